@@ -1,0 +1,33 @@
+"""The one error a user may see: something they gave us cannot be used, and here is the likely slip."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class BadInput(Exception):
+    """The input cannot be judged. Printed as it stands, one or two lines, exit status 2.
+
+    Parameters
+    ----------
+    place : path or str
+        The file (and, after a colon, the key or sample) that is wrong.
+    problem : str
+        What is wrong with it and what was likely meant, without a full stop.
+    """
+
+    def __init__(self, place: Path | str, problem: str) -> None:
+        self.place = str(place)
+        self.problem = problem
+        super().__init__(f"{self.place}: {problem}")
+
+
+class BadInputs(BadInput):
+    """Several mistakes found in one reading, so that a user mends them all at once. One line each."""
+
+    def __init__(self, mistakes: list[BadInput]) -> None:
+        self.mistakes = mistakes
+        super().__init__(mistakes[0].place, mistakes[0].problem)
+
+    def __str__(self) -> str:
+        return "\n".join(str(mistake) for mistake in self.mistakes)

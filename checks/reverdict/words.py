@@ -1,0 +1,134 @@
+"""The words of the trade as data: what flows from rendering to reporting. No logic lives here.
+
+    reference, build -> Response -> measurements -> Finding -> CheckVerdict -> ReferenceVerdict -> Verdict
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
+"""Every check in the order it is shown. A check is always one of these; none is absent by accident."""
+
+PATHS = {
+    "mono": ("",),
+    "mono-to-stereo": ("left", "right"),
+    "stereo-to-stereo": ("left→left", "left→right", "right→left", "right→right"),
+}
+"""Names of the signal paths of each channel layout, in the order of ``Response.samples``."""
+
+INPUTS = {"mono": ("mono",), "mono-to-stereo": ("mono",), "stereo-to-stereo": ("left", "right")}
+"""Inputs that get a click of their own, one render (and one impulse file) each."""
+
+
+class Outcome(str, Enum):
+    """How a finding, a check or a reference ends. Only PASS is good; NOT_ASKED is counted and shown."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNSURE = "unsure"
+    NOT_ASKED = "not asked"
+
+    def __str__(self) -> str:
+        return self.value
+
+
+@dataclass(frozen=True)
+class Response:
+    """An impulse response as the suite measures it.
+
+    samples : ndarray, shape (paths, samples), float64
+        One row per signal path, normalised to a unit click at the input.
+    rate_hz : int
+        Sample rate.
+    click_at_s : float
+        When the click went in, seconds from the first sample. Times in measurements count from there.
+    paths : tuple of str
+        Name of each row, one of the entries of ``PATHS`` (empty for mono).
+    """
+
+    samples: NDArray[Any]
+    rate_hz: int
+    click_at_s: float = 0.0
+    paths: tuple[str, ...] = ("",)
+
+    @property
+    def seconds_after_click(self) -> float:
+        return float(self.samples.shape[-1]) / self.rate_hz - self.click_at_s
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One measured quantity against its tolerance: a candidate, a golden value, and what that means.
+
+    ``deviation`` is candidate minus golden, ``uncertainty`` its expanded uncertainty (k = 2), all in ``unit``.
+    A value that could not be measured is None and ``reason`` says why.
+    """
+
+    quantity: str
+    where: str
+    unit: str
+    golden: float | None
+    candidate: float | None
+    deviation: float | None
+    uncertainty: float | None
+    tolerance: float | None
+    outcome: Outcome
+    reason: str = ""
+
+    @property
+    def share_of_tolerance(self) -> float | None:
+        """|deviation| over tolerance: 1 is at the limit. None where there is nothing to divide."""
+        if self.deviation is None or not self.tolerance:
+            return None
+        return abs(self.deviation) / self.tolerance
+
+
+@dataclass(frozen=True)
+class CheckVerdict:
+    """One check of one reference. ``closes_gate`` is false for an unsure the reference chose to accept."""
+
+    check: str
+    outcome: Outcome
+    reason: str = ""
+    findings: tuple[Finding, ...] = ()
+    closes_gate: bool = False
+
+
+@dataclass(frozen=True)
+class ReferenceVerdict:
+    """One reference: its checks and the curves that pages draw (a JSON-ready dict, see report/README)."""
+
+    name: str
+    title: str
+    outcome: Outcome
+    checks: tuple[CheckVerdict, ...]
+    curves: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class BuildIdentity:
+    """Which build was judged. ``commit`` is None where neither the TOML nor git knows one."""
+
+    name: str
+    version: str
+    kind: str
+    commit: str | None = None
+    about: str = ""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the gate says of one build. ``outcome`` is pass, fail, unsure or error ("cannot judge")."""
+
+    outcome: str
+    build: BuildIdentity
+    references: tuple[ReferenceVerdict, ...]
+    errors: tuple[str, ...] = ()
+    judged_at: str = ""
+    suite_version: str = ""
