@@ -1,0 +1,21 @@
+"""Rendering: the only place that runs somebody else's code, always in a child process.
+
+    render(build, request, work_folder) -> Rendered | Failure
+    prepare(build, work_folder)            once before the first render (render sees to it too)
+    open_timer(build, request) -> Timer    what a sample costs
+
+    build      what is rendered and what comes back, as data
+    command, python, recordings            the kinds of build
+    child, launcher                        limits, and nobody left behind
+
+Nothing here measures or judges.
+"""
+
+from reverdict.render.build import Build, Failure, Limits, Rendered, Rendering, Request
+from reverdict.render.folders import working_folder
+from reverdict.render.prepare import prepare
+from reverdict.render.rendering import render
+
+__all__ = [
+    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "prepare", "render", "working_folder",
+]  # fmt: skip

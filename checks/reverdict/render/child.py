@@ -1,0 +1,211 @@
+"""Running somebody else's program: in a child process, within limits, and leaving nothing behind.
+
+The child has no standard input, its standard output is thrown away, and of its standard error only the end is kept.
+When it ends, when it takes too long and when the suite is interrupted, it and everything it started are killed (see
+``render.launcher``).
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from types import TracebackType
+
+    from reverdict.render.build import Limits
+
+FILE_LIMIT_MB = 1024
+"""Largest file that a build may write: about half an hour of stereo float sound at 48 kHz."""
+
+KEPT_BYTES = 8192
+LINE_CHARACTERS = 200
+STOPPING_S = 5.0
+OUT_OF_MEMORY = re.compile("MemoryError|bad_alloc|[Oo]ut of memory|Cannot allocate memory|memory allocation of [0-9]+")
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a child ended.
+
+    status : int or None
+        Exit status, negative for the signal that killed it, None when it was stopped for taking too long.
+    last_line : str
+        The last line it wrote to standard error.
+    cpu_s : float
+        CPU seconds of the child and of those of its children that it waited for.
+    """
+
+    status: int | None
+    last_line: str
+    cpu_s: float
+
+    def trouble(self, limits: Limits) -> str:
+        """Why this end is a failure, in plain words; empty when the child ended well."""
+        if self.status == 0:
+            return ""
+        if self.status is None:
+            return f"did not finish within {limits.seconds:g} s and was stopped"
+        if OUT_OF_MEMORY.search(self.last_line):
+            return out_of_memory(limits)
+        said = f": {self.last_line}" if self.last_line else ""
+        if self.status > 0:
+            return f"ended with status {self.status}{said}"
+        if -self.status == signal.SIGXFSZ:
+            return f"wrote a file of more than {FILE_LIMIT_MB} MB and was stopped"
+        return f"died by {signal_words(-self.status)}{said}"
+
+
+def out_of_memory(limits: Limits) -> str:
+    """The sentence for a build that asked for more memory than it may have."""
+    return f"ran out of memory (limit {limits.memory_mb} MB)"
+
+
+def signal_words(number: int) -> str:
+    """For example "SIGSEGV (segmentation fault)"."""
+    try:
+        name = signal.Signals(number).name
+    except ValueError:
+        return f"signal {number}"
+    return f"{name} ({(signal.strsignal(number) or 'no description').lower()})"
+
+
+def run(
+    argv: Sequence[str], folder: Path, limits: Limits, environment: Mapping[str, str] | None = None
+) -> Ended:
+    """Run a program in ``folder`` to its end. Never raises for what it does; a missing program ends with status 126."""
+    with Child(argv, folder, limits, environment) as child:
+        return child.wait(time.monotonic() + limits.seconds)
+
+
+class Child:
+    """A running program. Leaving the ``with`` block, for whatever reason, ends it and everything it started.
+
+    Parameters
+    ----------
+    argv : sequence of str
+        Program and arguments. No shell reads them.
+    folder : path
+        Where it runs.
+    limits : Limits
+        Memory is enforced by the system; time by ``wait`` and ``read_line``.
+    environment : mapping, optional
+        Added to the suite's own environment.
+    keep_open : sequence of int
+        File descriptors that the child inherits.
+    """
+
+    def __init__(
+        self,
+        argv: Sequence[str],
+        folder: Path,
+        limits: Limits,
+        environment: Mapping[str, str] | None = None,
+        keep_open: Sequence[int] = (),
+    ) -> None:
+        self._status, status_end = os.pipe()
+        self._tail = b""
+        # The suite watches the clock. This stops a build that outlives even the suite.
+        cpu_seconds = math.ceil(limits.seconds * (os.cpu_count() or 1)) + 60
+        launcher = [sys.executable, "-I", "-S", str(Path(__file__).with_name("launcher.py"))]
+        bounds = [status_end, limits.memory_mb << 20, cpu_seconds, FILE_LIMIT_MB << 20]
+        try:
+            self._process = subprocess.Popen(
+                [*launcher, *map(str, bounds), *argv],
+                cwd=folder,
+                env={**os.environ, **(environment or {})},
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                pass_fds=[status_end, *keep_open],
+                start_new_session=True,
+            )
+        except BaseException:
+            os.close(self._status)
+            raise
+        finally:
+            os.close(status_end)
+        assert self._process.stderr is not None
+        self._errors: int | None = self._process.stderr.fileno()
+
+    def __enter__(self) -> Child:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stop()
+        assert self._process.stderr is not None
+        self._process.stderr.close()
+        os.close(self._status)
+
+    def wait(self, deadline: float) -> Ended:
+        """Wait for the end until ``deadline`` (of ``time.monotonic``), then stop it."""
+        line = self.read_line(self._status, deadline)
+        self._stop()
+        self._drain()
+        last_line = self._last_line()
+        if line is None:
+            return Ended(None, last_line, math.nan)
+        if not line:  # the launcher itself was killed
+            return Ended(-signal.SIGKILL, last_line, math.nan)
+        status, cpu_s = line.split()
+        return Ended(os.waitstatus_to_exitcode(int(status)), last_line, float(cpu_s))
+
+    def read_line(self, source: int, deadline: float) -> str | None:
+        """One line from a file descriptor, "" at its end, None when ``deadline`` passed first.
+
+        Standard error is emptied meanwhile, so that a flood of messages neither blocks the child nor fills anything.
+        """
+        line = b""
+        while not line.endswith(b"\n"):
+            left = deadline - time.monotonic()
+            if left <= 0.0:
+                return None
+            watched = [source] if self._errors is None else [source, self._errors]
+            ready, _, _ = select.select(watched, [], [], left)
+            if self._errors in ready:
+                self._keep_errors()
+            if source in ready:
+                piece = os.read(source, 4096)
+                if not piece:
+                    return ""
+                line += piece
+        return line.decode()
+
+    def _stop(self) -> None:
+        """End the child and everything it started. Does nothing when it has ended."""
+        if self._process.poll() is None:
+            self._process.terminate()
+        try:
+            self._process.wait(STOPPING_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+    def _keep_errors(self) -> None:
+        assert self._errors is not None
+        piece = os.read(self._errors, 1 << 16)
+        if not piece:
+            self._errors = None
+        self._tail = (self._tail + piece)[-KEPT_BYTES:]
+
+    def _drain(self) -> None:
+        """Take what is left in the pipe, without waiting for a process that may still hold it open."""
+        while self._errors is not None and select.select([self._errors], [], [], 0.0)[0]:
+            self._keep_errors()
+
+    def _last_line(self) -> str:
+        lines = self._tail.decode(errors="replace").split("\n")
+        printable = ["".join(c if c.isprintable() else " " for c in line).strip() for line in lines]
+        return next((line[:LINE_CHARACTERS] for line in reversed(printable) if line), "")

@@ -1,0 +1,155 @@
+"""From a build and a request to a response, or to the reason why there is none.
+
+Every input gets a render of its own: silence, one click, silence. What comes back is checked once, here, so that
+measuring may rely on it: finite, at the right rate, with the right channels, long enough, and not silent.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reverdict.errors import BadInput
+from reverdict.render.build import Failure, Rendered
+from reverdict.render.command import run_command
+from reverdict.render.folders import render_folder
+from reverdict.render.prepare import prepare
+from reverdict.render.python import run_python
+from reverdict.render.recordings import SHORTEST_SHARE, read_recordings
+from reverdict.words import INPUTS, PATHS, Response
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from reverdict.render.build import Build, Rendering, Request
+
+SILENCE_DB = -120.0
+"""Below this, relative to the click, nothing was heard: rounding and denormal guards leave about -130 dB."""
+
+RUN = {"command": run_command, "python": run_python}
+
+
+def render(build: Build, request: Request, work_folder: Path) -> Rendering:
+    """Render one request. Never raises for what the build does: that is a Failure with the reason.
+
+    Parameters
+    ----------
+    build, request : Build, Request
+    work_folder : path
+        Of ``working_folder()``; shared by everything in one run.
+
+    Returns
+    -------
+    Rendered or Failure
+        The response starts at the click (``click_at_s`` is 0), is ``request.seconds`` long, and is divided by the
+        level of the click. Rows stand in the order of ``words.PATHS``. Recordings may be up to a tenth shorter.
+
+    Raises
+    ------
+    BadInput
+        The user's own slip: no such folder or program, an unknown placeholder or kind, preparation failed.
+    """
+    if build.kind == "recordings":
+        return _recorded(build, request)
+    if build.kind not in RUN:
+        raise BadInput(build.place, f'build.kind: "{build.kind}" is not one of recordings, {", ".join(RUN)}')
+    if not build.folder.is_dir():
+        raise BadInput(build.folder, "no such folder")
+    prepare(build, work_folder)
+    rows: list[NDArray[Any]] = []
+    notes: list[str] = []
+    for number, name in enumerate(INPUTS[request.channels]):
+        with render_folder(build, work_folder) as folder:
+            output = RUN[build.kind](build, request, click_for(request, number), folder, work_folder)
+        reason = output.reason if isinstance(output, Failure) else unusable(*output, request)
+        said_of = f"{name} input: " if len(INPUTS[request.channels]) > 1 else ""
+        if isinstance(output, Failure) or reason:
+            return Failure(said_of + reason)
+        usable, remarks = _after_click(output[0], request)
+        rows.append(usable)
+        notes += [said_of + remark for remark in remarks]
+    return _rendered(np.vstack(rows), request, notes)
+
+
+def click_for(request: Request, channel: int) -> NDArray[Any]:
+    """The input, shape (channels, samples): silence, one click in one channel, silence."""
+    samples = np.zeros((request.input_channels, request.total_samples))
+    samples[channel, request.preroll_samples] = request.click_level
+    return samples
+
+
+def unusable(samples: NDArray[Any], rate_hz: int, request: Request, what: str = "output") -> str:
+    """Why an output, shape (channels, samples), cannot be judged; empty when it can."""
+    needed = request.total_samples
+    if rate_hz != request.rate_hz:
+        return f"{what} has {rate_hz} Hz, asked for {request.rate_hz}"
+    if samples.shape[0] != request.output_channels:
+        return f"{what} has {_channels(samples.shape[0])}, needs {request.output_channels}"
+    if samples.shape[1] < needed:
+        return f"{what} stops after {_lengths(samples.shape[1], needed, rate_hz)}"
+    bad = ~np.isfinite(samples)
+    if bad.any():
+        first = int(np.argmax(bad.any(axis=0)))
+        return f"{int(bad.sum())} samples are not finite, first at sample {first} ({first / rate_hz:.3f} s)"
+    return _silent(samples, request.click_level, what)
+
+
+def _after_click(samples: NDArray[Any], request: Request) -> tuple[NDArray[Any], list[str]]:
+    """The response to a click of 1.0, and what is odd about the rest."""
+    notes = []
+    if samples.shape[1] > request.total_samples:
+        notes.append(f"output is longer than asked, {samples.shape[1] / request.rate_hz:.3f} s; the rest was cut off")
+    samples = samples[:, : request.total_samples] / request.click_level
+    before = samples[:, : request.preroll_samples]
+    loudest = float(np.abs(before).max(initial=0.0))
+    if loudest > 10.0 ** (SILENCE_DB / 20.0):
+        notes.append(f"sounds before the click, {20.0 * math.log10(loudest):.0f} dB of it")
+    return samples[:, request.preroll_samples :], notes
+
+
+def _recorded(build: Build, request: Request) -> Rendering:
+    takes = read_recordings(build, request)
+    if isinstance(takes, Failure):
+        return takes
+    notes = []
+    shortest = min(samples.shape[1] for samples, _ in takes)
+    length = request.response_samples
+    for samples, rate_hz in takes:
+        if rate_hz != request.rate_hz:
+            return Failure(f"recording has {rate_hz} Hz, needs {request.rate_hz}")
+        if samples.shape[0] != request.output_channels:
+            return Failure(f"recording has {_channels(samples.shape[0])}, needs {request.output_channels}")
+    if shortest < SHORTEST_SHARE * length:
+        return Failure(f"recording stops {_lengths(shortest, length, request.rate_hz)} (both from the click)")
+    if shortest < length:
+        notes.append(f"recording stops {_lengths(shortest, length, request.rate_hz)}")
+    rows = np.vstack([samples[:, : min(shortest, length)] for samples, _ in takes])
+    if silent := _silent(rows, 1.0, "recording"):
+        return Failure(silent)
+    return _rendered(rows, request, notes)
+
+
+def _rendered(rows: NDArray[Any], request: Request, notes: list[str]) -> Rendered:
+    paths = PATHS[request.channels]
+    notes += [f"{path} is silent" for path, row in zip(paths, rows, strict=True) if path and _silent(row, 1.0, path)]
+    return Rendered(Response(np.ascontiguousarray(rows), request.rate_hz, 0.0, paths), tuple(notes))
+
+
+def _silent(samples: NDArray[Any], click_level: float, what: str) -> str:
+    audible = np.abs(samples).max() >= click_level * 10.0 ** (SILENCE_DB / 20.0)
+    return "" if audible else f"{what} is silent (peak below −120 dB of the click)"
+
+
+def _channels(count: int) -> str:
+    return "1 channel" if count == 1 else f"{count} channels"
+
+
+def _lengths(has: int, needs: int, rate_hz: int) -> str:
+    """In seconds, or in samples where seconds would not tell them apart."""
+    if needs - has < rate_hz // 100:
+        return f"{has} samples, needs {needs}"
+    return f"{has / rate_hz:.2f} s, needs {needs / rate_hz:.2f} s"
