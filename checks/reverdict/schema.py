@@ -1,0 +1,845 @@
+"""TOML in, frozen dataclasses out: the only place that knows how reference.toml, tolerances.toml and build.toml read.
+
+Every mistake of a file is reported at once, with file and key and the likely slip. Strict on purpose: "0.1" is not a
+number, true is not 1, an unknown key is a mistake and never ignored. The same models are exported as JSON Schema, with
+the unit of every key in its description, so that editors complete and explain.
+
+This is the only module that imports pydantic; import it where it is needed, not at start-up.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Annotated, Any, Literal, TypeVar, cast, get_args
+
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    ValidationError,
+    ValidationInfo,
+    WithJsonSchema,
+    field_validator,
+)
+from pydantic_core import ErrorDetails
+
+from reverdict.errors import BadInput, BadInputs
+from reverdict.reference import (
+    Approval,
+    Conduct,
+    Cost,
+    EchoTiming,
+    EnergyDecay,
+    FrequencyTolerance,
+    GroupDelay,
+    ImpulseFile,
+    Reference,
+    RenderRequest,
+)
+from reverdict.render.build import Build, Limits
+from reverdict.sound import SOUND_SUFFIXES
+from reverdict.words import CHECKS, INPUTS, BuildIdentity
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+REFERENCE_FILE = "reference.toml"
+TOLERANCES_FILE = "tolerances.toml"
+CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
+PLACEHOLDERS = ("input", "output", "sample_rate", "block_size", "work")
+UNITS = ("ms", "s", "hz", "db", "dbfs", "percent", "mb")
+
+
+# What may stand in a file. Descriptions are what an editor shows beside the key.
+
+
+class Table(BaseModel):
+    """A TOML table in which only known keys of the right type may stand."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def _not_negative(value: float) -> float:
+    if value < 0:
+        raise ValueError(f"negative tolerance {value:g}; a tolerance is 0 or more, and counts both ways")
+    return value
+
+
+def _frequency_tolerance(value: object) -> FrequencyTolerance:
+    """A number, or a table of [Hz, value] that rises in frequency."""
+    if _is_number(value):
+        return FrequencyTolerance.constant(_not_negative(cast(float, value)))
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"need a number or [[Hz, value], …], got {_given(value)}")
+    points: list[tuple[float, float]] = []
+    for entry in value:
+        if not (isinstance(entry, list) and len(entry) == 2 and all(_is_number(number) for number in entry)):
+            raise ValueError(f"need pairs [Hz, value], got {_given(entry)} among them")
+        hz, limit = entry
+        if hz <= 0:
+            raise ValueError(f"need frequencies above 0 Hz, got {hz:g}")
+        if points and hz <= points[-1][0]:
+            raise ValueError(f"frequencies must rise: {hz:g} Hz stands after {points[-1][0]:g} Hz")
+        points.append((float(hz), float(_not_negative(limit))))
+    return FrequencyTolerance(tuple(points))
+
+
+def _parameters(values: dict[str, Any]) -> dict[str, Any]:
+    for name, value in values.items():
+        if not isinstance(value, (str, bool)) and not _is_number(value):
+            raise ValueError(f"{name}: need text, a number or true/false, got {_given(value)}")
+    return values
+
+
+def _inside(path: str) -> str:
+    """A sound file of the reference's own folder, on every operating system."""
+    parts = PurePosixPath(path.replace("\\", "/"))
+    if parts.is_absolute() or PureWindowsPath(path).drive or ".." in parts.parts:
+        raise ValueError(f'"{path}" leaves the folder of the reference; name a file inside it')
+    if parts.suffix.lower() not in SOUND_SUFFIXES:
+        raise ValueError(f'"{path}" is not named as a WAV or FLAC file')
+    return path
+
+
+def _click_at(value: object) -> float | Literal["auto"]:
+    if value == "auto":
+        return "auto"
+    if not _is_number(value):
+        raise ValueError(f'need seconds or "auto", got {_given(value)}')
+    seconds = float(cast(float, value))
+    if seconds < 0:
+        raise ValueError(f"need 0 s or later, got {seconds:g}")
+    return seconds
+
+
+def _own_checks(reasons: dict[str, str]) -> dict[str, str]:
+    for name, reason in reasons.items():
+        if name not in CHECK_TABLES:
+            raise ValueError(f'"{name}" is not a check; the checks are {", ".join(CHECK_TABLES)}')
+        if not reason.strip():
+            raise ValueError(f"{name}: give a reason")
+    return reasons
+
+
+def _said(text: str) -> str:
+    if not text.strip():
+        raise ValueError("empty; say it in a few words")
+    return text
+
+
+def _sha256(text: str) -> str:
+    if not re.fullmatch("[0-9a-f]{64}", text):
+        raise ValueError("need the 64 hexadecimal digits of a SHA-256, in small letters")
+    return text
+
+
+def _rate(hz: int) -> int:
+    if hz < 1000:
+        raise ValueError(f"need a rate in Hz such as 48000, got {hz}")
+    return hz
+
+
+Text = Annotated[str, AfterValidator(_said)]
+Rate = Annotated[int, AfterValidator(_rate)]
+Parameters = Annotated[
+    dict[str, Any],
+    AfterValidator(_parameters),
+    WithJsonSchema({"type": "object", "additionalProperties": {"type": ["string", "number", "boolean"]}}),
+]
+Tolerance = Annotated[float, AfterValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
+BandedTolerance = Annotated[
+    FrequencyTolerance | None,
+    PlainValidator(_frequency_tolerance),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "number", "minimum": 0},
+                {
+                    "type": "array",
+                    "minItems": 1,
+                    "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "number", "minimum": 0}},
+                },
+            ]
+        }
+    ),
+]
+
+
+class EchoTimingTolerances(Table):
+    arrival_ms: Tolerance | None = Field(default=None, description="How far each pass may move, in ms, either way.")
+    onset_ms: Tolerance | None = Field(default=None, description="How far the first sound may move, in ms, either way.")
+
+
+class GroupDelayTolerances(Table):
+    delay_ms: BandedTolerance = Field(
+        default=None,
+        description="How far the group delay of a pass may depart, in ms. One number, or [[Hz, ms], …] rising in "
+        "frequency: interpolated on log frequency, constant outside.",
+    )
+    transition_percent: Tolerance | None = Field(
+        default=None, description="How far the transition frequency may move, in percent of the golden's."
+    )
+
+
+class EnergyDecayTolerances(Table):
+    edt_percent: Tolerance | None = Field(default=None, description="Early decay time, in percent of the golden's.")
+    t20_percent: Tolerance | None = Field(default=None, description="T20, in percent of the golden's.")
+    t30_percent: Tolerance | None = Field(default=None, description="T30, in percent of the golden's.")
+    level_db: Tolerance | None = Field(default=None, description="Level of each band, in dB, either way.")
+
+
+class CostTolerances(Table):
+    dearer_percent: Tolerance | None = Field(default=None, description="How much more a sample may cost, in percent.")
+    cheaper_percent: Tolerance | None = Field(
+        default=None, description="How much less a sample may cost, in percent; 100 allows any saving."
+    )
+
+
+class ConductTolerances(Table):
+    """No tolerances yet: the findings are yes or no."""
+
+
+class Asked(Table):
+    not_asked: Text | None = Field(
+        default=None,
+        description="Why this check does not apply to this reference. It is then counted and shown as not asked.",
+    )
+    accept_unsure: Text | None = Field(default=None, description="Why an unsure of this check may pass the gate.")
+
+
+class EchoTimingTable(Asked, EchoTimingTolerances):
+    springs: Annotated[int, Field(ge=0, le=8)] | None = Field(
+        default=None,
+        description="Number of springs; 0 where there are no separate passes, and only the onset is judged.",
+    )
+    pass_law: Literal["1:3:5", "1:2:3", "none"] = Field(
+        default="none",
+        description="Trips of successive passes: 1:3:5 for a pickup at the far end, 1:2:3 for a digital loop tapped "
+        "before its delay line, none where there are no separate passes.",
+    )
+    passes: Annotated[int, Field(ge=0, le=50)] = Field(default=0, description="Passes judged per spring.")
+    arrival_hz: Annotated[float, Field(gt=0)] = Field(
+        default=500.0, description="Frequency at which a dispersed pass is said to arrive, in Hz."
+    )
+
+    @field_validator("passes")
+    @classmethod
+    def _passes_fit_springs(cls, passes: int, info: ValidationInfo) -> int:
+        springs, law = info.data.get("springs"), info.data.get("pass_law")
+        if springs and passes == 0:
+            raise ValueError(f"{springs} springs and no pass to judge; say how many passes of each")
+        if springs and passes > 1 and law == "none":
+            raise ValueError(f'{passes} passes need pass_law = "1:3:5" or "1:2:3"')
+        if springs == 0 and passes:
+            raise ValueError("there are no passes where springs = 0")
+        return passes
+
+
+class GroupDelayTable(Asked, GroupDelayTolerances):
+    pass
+
+
+class EnergyDecayTable(Asked, EnergyDecayTolerances):
+    pass
+
+
+class CostTable(Asked, CostTolerances):
+    kernel_ratio: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="Cost of the golden in units of the calibration kernel, written by golden new."
+    )
+    baseline: Text | None = Field(
+        default=None, description="TOML of a build to time against instead, a path relative to this file."
+    )
+
+
+class ConductTable(Asked, ConductTolerances):
+    pass
+
+
+class FileTable(Table):
+    path: Annotated[Text, AfterValidator(_inside)] = Field(description="WAV or FLAC file in the reference's folder.")
+    input: Literal["mono", "left", "right"] = Field(description="Which input had the click.")
+    sha256: Annotated[str, AfterValidator(_sha256)] = Field(
+        description="SHA-256 of the decoded samples, written by golden new and golden approve."
+    )
+
+
+class RenderTable(Table):
+    seconds: Annotated[float, Field(gt=0, le=600)] = Field(description="Length rendered after the click, in s.")
+    preroll_s: Annotated[float, Field(ge=0, le=60)] = Field(default=0.5, description="Silence before the click, in s.")
+    level_dbfs: Annotated[float, Field(ge=-120, le=0)] = Field(
+        default=-6.0, description="Level of the click, in dB below full scale. Responses are divided by it."
+    )
+    sample_rates_hz: Annotated[list[Rate], Field(min_length=1, max_length=1)] = Field(
+        description="Sample rate rendered at, in Hz; one for now, the rate of the impulse."
+    )
+    block_sizes: Annotated[list[Annotated[int, Field(ge=1, le=65536)]], Field(min_length=1, max_length=1)] = Field(
+        description="Frames handed to the build at a time; one for now."
+    )
+    parameters: Parameters = Field(default_factory=dict, description="Handed to the build as they stand.")
+
+
+class ApprovalTable(Table):
+    who: Text = Field(description="Who listened and approved.")
+    when: AwareDatetime = Field(description="When, with its time zone: 2026-11-25T09:00:00Z.")
+    build: Text = Field(description="Which build, or which recording, this is the response of.")
+    why: Text = Field(description="Why this is how it must sound.")
+
+
+class ReferenceFile(Table):
+    """One golden reference: impulse responses, how to render the candidate, and the tolerances of each check."""
+
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this format.")
+    title: Text = Field(description="What people call it, one line.")
+    origin: Literal["build", "capture"] = Field(description="A render of a build, or a capture of real equipment.")
+    rate_hz: Rate = Field(description="Sample rate of the impulse files, in Hz.")
+    channels: Literal["mono", "mono-to-stereo", "stereo-to-stereo"] = Field(description="Inputs and outputs.")
+    click_at_s: Annotated[float, Field(ge=0)] = Field(
+        default=0.0, description="When the click stands in the impulse files, in s from their first sample."
+    )
+    files: list[FileTable] = Field(
+        description="mono and mono-to-stereo: one file. stereo-to-stereo: two, one per input, each with two channels."
+    )
+    render: RenderTable = Field(description="What a build is asked to render.")
+    approval: ApprovalTable = Field(description="Who says that this is how it must sound.")
+    echo_timing: EchoTimingTable = Field(default_factory=EchoTimingTable, description="When the echoes arrive.")
+    group_delay: GroupDelayTable = Field(
+        default_factory=GroupDelayTable, description="How much later the high frequencies come."
+    )
+    energy_decay: EnergyDecayTable = Field(default_factory=EnergyDecayTable, description="How the energy decays.")
+    cost: CostTable = Field(default_factory=CostTable, description="What a sample costs.")
+    conduct: ConductTable = Field(
+        default_factory=ConductTable, description="Finite, not silent, of the right length, the same every time."
+    )
+
+    @field_validator("files")
+    @classmethod
+    def _one_file_per_input(cls, files: list[FileTable], info: ValidationInfo) -> list[FileTable]:
+        channels = info.data.get("channels")
+        if channels is None:
+            return files
+        asked, named = INPUTS[channels], [file.input for file in files]
+        if sorted(named) != sorted(asked):
+            need = " and ".join(f'"{name}"' for name in asked)
+            got = ", ".join(f'"{name}"' for name in named) or "none"
+            raise ValueError(f"{channels} needs {_count(len(asked), 'file', 'files')}, input {need}; got {got}")
+        if len({file.path for file in files}) < len(files):
+            raise ValueError(f'"{files[0].path}" stands for both inputs; each needs a file of its own')
+        return files
+
+    @field_validator("render")
+    @classmethod
+    def _renders_at_own_rate(cls, render: RenderTable, info: ValidationInfo) -> RenderTable:
+        rate_hz = info.data.get("rate_hz")
+        if rate_hz is not None and render.sample_rates_hz != [rate_hz]:
+            raise ValueError(
+                f"sample_rates_hz: need [{rate_hz}], the rate of the impulse; got {render.sample_rates_hz}"
+            )
+        return render
+
+
+class TolerancesFile(Table):
+    """Tolerances that hold for every reference of the folder which does not set its own."""
+
+    echo_timing: EchoTimingTolerances = Field(
+        default_factory=EchoTimingTolerances, description="When the echoes arrive."
+    )
+    group_delay: GroupDelayTolerances = Field(
+        default_factory=GroupDelayTolerances, description="How much later the high frequencies come."
+    )
+    energy_decay: EnergyDecayTolerances = Field(
+        default_factory=EnergyDecayTolerances, description="How the energy decays."
+    )
+    cost: CostTolerances = Field(default_factory=CostTolerances, description="What a sample costs.")
+    conduct: ConductTolerances = Field(default_factory=ConductTolerances, description="No tolerances yet.")
+
+
+class LimitsTable(Table):
+    seconds: Annotated[float, Field(gt=0)] = Field(default=60.0, description="Wall clock per render, in s.")
+    memory_mb: Annotated[int, Field(ge=64)] = Field(default=4096, description="Memory of a render, in MB.")
+
+
+class AnyBuildTable(Table):
+    name: Text = Field(description="Name of the build.")
+    version: Text = Field(description="Its version.")
+    about: str = Field(default="", description="One line: what this build is.")
+    prepare: Annotated[list[Text], Field(min_length=1)] | None = Field(
+        default=None, description="Program and arguments, run once before the first render, in the folder of this file."
+    )
+    baseline: Text | None = Field(
+        default=None, description="TOML of a build to time the cost against, a path relative to this file."
+    )
+    commit: Text | None = Field(
+        default=None, description="Commit it was built from; otherwise that of the folder, if any."
+    )
+    parameters: Parameters = Field(default_factory=dict, description="Override those of the reference.")
+    limits: LimitsTable = Field(default_factory=LimitsTable, description="What one render may use.")
+    not_asked: Annotated[dict[str, str], AfterValidator(_own_checks)] = Field(
+        default_factory=dict, description="Checks that cannot be put to this build, each with the reason."
+    )
+
+
+class RecordingsBuildTable(AnyBuildTable):
+    """A folder of responses named after the references: firmware captures, hardware."""
+
+    kind: Literal["recordings"] = Field(description="A folder of recorded responses.")
+    folder: Text = Field(
+        description="Folder of <reference>.wav or .flac, relative to this file; stereo-to-stereo: "
+        "<reference>-left-in and <reference>-right-in."
+    )
+    click_at_s: Annotated[
+        float | Literal["auto"],
+        PlainValidator(_click_at),
+        WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0}, {"const": "auto"}]}),
+    ] = Field(
+        default=0.0, description='When the click stands in the recordings, in s from the first sample, or "auto".'
+    )
+
+
+class CommandBuildTable(AnyBuildTable):
+    """A program that reads a WAV and writes one."""
+
+    kind: Literal["command"] = Field(description="A program that reads a WAV and writes one.")
+    argv: Annotated[list[Text], Field(min_length=1)] = Field(
+        description="Program and arguments, no shell. {input} {output} {sample_rate} {block_size} {parameters.NAME} "
+        "and {work} are filled in."
+    )
+
+    @field_validator("argv")
+    @classmethod
+    def _known_placeholders(cls, argv: list[str]) -> list[str]:
+        named = {name for word in argv for name in re.findall(r"\{([A-Za-z_][\w.]*)\}", word)}
+        for name in sorted(named - set(PLACEHOLDERS)):
+            if not name.startswith("parameters."):
+                close = difflib.get_close_matches(name, PLACEHOLDERS, 1) or ["parameters.NAME"]
+                raise ValueError(f"{{{name}}} is not filled in; did you mean {{{close[0]}}}?")
+        lost = [f"{{{name}}}" for name in ("input", "output") if name not in named]
+        if lost:
+            raise ValueError(f"nothing says where {' and '.join(lost)} goes; the program reads a WAV and writes one")
+        return argv
+
+
+class PythonBuildTable(AnyBuildTable):
+    """A Python object called once per render, which returns a processor with process(block) -> block."""
+
+    kind: Literal["python"] = Field(description="A Python object that makes a processor.")
+    object: Annotated[str, Field(pattern=r"^[\w.]+:[\w.]+$")] = Field(description="module:object")
+    path: Text = Field(default=".", description="Folder on the module search path, relative to this file.")
+
+
+KIND_TABLES: tuple[type[AnyBuildTable], ...] = (RecordingsBuildTable, CommandBuildTable, PythonBuildTable)
+KINDS = {get_args(table.model_fields["kind"].annotation)[0]: table for table in KIND_TABLES}
+
+
+class BuildFile(Table):
+    """A build that can be rendered and judged."""
+
+    build: Annotated[
+        RecordingsBuildTable | CommandBuildTable | PythonBuildTable,
+        Field(discriminator="kind", description="What the build is and how it is run."),
+    ]
+
+
+# Reading.
+
+File = TypeVar("File", ReferenceFile, TolerancesFile, BuildFile)
+
+
+@dataclass(frozen=True)
+class DefaultTolerances:
+    """tolerances.toml: per check table the tolerances that hold for every reference which does not set its own."""
+
+    path: Path
+    values: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file as it stands.
+
+    Raises
+    ------
+    BadInput
+        No such file, not text, or a slip in its syntax, with the line it stands on.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise BadInput(path, "no such file") from None
+    except IsADirectoryError:
+        raise BadInput(path, "a folder, need a TOML file") from None
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise BadInput(path, f"line {line}: not UTF-8 text") from None
+    except OSError as error:
+        raise BadInput(path, f"cannot be read ({error.strerror})") from error
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput(path, _syntax_slip(str(error), text)) from None
+
+
+def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Reference:
+    """Read one reference.toml; its name is that of its folder.
+
+    Parameters
+    ----------
+    path : path of a reference.toml
+    defaults : DefaultTolerances, optional
+        Tolerances for the keys it does not set itself.
+
+    Raises
+    ------
+    BadInputs
+        Every mistake of the file: unknown keys, wrong types, negative or missing tolerances, files that do not fit
+        the channels. ``mistakes`` holds them one by one.
+    """
+    defaults = defaults or DefaultTolerances(path.parent.parent / TOLERANCES_FILE)
+    tables = read_toml(path)
+    own, mistakes = _validated(ReferenceFile, tables, path)
+    mistakes += _missing_from_checks(tables, defaults, path)
+    if own is None or mistakes:
+        raise BadInputs(mistakes)
+    folder = path.parent
+    return Reference(
+        name=folder.resolve().name,
+        path=path,
+        title=own.title,
+        origin=own.origin,
+        rate_hz=own.rate_hz,
+        channels=own.channels,
+        click_at_s=own.click_at_s,
+        files=tuple(ImpulseFile(folder / file.path, file.input, file.sha256) for file in _in_input_order(own)),
+        render=RenderRequest(
+            seconds=own.render.seconds,
+            preroll_s=own.render.preroll_s,
+            level_dbfs=own.render.level_dbfs,
+            sample_rates_hz=tuple(own.render.sample_rates_hz),
+            block_sizes=tuple(own.render.block_sizes),
+            parameters=own.render.parameters,
+        ),
+        approval=Approval(**own.approval.model_dump()),
+        echo_timing=EchoTiming(**_merged(own.echo_timing, defaults, "echo_timing")),
+        group_delay=GroupDelay(**_merged(own.group_delay, defaults, "group_delay")),
+        energy_decay=EnergyDecay(**_merged(own.energy_decay, defaults, "energy_decay")),
+        cost=Cost(**_beside(_merged(own.cost, defaults, "cost"), folder)),
+        conduct=Conduct(**_merged(own.conduct, defaults, "conduct")),
+    )
+
+
+def read_tolerances(path: Path) -> DefaultTolerances:
+    """Read tolerances.toml. Raises BadInputs with every mistake of the file."""
+    own, mistakes = _validated(TolerancesFile, read_toml(path), path)
+    if own is None:
+        raise BadInputs(mistakes)
+    return DefaultTolerances(path, {table: _written(getattr(own, table)) for table in CHECK_TABLES})
+
+
+def read_build(path: Path) -> Build:
+    """Read the TOML of a build. Raises BadInputs with every mistake of the file."""
+    own, mistakes = _validated(BuildFile, read_toml(path), path)
+    if own is None:
+        raise BadInputs(mistakes)
+    build, folder = own.build, path.parent.resolve()
+    common: dict[str, Any] = {
+        "identity": BuildIdentity(
+            build.name, build.version, build.kind, build.commit or _commit_of(folder), about=build.about
+        ),
+        "kind": build.kind,
+        "folder": folder,
+        "prepare": tuple(build.prepare or ()),
+        "parameters": build.parameters,
+        "limits": Limits(build.limits.seconds, build.limits.memory_mb),
+        "baseline": folder / build.baseline if build.baseline else None,
+        "not_asked": {table.replace("_", "-"): reason for table, reason in build.not_asked.items()},
+        "source": path,
+    }
+    if isinstance(build, RecordingsBuildTable):
+        return Build(**common, recordings_folder=folder / build.folder, click_at_s=build.click_at_s)
+    if isinstance(build, CommandBuildTable):
+        return Build(**common, argv=tuple(build.argv))
+    return Build(**common, object=build.object, module_path=folder / build.path)
+
+
+def check_name(name: str) -> str | None:
+    """What is wrong with a name for a reference, which is also that of its folder; None if nothing is."""
+    if re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_.-]*", name):
+        return None
+    return f'"{name}" cannot name a reference; use letters, digits, "-", "_" and ".", not first'
+
+
+def json_schema(which: str) -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of "reference", "tolerances" or "build" TOML, for editors: every key with its unit."""
+    models: dict[str, type[Table]] = {"reference": ReferenceFile, "tolerances": TolerancesFile, "build": BuildFile}
+    if which not in models:
+        raise BadInput(which, f"no such schema; there are {', '.join(models)}")
+    schema: dict[str, Any] = _as_toml(models[which].model_json_schema(by_alias=True))
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | schema | {"title": f"{which}.toml"}
+
+
+def _merged(own: Table, defaults: DefaultTolerances, table: str) -> dict[str, Any]:
+    return {**defaults.values.get(table, {}), **_written(own)}
+
+
+def _written(table: Table) -> dict[str, Any]:
+    """The keys of a table that were written or have a default; tolerances as they are, not as dictionaries."""
+    return {key: value for key, value in table if value is not None}
+
+
+def _beside(settings: dict[str, Any], folder: Path) -> dict[str, Any]:
+    baseline = settings.get("baseline")
+    return settings | {"baseline": folder / baseline} if baseline else settings
+
+
+def _in_input_order(own: ReferenceFile) -> list[FileTable]:
+    return sorted(own.files, key=lambda file: INPUTS[own.channels].index(file.input))
+
+
+def _missing_from_checks(tables: dict[str, Any], defaults: DefaultTolerances, path: Path) -> list[BadInput]:
+    """Tolerances, and the number of springs, that a check which is asked needs and nobody wrote down."""
+    mistakes = []
+    for table in CHECK_TABLES:
+        written = tables.get(table, {})
+        if not isinstance(written, dict) or "not_asked" in written:
+            continue
+        if table == "echo_timing" and "springs" not in written:
+            problem = "missing; the number of springs, 0 where there are no separate passes"
+            mistakes.append(BadInput(f"{path}: {table}.springs", problem))
+        known = {*written, *defaults.values.get(table, {})}
+        mistakes += [
+            BadInput(f"{path}: {table}.{key}", f"missing; set it here or in {defaults.path.name}")
+            for key in _table_of(TolerancesFile, [table]).model_fields
+            if key not in known
+        ]
+    return mistakes
+
+
+def _commit_of(folder: Path) -> str | None:
+    """HEAD of the git repository the folder is in, if it is in one and git is there."""
+    asked = ["git", "-C", str(folder), "rev-parse", "--verify", "--quiet", "HEAD"]
+    try:
+        answer = subprocess.run(asked, capture_output=True, text=True, timeout=10, check=False)
+    except (OSError, subprocess.TimeoutExpired):
+        return None
+    return answer.stdout.strip() or None
+
+
+# Mistakes, in words.
+
+
+def _validated(model: type[File], tables: dict[str, Any], path: Path) -> tuple[File | None, list[BadInput]]:
+    try:
+        return model.model_validate(tables), []
+    except ValidationError as error:
+        details = error.errors(include_url=False)
+    return None, [BadInput(f"{path}: {_key(detail)}", _problem(detail, model)) for detail in details]
+
+
+def _location(detail: ErrorDetails) -> tuple[int | str, ...]:
+    """Where a mistake is. Of the kinds of build, pydantic names the one it tried; it is no table of the file."""
+    location = detail["loc"]
+    if location[0] == "build" and len(location) > 1 and location[1] in KINDS:
+        return (location[0], *location[2:])
+    if detail["type"].startswith("union_tag"):
+        return (*location, "kind")
+    return location
+
+
+def _key(detail: ErrorDetails) -> str:
+    key = ""
+    for part in _location(detail):
+        key += f"[{part}]" if isinstance(part, int) else f".{part}"
+    return key.removeprefix(".")
+
+
+def _problem(detail: ErrorDetails, model: type[Table]) -> str:
+    """What is wrong, in the words of the file and not those of the library that found it."""
+    kind, value, context = detail["type"], detail["input"], detail.get("ctx", {})
+    *location, last = detail["loc"]
+    if kind == "value_error":
+        return str(context["error"])
+    if kind == "extra_forbidden":
+        return _unknown(str(last), _table_of(model, location), model)
+    if kind == "missing":
+        return f"missing; {_lowered(_described(_table_of(model, location), str(last)))}"
+    if kind == "union_tag_not_found":
+        return f"missing; need {_choice(KINDS)}"
+    if kind == "union_tag_invalid":
+        return f"need {_choice(KINDS)}, got {_given(context['tag'])}"
+    if kind == "literal_error":
+        return f"need {context['expected']}, got {_given(value)}".replace("'", '"')
+    if kind in NEEDED:
+        quoted = isinstance(value, str) and NEEDED[kind].endswith("number") and _reads_as_number(value)
+        return f"need {NEEDED[kind]}, got {_given(value)}{'; leave the quotes out' if quoted else ''}"
+    if kind in LIMITS:
+        words, bound = LIMITS[kind]
+        return f"need {words} {context[bound]:g}, got {value:g}"
+    if kind in LENGTHS:
+        words, bound = LENGTHS[kind]
+        return f"need {words} {_count(context[bound], 'entry', 'entries')}, got {context['actual_length']}"
+    if kind == "string_pattern_mismatch":
+        return f'need module:object, got "{value}"'
+    return _lowered(detail["msg"])
+
+
+NEEDED = {
+    "float_type": "a number",
+    "finite_number": "a finite number",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "string_type": "text in quotes",
+    "list_type": "a list",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+    "datetime_type": "a date with time and zone such as 2026-11-25T09:00:00Z",
+    "timezone_aware": "a time with its zone such as 2026-11-25T09:00:00Z",
+}
+LIMITS = {
+    "greater_than": ("more than", "gt"),
+    "greater_than_equal": ("at least", "ge"),
+    "less_than": ("less than", "lt"),
+    "less_than_equal": ("at most", "le"),
+}
+LENGTHS = {"too_short": ("at least", "min_length"), "too_long": ("at most", "max_length")}
+
+
+def _unknown(key: str, table: type[Table], model: type[Table]) -> str:
+    """An unknown key, with what was likely meant: its unit, another table, another file, another spelling."""
+    known = _known_keys(table)
+    with_unit = [name for name in known if name.rpartition("_")[0] == key and name.rpartition("_")[2] in UNITS]
+    if with_unit:
+        return f"unknown key; keys carry their unit: did you mean {with_unit[0]}?"
+    homes = _homes_of(key, model)
+    if len(homes) == 1:
+        return f"unknown key here; it belongs {homes[0]}"
+    close = difflib.get_close_matches(key.replace("-", "_"), known, 1, cutoff=0.65)
+    if close:
+        return f"unknown key; did you mean {close[0]}?"
+    return f"unknown key; known here: {', '.join(known)}" if known else "unknown key; no key may stand here"
+
+
+def _homes_of(key: str, model: type[Table]) -> list[str]:
+    """Where a key that stands in the wrong place would be at home."""
+    if model is BuildFile:
+        kinds = [kind for kind, table in KINDS.items() if key in _known_keys(table)]
+        return ["in [build]"] if len(kinds) == len(KINDS) else [f'to a build of kind "{kind}"' for kind in kinds]
+    tables = {name: _known_keys(table) for name, table in _tables(model).items()}
+    homes = [f"in [{name}]" if name else "at the top of the file" for name, keys in tables.items() if key in keys]
+    if model is TolerancesFile and not homes:
+        elsewhere = any(key in _known_keys(table) for table in _tables(ReferenceFile).values())
+        return [f"in a {REFERENCE_FILE}; only tolerances stand here"] if elsewhere else []
+    return homes
+
+
+def _described(table: type[Table], key: str) -> str:
+    return next(entry.description or "" for name, entry in table.model_fields.items() if key in (name, entry.alias))
+
+
+def _known_keys(table: type[Table]) -> list[str]:
+    return [entry.alias or name for name, entry in table.model_fields.items()]
+
+
+def _tables(model: type[Table]) -> dict[str, type[Table]]:
+    """The file itself, under an empty name, and the tables right below it."""
+    return {"": model} | {name: inner for name in model.model_fields if (inner := _inner(model, name))}
+
+
+def _table_of(model: type[Table], location: Iterable[int | str]) -> type[Table]:
+    """The model of the table at a location; an index or the kind of a build picks within what came before it."""
+    for part in location:
+        if part in KINDS and model in KIND_TABLES:
+            model = cast(type[Table], KINDS[part])
+        elif isinstance(part, str):
+            model = _inner(model, part) or model
+    return model
+
+
+def _inner(model: type[Table], name: str) -> type[Table] | None:
+    """The model of a field that is a table, a list of tables, or (the first) one of several."""
+    entry = model.model_fields.get(name)
+    found = list(_models_in(entry.annotation)) if entry else []
+    return found[0] if found else None
+
+
+def _models_in(annotation: Any) -> Iterator[type[Table]]:
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _models_in(part)
+
+
+def _syntax_slip(message: str, text: str) -> str:
+    found = re.search(r"^(.*) \(at line (\d+), column \d+\)$", message, re.DOTALL)
+    if found:
+        return f"line {found[2]}: {_lowered(found[1])}"
+    return f"line {max(1, len(text.splitlines()))}: {_lowered(message.removesuffix(' (at end of document)'))}"
+
+
+def _given(value: object) -> str:
+    """A value as its writer would call it."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return f'the text "{value if len(value) <= 40 else value[:39] + "…"}"'
+    if isinstance(value, int | float):
+        return f"{value!r}"
+    if isinstance(value, list):
+        return "a list" if value else "an empty list"
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, datetime | date | time):
+        return f"the date {value.isoformat()}"
+    return f"a {type(value).__name__}"
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _reads_as_number(value: object) -> bool:
+    return isinstance(value, str) and re.fullmatch(r"\s*[-+]?[0-9.]+\s*", value) is not None
+
+
+def _choice(names: Iterable[str]) -> str:
+    *others, last = (f'"{name}"' for name in names)
+    return f"{', '.join(others)} or {last}"
+
+
+def _lowered(text: str) -> str:
+    """The start of a sentence, for use after a semicolon."""
+    text = text.rstrip(".")
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
+
+
+def _count(number: int, one: str, several: str) -> str:
+    return f"{number} {one if number == 1 else several}"
+
+
+def _as_toml(schema: Any) -> Any:
+    """TOML has no null: a key is there or not. Leave that out, and titles that only repeat the key."""
+    if isinstance(schema, list):
+        return [_as_toml(entry) for entry in schema]
+    if not isinstance(schema, dict):
+        return schema
+    made_up = {key for key, value in schema.items() if key == "title" and isinstance(value, str)}
+    made_up |= {key for key, value in schema.items() if key == "default" and value is None}
+    slim: dict[str, Any] = {key: _as_toml(value) for key, value in schema.items() if key not in made_up}
+    choices = slim.get("anyOf")
+    if choices and {"type": "null"} in choices:
+        left = [choice for choice in choices if choice != {"type": "null"}]
+        del slim["anyOf"]
+        slim = (left[0] if len(left) == 1 else {"anyOf": left}) | slim
+    return slim
