@@ -124,7 +124,7 @@ class Conduct(CheckSettings):
 
 @dataclass(frozen=True)
 class ImpulseFile:
-    """One impulse response: where it is, which input had the click, SHA-256 of its decoded samples."""
+    """One impulse response, from the click on: where it is, which input had it, SHA-256 of its decoded samples."""
 
     path: Path
     input: str
@@ -155,11 +155,7 @@ class Approval:
 
 @dataclass(frozen=True)
 class Reference:
-    """A golden reference without its samples: one reference.toml, its tolerances merged with the defaults.
-
-    click_at_s : float
-        When the click stands in the impulse files, seconds from their first sample.
-    """
+    """A golden reference without its samples: one reference.toml, its tolerances merged with the defaults."""
 
     name: str
     path: Path
@@ -167,7 +163,6 @@ class Reference:
     origin: str
     rate_hz: int
     channels: str
-    click_at_s: float
     files: tuple[ImpulseFile, ...]
     render: RenderRequest
     approval: Approval

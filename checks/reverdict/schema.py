@@ -59,7 +59,6 @@ else:
 REFERENCE_FILE = "reference.toml"
 TOLERANCES_FILE = "tolerances.toml"
 CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
-PLACEHOLDERS = ("input", "output", "sample_rate", "block_size", "work")
 UNITS = ("ms", "s", "hz", "db", "dbfs", "percent", "mb")
 
 
@@ -270,7 +269,9 @@ class ConductTable(Asked, ConductTolerances):
 
 
 class FileTable(Table):
-    path: Annotated[Text, AfterValidator(_inside)] = Field(description="WAV or FLAC file in the reference's folder.")
+    path: Annotated[Text, AfterValidator(_inside)] = Field(
+        description="WAV or FLAC file in this folder; it starts at the click."
+    )
     input: Literal["mono", "left", "right"] = Field(description="Which input had the click.")
     sha256: Annotated[str, AfterValidator(_sha256)] = Field(
         description="SHA-256 of the decoded samples, written by golden new and golden approve."
@@ -307,9 +308,6 @@ class ReferenceFile(Table):
     origin: Literal["build", "capture"] = Field(description="A render of a build, or a capture of real equipment.")
     rate_hz: Rate = Field(description="Sample rate of the impulse files, in Hz.")
     channels: Literal["mono", "mono-to-stereo", "stereo-to-stereo"] = Field(description="Inputs and outputs.")
-    click_at_s: Annotated[float, Field(ge=0)] = Field(
-        default=0.0, description="When the click stands in the impulse files, in s from their first sample."
-    )
     files: list[FileTable] = Field(
         description="mono and mono-to-stereo: one file. stereo-to-stereo: two, one per input, each with two channels."
     )
@@ -418,19 +416,6 @@ class CommandBuildTable(AnyBuildTable):
         "and {work} are filled in."
     )
 
-    @field_validator("argv")
-    @classmethod
-    def _known_placeholders(cls, argv: list[str]) -> list[str]:
-        named = {name for word in argv for name in re.findall(r"\{([A-Za-z_][\w.]*)\}", word)}
-        for name in sorted(named - set(PLACEHOLDERS)):
-            if not name.startswith("parameters."):
-                close = difflib.get_close_matches(name, PLACEHOLDERS, 1) or ["parameters.NAME"]
-                raise ValueError(f"{{{name}}} is not filled in; did you mean {{{close[0]}}}?")
-        lost = [f"{{{name}}}" for name in ("input", "output") if name not in named]
-        if lost:
-            raise ValueError(f"nothing says where {' and '.join(lost)} goes; the program reads a WAV and writes one")
-        return argv
-
 
 class PythonBuildTable(AnyBuildTable):
     """A Python object called once per render, which returns a processor with process(block) -> block."""
@@ -520,7 +505,6 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
         origin=own.origin,
         rate_hz=own.rate_hz,
         channels=own.channels,
-        click_at_s=own.click_at_s,
         files=tuple(ImpulseFile(folder / file.path, file.input, file.sha256) for file in _in_input_order(own)),
         render=RenderRequest(
             seconds=own.render.seconds,
@@ -581,7 +565,7 @@ def check_name(name: str) -> str | None:
 
 
 def json_schema(which: str) -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of "reference", "tolerances" or "build" TOML, for editors: every key with its unit."""
+    """JSON Schema (draft 2020-12) of a reference, of tolerances or of a build, for editors: every key with its unit."""
     models: dict[str, type[Table]] = {"reference": ReferenceFile, "tolerances": TolerancesFile, "build": BuildFile}
     if which not in models:
         raise BadInput(which, f"no such schema; there are {', '.join(models)}")
