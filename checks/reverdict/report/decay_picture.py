@@ -1,0 +1,118 @@
+"""How the energy decays: the curves of all bands, and below them each band's difference on its tolerance band.
+
+Bands are stacked with frequency upward, broadband at the foot. A tolerance is often finer than the line of a curve
+that falls by 60 dB; the differences show it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from reverdict.report.line_chart import (
+    LEFT,
+    RIGHT,
+    WIDTH,
+    Axis,
+    astray,
+    band,
+    chart,
+    differences,
+    line,
+    moved,
+    room_for,
+    side_axis,
+    span,
+    tick,
+    time_axis,
+)
+from reverdict.report.wording import figure, plain
+
+TOP, CURVES_PX, STRIP_PX, GAP_PX = 18, 150, 22, 26
+SHOWN_DB = 65.0
+
+
+def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> str:
+    """Draw the bands of one path. Empty without data."""
+    known = [decay for decay in decays if span(decay["golden_db"]) and span(decay["time_s"])]
+    if not known:
+        return ""
+    known.sort(key=lambda decay: -(decay["band_hz"] or 0.0))
+    times = span(*(decay["time_s"] for decay in known)) or (0.0, 1.0)
+    x = Axis(0.0, times[1] or 1.0, LEFT, WIDTH - RIGHT)
+    curves_foot = TOP + CURVES_PX
+    foot = curves_foot + GAP_PX + STRIP_PX * len(known)
+    drawn = [time_axis(x, foot, "time after the click, s", TOP), *_curves(known, x, curves_foot)]
+    drawn += _strips(known, x, curves_foot + GAP_PX)
+    path = plain(known[0]["path"])
+    title = f"Energy decay{f' {path}' if path else ''}: curves of golden and build, and their difference in each band"
+    return chart(identity, title, "; ".join(_told(decay) for decay in known), foot + 32, drawn)
+
+
+def _curves(known: Sequence[Mapping[str, Any]], x: Axis, foot: float) -> list[str]:
+    levels = span(*(decay[who] for decay in known for who in ("golden_db", "candidate_db"))) or (-1.0, 0.0)
+    y = Axis(max(levels[0], levels[1] - SHOWN_DB) if levels[0] < levels[1] else levels[0] - 1, levels[1], foot, TOP)
+    drawn = [side_axis(y, "dB")]
+    for decay in known:
+        limits = _limits(decay)
+        edges = [moved(decay["golden_db"], limits, sign) for sign in (-1, 1)]
+        drawn.append(band(decay["time_s"], edges[0], edges[1], x, y))
+    drawn += [line(*_above(decay, "golden_db", y), x, y, "golden") for decay in known]
+    drawn += [line(*_above(decay, "candidate_db", y), x, y, "build") for decay in known]
+    return drawn
+
+
+def _above(decay: Mapping[str, Any], who: str, y: Axis) -> tuple[list[float | None], list[float | None]]:
+    """A curve down to the foot of the axis, so that it ends there and does not run along it."""
+    levels = [None if level is None or level < y.low else level for level in decay[who]]
+    return decay["time_s"], levels
+
+
+def _strips(known: Sequence[Mapping[str, Any]], x: Axis, top: float) -> list[str]:
+    off = [differences(decay["golden_db"], decay["candidate_db"]) for decay in known]
+    room = max(room_for(values, _limits(decay)) for values, decay in zip(off, known, strict=True))
+    limits = [limit for decay in known for limit in _limits(decay) if limit is not None]
+    said = f"build minus golden, dB; a strip is ± {tick(float(f'{room:.2g}'))} dB high" + (
+        ", the band is the tolerance" if limits else ""
+    )
+    drawn = [f'<text x="{LEFT}" y="{top - 5:g}">{escape(said)}</text>']
+    for index, (decay, values) in enumerate(zip(known, off, strict=True)):
+        y = Axis(-room, room, top + STRIP_PX * (index + 1) - 1, top + STRIP_PX * index + 1)
+        drawn.append(_strip(decay, values, x, y))
+    return drawn
+
+
+def _strip(decay: Mapping[str, Any], off: Sequence[float | None], x: Axis, y: Axis) -> str:
+    times, limits = decay["time_s"], _limits(decay)
+    known = [at for at, level in zip(times, decay["golden_db"], strict=False) if at is not None and level is not None]
+    return "".join(
+        [
+            f'<text x="{LEFT - 5}" y="{y.at(0) + 4:.1f}" text-anchor="end">{escape(_band_name(decay))}</text>',
+            band(times, [None if limit is None else -limit for limit in limits], limits, x, y),
+            line([min(known), max(known)], [0.0, 0.0], x, y, "golden slim"),
+            line(times, off, x, y, "build"),
+            line(times, astray(off, limits), x, y, "astray"),
+        ]
+    )
+
+
+def _limits(decay: Mapping[str, Any]) -> list[float | None]:
+    limits = decay["tolerance_db"]
+    return list(limits) if isinstance(limits, list) else [limits] * len(decay["time_s"])
+
+
+def _band_name(decay: Mapping[str, Any]) -> str:
+    centre = decay["band_hz"]
+    if not centre:
+        return "all"
+    return f"{tick(round(centre))} Hz" if centre < 1000 else f"{tick(float(f'{centre / 1000:.2g}'))} kHz"
+
+
+def _told(decay: Mapping[str, Any]) -> str:
+    off = differences(decay["golden_db"], decay["candidate_db"])
+    known = [(abs(value), value, at) for value, at in zip(off, decay["time_s"], strict=False) if value is not None]
+    if not known:
+        return f"{_band_name(decay)}: no difference could be had"
+    _, value, at = max(known)
+    return f"{_band_name(decay)}: at most {figure(value, 2)} dB off, at {figure(at, 2)} s"

@@ -1,0 +1,151 @@
+"""The echogram: level against time, golden as a bed and the candidate over it; found passes numbered spring.pass.
+
+Below it, on the same time axis: how late each pass comes against its tolerance, and the curves of the first passes
+with frequency upward, so that the chirps can be found in the echogram.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from reverdict.report.line_chart import (
+    LEFT,
+    RIGHT,
+    WIDTH,
+    Axis,
+    band,
+    chart,
+    line,
+    moved,
+    room_for,
+    side_axis,
+    side_marks,
+    span,
+    time_axis,
+    upright_band,
+)
+from reverdict.report.wording import figure, plain
+
+LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 130, 56, 90, 26
+SHOWN_DB = 60.0
+
+
+def echogram_picture(identity: str, echogram: Mapping[str, Any], curves: Sequence[Mapping[str, Any]]) -> str:
+    """Draw one path's echogram; ``curves`` are the group-delay curves of the same path. Empty without data."""
+    times, levels = echogram["time_ms"], span(echogram["golden_db"], echogram["candidate_db"])
+    if not times or levels is None:
+        return ""
+    passes = [one for one in echogram["passes"] if one["golden_ms"] is not None]
+    x = Axis(0.0, _last_time(times, passes), LEFT, WIDTH - RIGHT)
+    drawn, foot = _levels(echogram, passes, levels, x)
+    if passes:
+        strip, foot = _lateness(echogram, passes, x, foot + GAP_PX)
+        drawn += strip
+        strip, foot = _chirps(curves, x, foot + GAP_PX)
+        drawn += strip
+    drawn.insert(0, time_axis(x, foot, "time after the click, ms", 12))
+    path = plain(echogram["path"])
+    title = f"Echogram{f' {path}' if path else ''}: level against time, golden and build"
+    return chart(identity, title, _told(echogram, passes), foot + 32, drawn)
+
+
+def _last_time(times: Sequence[float], passes: list[Mapping[str, Any]]) -> float:
+    """The end of the time axis: a little after the last judged pass, else all there is."""
+    last = max(times)
+    if not passes:
+        return last or 1.0
+    arrivals = span(*([one["golden_ms"], one["candidate_ms"]] for one in passes))
+    return min(last, 1.15 * arrivals[1]) if arrivals and arrivals[1] > 0 else last or 1.0
+
+
+def _levels(
+    echogram: Mapping[str, Any], passes: list[Mapping[str, Any]], levels: tuple[float, float], x: Axis
+) -> tuple[list[str], float]:
+    springs = sorted({_spring(one) for one in passes})
+    top = 18 + LANE_PX * len(springs)
+    foot = top + LEVEL_PX
+    y = Axis(max(levels[0], levels[1] - SHOWN_DB) if levels[0] < levels[1] else levels[0] - 1, levels[1], foot, top)
+    drawn = [side_axis(y, "dB")]
+    for one in passes:
+        height = 18 + LANE_PX * springs.index(_spring(one))
+        drawn.append(_pass_mark(one, x, height, foot))
+    drawn.append(line(echogram["time_ms"], echogram["golden_db"], x, y, "golden"))
+    drawn.append(line(echogram["time_ms"], echogram["candidate_db"], x, y, "build"))
+    return drawn, foot
+
+
+def _pass_mark(one: Mapping[str, Any], x: Axis, height: float, foot: float) -> str:
+    place = x.at(one["golden_ms"])
+    label = escape(plain(one["label"]))
+    text = f'<text class="strong" x="{place:.1f}" y="{height:g}" text-anchor="middle">{label}</text>'
+    return f'{text}<path class="tie" d="M{place:.1f} {height + 3:g}V{foot:g}"/>'
+
+
+def _lateness(
+    echogram: Mapping[str, Any], passes: list[Mapping[str, Any]], x: Axis, top: float
+) -> tuple[list[str], float]:
+    """How late each pass comes, a dot on the tolerance band; a pass that was not found has no dot."""
+    limit = echogram["tolerance_ms"]
+    late = [(one, one["candidate_ms"] - one["golden_ms"]) for one in passes if one["candidate_ms"] is not None]
+    foot = top + LATENESS_PX
+    room = room_for((off for _, off in late), [limit])
+    y = Axis(-room, room, foot, top)
+    drawn = []
+    if limit:
+        ends = [x.low, x.high]
+        drawn.append(band(ends, [-limit] * 2, [limit] * 2, x, y))
+        drawn.append(side_marks(y, [-limit, 0, limit], "late, ms"))
+    else:
+        drawn.append(side_axis(y, "late, ms", 2))
+    drawn.append(line([x.low, x.high], [0.0, 0.0], x, y, "golden"))
+    for one, off in late:
+        kind = "dot astray" if limit is not None and abs(off) > limit else "dot"
+        drawn.append(_dot(x.at(one["golden_ms"]), y.at(off), kind))
+    return drawn, foot
+
+
+def _dot(a: float, b: float, kind: str) -> str:
+    """A round dot inside its tolerance, a lozenge outside."""
+    if "astray" in kind:
+        return f'<path class="{kind}" d="M{a:.1f} {b - 5:.1f}l5 5l-5 5l-5-5z"/>'
+    return f'<circle class="{kind}" cx="{a:.1f}" cy="{b:.1f}" r="3.2"/>'
+
+
+def _chirps(curves: Sequence[Mapping[str, Any]], x: Axis, top: float) -> tuple[list[str], float]:
+    """The first passes in time and frequency, where their curves lie on this time axis."""
+    known = [curve for curve in curves if span(curve["golden_ms"]) and span(curve["frequency_hz"])]
+    if not known:
+        return [], top - GAP_PX
+    foot = top + CHIRP_PX
+    highest = max(high for curve in known for _, high in [span(curve["frequency_hz"]) or (0.0, 1.0)])
+    y = Axis(0.0, highest / 1000, foot, top)
+    drawn = [side_axis(y, "kHz", 3)]
+    for curve in known:
+        frequencies = [None if hz is None else hz / 1000 for hz in curve["frequency_hz"]]
+        golden = curve["golden_ms"]
+        edges = [moved(golden, curve["tolerance_ms"], sign) for sign in (-1, 1)]
+        drawn.append(upright_band(frequencies, edges[0], edges[1], x, y))
+        drawn.append(line(golden, frequencies, x, y, "golden"))
+        drawn.append(line(curve["candidate_ms"], frequencies, x, y, "build"))
+        end = next((ms for ms in reversed(golden) if ms is not None), 0.0)
+        drawn.append(f'<text class="strong" x="{x.at(end) + 6:.1f}" y="{top + 9:g}">{curve["spring"]}.1</text>')
+    return drawn, foot
+
+
+def _spring(one: Mapping[str, Any]) -> str:
+    return str(one["label"]).partition(".")[0]
+
+
+def _told(echogram: Mapping[str, Any], passes: list[Mapping[str, Any]]) -> str:
+    late = [
+        f"pass {plain(one['label'])} at {figure(one['golden_ms'], 2)} ms"
+        + (
+            ", not found in the build"
+            if one["candidate_ms"] is None
+            else f", build {figure(one['candidate_ms'] - one['golden_ms'], 3)} ms later"
+        )
+        for one in passes
+    ]
+    return "; ".join(late) or f"{len(echogram['time_ms'])} levels; no separate passes."

@@ -1,0 +1,77 @@
+"""How much later than golden each frequency of a spring comes: frequency upward, time to the right.
+
+The golden curve is the straight bed in the middle, its tolerance the band around it, so that microseconds show which
+the curves of the echogram's time axis cannot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from reverdict.report.line_chart import (
+    LEFT,
+    RIGHT,
+    WIDTH,
+    Axis,
+    astray,
+    chart,
+    differences,
+    line,
+    room_for,
+    side_axis,
+    span,
+    time_axis,
+    upright_band,
+)
+from reverdict.report.wording import figure, plain
+
+TOP, HEIGHT_PX, GAP_PX = 30, 250, 18
+
+
+def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> str:
+    """Draw the springs of one path side by side, on one frequency axis. Empty without data."""
+    known = [curve for curve in curves if span(curve["golden_ms"]) and span(curve["frequency_hz"])]
+    if not known:
+        return ""
+    foot = TOP + HEIGHT_PX
+    highest = max(high for curve in known for _, high in [span(curve["frequency_hz"]) or (0.0, 1.0)])
+    y = Axis(0.0, highest / 1000, foot, TOP)
+    late = [differences(curve["golden_ms"], curve["candidate_ms"]) for curve in known]
+    room = max(room_for(off, curve["tolerance_ms"]) for off, curve in zip(late, known, strict=True))
+    width = (WIDTH - RIGHT - LEFT - GAP_PX * (len(known) - 1)) / len(known)
+    drawn = [side_axis(y, "kHz", 5)]
+    for index, (curve, off) in enumerate(zip(known, late, strict=True)):
+        start = LEFT + index * (width + GAP_PX)
+        drawn.append(_spring(curve, off, Axis(-room, room, start, start + width), y, foot))
+    last = WIDTH - RIGHT
+    drawn.append(f'<text x="{last}" y="{foot + 28}" text-anchor="end">build later than golden by, ms</text>')
+    path = plain(known[0]["path"])
+    title = f"Group delay{f' {path}' if path else ''}: how much later than golden each frequency comes"
+    told = "; ".join(_told(curve, off) for curve, off in zip(known, late, strict=True))
+    return chart(identity, title, told, foot + 32, drawn)
+
+
+def _spring(curve: Mapping[str, Any], off: Sequence[float | None], x: Axis, y: Axis, foot: float) -> str:
+    frequencies = [None if hz is None else hz / 1000 for hz in curve["frequency_hz"]]
+    limits = curve["tolerance_ms"]
+    pairs = zip(frequencies, curve["golden_ms"], strict=False)
+    known = [hz for hz, late in pairs if hz is not None and late is not None]
+    drawn = [
+        f'<text class="strong" x="{x.start:.1f}" y="{TOP - 7}">spring {escape(plain(curve["spring"]))}</text>',
+        upright_band(frequencies, [None if limit is None else -limit for limit in limits], limits, x, y),
+        time_axis(x, foot, "", TOP),
+        line([0.0, 0.0], [min(known), max(known)], x, y, "golden"),
+        line(off, frequencies, x, y, "build"),
+        line(astray(off, limits), frequencies, x, y, "astray"),
+    ]
+    return "".join(drawn)
+
+
+def _told(curve: Mapping[str, Any], off: Sequence[float | None]) -> str:
+    known = [(abs(late), late, hz) for late, hz in zip(off, curve["frequency_hz"], strict=False) if late is not None]
+    if not known:
+        return f"spring {plain(curve['spring'])}: not found in the build"
+    _, late, hz = max(known)
+    return f"spring {plain(curve['spring'])}: at most {figure(late, 3)} ms later, at {figure(hz, 0)} Hz"

@@ -1,0 +1,310 @@
+"""``index.html``: the dashboard. One static page, no script, no outside request, a pure function of the verdict.
+
+It opens with sentences, then shows references × checks as margin rulers (the worst reference first), then each
+reference with why, its pictures and the full table of findings. It obeys a strict content policy, follows the reader's
+light or dark setting, prints, and folds to the width of a phone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from html import escape
+from typing import Any
+from urllib.parse import quote
+
+from reverdict import words
+from reverdict.report import look
+from reverdict.report.decay_picture import decay_picture
+from reverdict.report.echogram_picture import echogram_picture
+from reverdict.report.group_delay_picture import group_delay_picture
+from reverdict.report.margin_ruler import Ruler, ruler_of, svg
+from reverdict.report.ranking import (
+    checks_worst_first,
+    references_worst_first,
+    worst_finding,
+    worst_first,
+)
+from reverdict.report.sentences import about_reference, headline, opening
+from reverdict.report.verdict_json import counts
+from reverdict.report.wording import CHECK_NAMES, decimals, figure, place, plain, reason_lines, share, shorten
+
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+_UNITS = r"(?<=\d) (?=(?:ms|µs|s|dB|Hz|kHz|%|samples?)\b|%)"
+_THIN = "\u202f"
+_POINT_WIDE, _DIGIT_WIDE = "\u2008", "\u2007"
+
+Json = Mapping[str, Any]
+
+
+def page_html(verdict: Json) -> str:
+    """Give the dashboard page."""
+    references = references_worst_first(verdict)
+    anchors = _anchors(references)
+    body = [
+        '<a class="skip" href="#references">Skip to the references</a>',
+        f"<header>{_heading(verdict)}{_said(opening(verdict))}</header>",
+        f'<main id="references" tabindex="-1">{_errors(verdict)}',
+        _overview(references, anchors, verdict) if references else "",
+        *(_reference(reference, anchors[index]) for index, reference in enumerate(references)),
+        f"</main>{_foot(verdict)}",
+    ]
+    style = look.INK_AND_PAPER + look.RULER_STYLE + look.CHART_STYLE + look.PAGE_STYLE
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
+        '<meta name="referrer" content="no-referrer">\n'
+        f'<link rel="icon" href="{_icon(verdict)}">\n'
+        f"<title>{_text(headline(verdict))}</title>\n<style>{style}</style>\n</head>\n<body>\n"
+        + "\n".join(part for part in body if part)
+        + "\n</body>\n</html>\n"
+    )
+
+
+def _heading(verdict: Json) -> str:
+    who, _, outcome = headline(verdict).rpartition(": ")
+    return f"<h1>reverdict on <b><bdi>{_text(who)}</bdi></b>: {_word(verdict['outcome'], outcome)}</h1>"
+
+
+def _said(paragraphs: Iterable[str]) -> str:
+    return "".join(f'<p class="said">{_thin(_text(paragraph))}</p>' for paragraph in paragraphs)
+
+
+def _errors(verdict: Json) -> str:
+    if not verdict["errors"]:
+        return ""
+    items = "".join(f"<li>{_text(error)}</li>" for error in verdict["errors"])
+    return f'<h2>Cannot judge</h2><ul class="why">{items}</ul>'
+
+
+def _overview(references: list[dict[str, Any]], anchors: list[str], verdict: Json) -> str:
+    heads = "".join(f'<th scope="col" role="columnheader">{CHECK_NAMES[check]}</th>' for check in words.CHECKS)
+    rows = "".join(_overview_row(reference, anchors[index]) for index, reference in enumerate(references))
+    return (
+        f'{_key()}<table class="overview" role="table"><caption>{_tally(verdict)} Each rule shows the worst finding of '
+        f'a check, the worst reference first.</caption><thead role="rowgroup"><tr role="row">'
+        f'<th scope="col" role="columnheader">reference</th>{heads}</tr></thead>'
+        f'<tbody role="rowgroup">{rows}</tbody></table>'
+    )
+
+
+def _key() -> str:
+    """How to read a ruler, in rulers."""
+    examples = (
+        (Ruler("pass", 0.4, 0.15), "inside: the middle is golden, the ends are the limit, the bar is the uncertainty"),
+        (Ruler("unsure", 0.8, 0.45), "unsure: the hatched bar crosses an end"),
+        (Ruler("fail", 1.35, 0.1), "outside its limit"),
+        (Ruler("not asked"), "not asked, or no value"),
+    )
+    items = "".join(f"<li>{svg(ruler)} {said}</li>" for ruler, said in examples)
+    return f'<ul class="key" aria-label="How to read the rules">{items}</ul>'
+
+
+def _tally(verdict: Json) -> str:
+    tally = counts(verdict)["checks"]
+    told = ", ".join(f"{number} {outcome}" for outcome, number in tally.items() if number)
+    return f"Checks: {told or 'none'}."
+
+
+def _overview_row(reference: Json, anchor: str) -> str:
+    name, title = plain(reference["name"]), plain(reference["title"])
+    below = f'<span class="title">{_text(title)}</span>' if title and title != name else ""
+    checks = {check["check"]: check for check in reference["checks"]}
+    cells = "".join(_overview_cell(checks.get(check), check, anchor) for check in words.CHECKS)
+    return (
+        f'<tr role="row"><th scope="row" role="rowheader"><a href="#{anchor}"><bdi>{_text(name)}</bdi></a>{below}</th>'
+        f"{cells}</tr>"
+    )
+
+
+def _overview_cell(check: Json | None, name: str, anchor: str) -> str:
+    label = f'<span class="check">{CHECK_NAMES[name]}</span>'
+    if check is None:
+        missing = f'<span class="blank">{label}<span class="told">missing</span></span>'
+        return f'<td role="cell" class="not-asked">{missing}</td>'
+    worst, outcome = worst_finding(check), check["outcome"]
+    where = place(worst) if worst else ""
+    if outcome == "not asked" or not where:
+        where = plain(check["reason"])
+    return (
+        f'<td role="cell" class="{_css(outcome)}"><a href="#{anchor}-{name}">{label}'
+        f"{svg(ruler_of(worst, outcome))}"
+        f'<span class="told">{_outcome_word(check)} {_text(share(worst))}</span>'
+        f'<span class="where">{_thin(_text(shorten(where, 90)))}</span></a></td>'
+    )
+
+
+def _reference(reference: Json, anchor: str) -> str:
+    name, title = plain(reference["name"]), plain(reference["title"])
+    below = f'<p class="quiet">{_text(title)}</p>' if title and title != name else ""
+    said = " ".join(about_reference(reference))
+    checks = "".join(_check(check, reference, anchor) for check in checks_worst_first(reference))
+    return (
+        f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
+        f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi></h2>{below}<p class="said">{_thin(_text(said))}</p>'
+        f"{_pictures(reference, anchor)}{checks}{_findings(reference, anchor)}</section>"
+    )
+
+
+def _check(check: Json, reference: Json, anchor: str) -> str:
+    """Why a check does not simply pass. A passing check gets its anchor and one line."""
+    worst, outcome = worst_finding(check), check["outcome"]
+    lines = reason_lines(check, reference)
+    if not lines and outcome == "not asked":
+        lines = [plain(check["reason"])]
+    elif not lines and worst:
+        lines = [f"nearest to its limit: {place(worst)}"] if worst["share_of_tolerance"] else [place(worst)]
+    items = "".join(f"<li>{_thin(_text(line))}</li>" for line in lines if line)
+    return (
+        f'<div class="{_css(outcome)}" id="{anchor}-{check["check"]}"><h3>{CHECK_NAMES[check["check"]]} '
+        f"{svg(ruler_of(worst, outcome))} {_outcome_word(check)} "
+        f'<span class="quiet">{_text(share(worst))}</span></h3><ul class="why">{items}</ul></div>'
+    )
+
+
+def _pictures(reference: Json, anchor: str) -> str:
+    """Echogram, group delay and decay of each path, on one plate."""
+    curves = reference["curves"]
+    echograms, delays, decays = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay"))
+    paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays]))
+    figures = []
+    for number, path in enumerate(paths):
+        identity = f"{anchor}-p{number}"
+        own_delays = [curve for curve in delays if curve["path"] == path]
+        for index, echogram in enumerate(one for one in echograms if one["path"] == path):
+            drawn = echogram_picture(f"{identity}-e{index}", echogram, own_delays)
+            figures.append(_figure(drawn, path, "Echogram", "numbers are spring.pass" if echogram["passes"] else ""))
+        figures.append(_figure(group_delay_picture(f"{identity}-g", own_delays), path, "Group delay", ""))
+        own_decays = [curve for curve in decays if curve["path"] == path]
+        figures.append(_figure(decay_picture(f"{identity}-d", own_decays), path, "Energy decay", ""))
+    drawn = "".join(figures)
+    return f'<div class="plate">{drawn}</div>' if drawn else ""
+
+
+def _figure(drawn: str, path: str, name: str, more: str) -> str:
+    if not drawn:
+        return ""
+    said = ", ".join(part for part in (name, plain(path), "golden wide and pale, build thin and dark", more) if part)
+    return f"<figure>{drawn}<figcaption>{_text(said)}.</figcaption></figure>"
+
+
+def _findings(reference: Json, anchor: str) -> str:
+    rows = [(check, finding) for check in checks_worst_first(reference) for finding in worst_first(check["findings"])]
+    if not rows:
+        return '<p class="quiet">No findings: nothing was measured.</p>'
+    columns = [_aligned([_figures(finding)[index] for _, finding in rows]) for index in range(len(_NUMBERS))]
+    lines = "".join(
+        _finding_row(check, finding, [column[index] for column in columns])
+        for index, (check, finding) in enumerate(rows)
+    )
+    numbers = "".join(f'<th scope="col" class="n">{name}</th>' for _, name in _NUMBERS)
+    return (
+        f"<details><summary>All {len(rows)} findings</summary>"
+        f'<div class="scroll" tabindex="0" role="region" aria-labelledby="{anchor}-c"><table class="findings">'
+        f'<caption id="{anchor}-c">Findings of <bdi>{_text(reference["name"])}</bdi>, the worst first in each check. '
+        f"Deviation is build minus golden; U is its expanded uncertainty (k = 2).</caption>"
+        f'<thead><tr><th scope="col">finding</th><th scope="col">against its limit</th><th scope="col">outcome</th>'
+        f'{numbers}<th scope="col">unit</th><th scope="col">reason</th></tr></thead><tbody>{lines}</tbody></table>'
+        "</div></details>"
+    )
+
+
+_NUMBERS = (
+    ("deviation", "deviation"),
+    ("uncertainty", "± U"),
+    ("tolerance", "limit"),
+    ("golden", "golden"),
+    ("candidate", "build"),
+)
+
+
+def _figures(finding: Json) -> list[str]:
+    places = decimals(finding)
+    return [figure(finding[key], places) for key, _ in _NUMBERS]
+
+
+def _aligned(figures: list[str]) -> list[str]:
+    """Pad figures of one column with spaces as wide as digits, so that their decimal points stand in line."""
+    parts = [written.partition(".") for written in figures]
+    most = max(len(fraction) for _, _, fraction in parts)
+    no_point = _POINT_WIDE if most else ""
+    return [
+        f"{whole}{point or no_point}{fraction}{_DIGIT_WIDE * (most - len(fraction))}"
+        for whole, point, fraction in parts
+    ]
+
+
+def _finding_row(check: Json, finding: Json, figures: list[str]) -> str:
+    outcome = finding["outcome"]
+    numbers = "".join(f'<td class="n">{written}</td>' for written in figures)
+    return (
+        f'<tr><th scope="row">{CHECK_NAMES[check["check"]]}: {_thin(_text(place(finding)))}</th>'
+        f"<td>{svg(ruler_of(finding, outcome))}</td><td>{_word(outcome, outcome)} {_text(share(finding))}</td>{numbers}"
+        f'<td class="u">{_text(finding["unit"])}</td><td class="note">{_text(finding["reason"])}</td></tr>'
+    )
+
+
+def _foot(verdict: Json) -> str:
+    build = verdict["build"]
+    told = (
+        ("build", f"{build['name']} {build['version']}"),
+        ("about", build["about"]),
+        ("kind", build["kind"]),
+        ("commit", build["commit"] or "unknown"),
+        ("judged", verdict["judged_at"] or "no time given"),
+        ("by", f"reverdict {verdict['suite_version']}".strip()),
+    )
+    lines = "".join(f"<dt>{key}</dt><dd><bdi>{_text(value)}</bdi></dd>" for key, value in told if value)
+    return (
+        f"<footer><h2>Where this comes from</h2><dl>{lines}<dt>again</dt>"
+        "<dd><code>reverdict gate BUILD --report DIR</code> with the TOML file of this build as BUILD; "
+        "<code>--only NAME</code> judges one reference alone</dd><dt>data</dt>"
+        '<dd><a href="verdict.json">verdict.json</a>, <a href="junit.xml">junit.xml</a>, '
+        '<a href="summary.md">summary.md</a></dd></dl></footer>'
+    )
+
+
+def _icon(verdict: Json) -> str:
+    """A ruler as the page's icon: the mark inside or outside the end."""
+    place_px = {"pass": 8, "unsure": 12}.get(verdict["outcome"], 14)
+    drawn = (
+        "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'><path d='M0 0h16v16H0z' fill='#faf7ef'/>"
+        "<path d='M1 8h11M1 4v8M12 4v8' stroke='#1f1c18'/>"
+        f"<circle cx='{place_px}' cy='8' r='2' fill='#123f66'/></svg>"
+    )
+    return f"data:image/svg+xml,{quote(drawn)}"
+
+
+def _anchors(references: list[dict[str, Any]]) -> list[str]:
+    """An address per reference that survives from run to run: its name where that is unambiguous."""
+    anchors: list[str] = []
+    for number, reference in enumerate(references, start=1):
+        slug = re.sub(r"[^a-z0-9]+", "-", plain(reference["name"]).lower()).strip("-")[:60]
+        anchor = f"at-{slug}" if slug else f"at-{number}"
+        anchors.append(anchor if anchor not in anchors else f"{anchor}--{number}")
+    return anchors
+
+
+def _outcome_word(check: Json) -> str:
+    accepted = check["outcome"] == "unsure" and not check["closes_gate"]
+    return _word(check["outcome"], "unsure, accepted" if accepted else check["outcome"])
+
+
+def _word(outcome: str, said: str) -> str:
+    return f'<span class="word {_css(outcome)}">{_text(said)}</span>'
+
+
+def _css(outcome: str) -> str:
+    return {"error": "fail"}.get(outcome, outcome.replace(" ", "-"))
+
+
+def _text(value: object) -> str:
+    return escape(plain(value))
+
+
+def _thin(text: str) -> str:
+    """Set a thin space that does not break between a figure and its unit."""
+    return re.sub(_UNITS, _THIN, text)
+
+

@@ -1,0 +1,100 @@
+"""``summary.md``: the verdict for a merge request. Sentences first, then why, then a references × checks table.
+
+Names and reasons are escaped, so that neither Markdown nor HTML in them takes effect, nobody is called by an "@" and no
+address becomes a link.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from reverdict import words
+from reverdict.report import margin_ruler
+from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_finding
+from reverdict.report.sentences import headline, opening
+from reverdict.report.wording import CHECK_NAMES, plain, reason_lines, share, shorten
+
+REFERENCES_EXPLAINED = 10
+ROWS = 100
+
+_WORD_JOINER = "\u2060"
+
+
+def summary_md(verdict: Mapping[str, Any]) -> str:
+    """Give the verdict as Markdown."""
+    parts = [f"## {escape(headline(verdict))}", *(escape(paragraph) for paragraph in opening(verdict))]
+    references = references_worst_first(verdict)
+    unwell = [reference for reference in references if _reasons(reference)]
+    parts += [_explained(reference) for reference in unwell[:REFERENCES_EXPLAINED]]
+    if len(unwell) > REFERENCES_EXPLAINED:
+        parts.append(f"{len(unwell) - REFERENCES_EXPLAINED} more references are explained in index.html.")
+    if references:
+        parts.append(_table(references))
+    parts.append(_origin(verdict))
+    return "\n\n".join(parts) + "\n"
+
+
+def escape(text: object) -> str:
+    """Make text safe in Markdown and in a table cell; it reads the same once rendered."""
+    visible = plain(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    escaped = re.sub(r"([\\`*_{}\[\]#|~$])", r"\\\1", visible)
+    escaped = re.sub(r"(?i)(\bwww)\.", r"\1\\.", escaped.replace("://", r"\://"))
+    escaped = re.sub(r"^([-+])", r"\\\1", re.sub(r"^(\d+)([.)])", r"\1\\\2", escaped))  # neither starts a list
+    return escaped.replace("@", f"@{_WORD_JOINER}")
+
+
+def _reasons(reference: Mapping[str, Any]) -> list[tuple[Mapping[str, Any], list[str]]]:
+    told = [(check, reason_lines(check, reference)) for check in checks_worst_first(reference)]
+    return [(check, lines) for check, lines in told if lines]
+
+
+def _explained(reference: Mapping[str, Any]) -> str:
+    blocks = [f"### {_name(reference)}"]
+    for check, lines in _reasons(reference):
+        word = check["outcome"] if check["outcome"] == "fail" or check["closes_gate"] else "unsure, accepted"
+        blocks.append(f"**{CHECK_NAMES[check['check']]}: {word}**")
+        blocks.append("\n".join(f"- {escape(line)}" for line in lines))
+    return "\n\n".join(blocks)
+
+
+def _table(references: list[dict[str, Any]]) -> str:
+    rows = [
+        f"| reference | {' | '.join(CHECK_NAMES[check] for check in words.CHECKS)} |",
+        f"|---|{'---|' * len(words.CHECKS)}",
+    ]
+    for reference in references[:ROWS]:
+        checks = {check["check"]: check for check in reference["checks"]}
+        cells = " | ".join(_cell(checks.get(check)) for check in words.CHECKS)
+        rows.append(f"| {_name(reference)} | {cells} |")
+    if len(references) > ROWS:
+        rows.append(f"\n{len(references) - ROWS} more references stand in index.html.")
+    return "\n".join(rows)
+
+
+def _cell(check: Mapping[str, Any] | None) -> str:
+    if check is None:
+        return "missing"
+    worst = worst_finding(check)
+    drawn = margin_ruler.text(margin_ruler.ruler_of(worst, check["outcome"])).rstrip()
+    told = [f"**{check['outcome']}**" if check["outcome"] == "fail" else check["outcome"]]
+    if check["outcome"] == "not asked":
+        told.append(escape(shorten(plain(check["reason"]), 80)))
+    elif share(worst):
+        told.append(share(worst))
+    return f"`{drawn.strip()}`<br>{', '.join(part for part in told if part)}"
+
+
+def _name(reference: Mapping[str, Any]) -> str:
+    return escape(shorten(plain(reference["name"])))
+
+
+def _origin(verdict: Mapping[str, Any]) -> str:
+    build = verdict["build"]
+    told = [f"{build['kind']} build", f"commit {build['commit']}" if build["commit"] else "commit unknown"]
+    if verdict["judged_at"]:
+        told.append(f"judged {verdict['judged_at']}")
+    if verdict["suite_version"]:
+        told.append(f"reverdict {verdict['suite_version']}")
+    return escape(shorten(plain(", ".join(told)), 300))

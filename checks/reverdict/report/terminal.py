@@ -1,0 +1,97 @@
+"""What the gate says in a terminal: sentences first, then a margin ruler per check, then why and what to do next.
+
+Plain text. Bold and colour only add to what the words say, and only on a terminal that wants them (a tty, ``NO_COLOR``
+unset, ``TERM`` not "dumb"). Where the stream cannot encode the ruler, everything is written in ASCII.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from typing import Any, TextIO
+
+from reverdict.report import margin_ruler
+from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_finding
+from reverdict.report.sentences import headline, opening
+from reverdict.report.verdict_json import counts
+from reverdict.report.wording import CHECK_NAMES, place, plain, reason_lines, share, shorten
+
+LINE_WIDTH = 100
+
+_TRANSLITERATION = str.maketrans({"−": "-", "±": "+/-", "→": "->", "µ": "u", "…": "...", "–": "-", "∞": "inf"})
+_BOLD, _DIM, _OUT, _PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[1;33m", "\x1b[0m"
+_EMPHASIS = {"pass": "", "fail": _OUT, "unsure": _BOLD, "not asked": _DIM}
+
+
+def show(verdict: Mapping[str, Any], stream: TextIO) -> None:
+    """Write the verdict to a stream in what the stream can show."""
+    said = text(verdict, emphasis=wants_emphasis(stream))
+    if not margin_ruler.can_draw(stream):
+        said = in_ascii(said)
+    stream.write(said)
+    stream.flush()
+
+
+def wants_emphasis(stream: TextIO) -> bool:
+    """Whether bold and colour are welcome: a terminal, NO_COLOR unset or empty, and not a dumb one."""
+    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
+def text(verdict: Mapping[str, Any], *, emphasis: bool = False) -> str:
+    """Give the whole verdict as text, a final newline included."""
+    lines = [_strong(headline(verdict), str(verdict["outcome"]), emphasis)]
+    lines += [line for paragraph in opening(verdict) for line in _wrapped(paragraph)]
+    lines += [f"error: {plain(error)}" for error in verdict["errors"]]
+    for reference in references_worst_first(verdict):
+        lines += ["", *_reference(reference, emphasis)]
+    return "\n".join([*lines, "", _tally(verdict), ""])
+
+
+def in_ascii(said: str) -> str:
+    """Write the same in ASCII: rulers cell by cell, signs by their usual stand-ins, the rest as escapes."""
+    drawn = margin_ruler.in_ascii(said).translate(_TRANSLITERATION)
+    return drawn.encode("ascii", "backslashreplace").decode("ascii")
+
+
+def _reference(reference: Mapping[str, Any], emphasis: bool) -> list[str]:
+    name, title = shorten(plain(reference["name"])), shorten(plain(reference["title"]))
+    lines = [_strong(name, "unsure", emphasis) + (f"  {title}" if title and title != name else "")]
+    for check in checks_worst_first(reference):
+        lines.append(_check(check, emphasis))
+        lines += [f"      {part}" for line in reason_lines(check, reference) for part in _wrapped(line, indent=6)]
+    return lines
+
+
+def _check(check: Mapping[str, Any], emphasis: bool) -> str:
+    worst = worst_finding(check)
+    outcome = check["outcome"]
+    drawn = margin_ruler.text(margin_ruler.ruler_of(worst, outcome))
+    word = outcome if outcome != "unsure" or check["closes_gate"] else "unsure, accepted"
+    where = place(worst) if worst and outcome == "pass" else ""
+    because = plain(check["reason"]) if outcome == "not asked" or word == "unsure, accepted" else ""
+    said = f"  {CHECK_NAMES[check['check']]:<13}{drawn} "
+    told = "  ".join(part for part in (share(worst), where, because) if part)
+    padded = f"{word:<9}" if told else word
+    return said + _strong(padded, outcome, emphasis) + (f" {shorten(told, 160)}" if told else "")
+
+
+def _tally(verdict: Mapping[str, Any]) -> str:
+    tally = counts(verdict)["checks"]
+    told = ", ".join(f"{number} {outcome}" for outcome, number in tally.items() if number)
+    return f"checks: {told or 'none'}"
+
+
+def _strong(said: str, outcome: str, emphasis: bool) -> str:
+    sign = _EMPHASIS.get(outcome, _OUT) if emphasis else ""
+    return f"{sign}{said}{_PLAIN}" if sign else said
+
+
+def _wrapped(said: str, indent: int = 0) -> list[str]:
+    """Break at spaces; a continued line of a reason is indented, so that the five-line rule counts reasons."""
+    lines, room = [""], LINE_WIDTH - indent
+    for word in said.split(" "):
+        if lines[-1] and len(lines[-1]) + 1 + len(word) > room:
+            lines.append(f"{'  ' if indent else ''}{word}")
+        else:
+            lines[-1] += f"{' ' if lines[-1] else ''}{word}"
+    return lines

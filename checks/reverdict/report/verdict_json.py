@@ -1,0 +1,158 @@
+"""``verdict.json``: the verdict as data. Pages, badges and other people's scripts read this and nothing else.
+
+A finding's numbers are finite or null; a value that could not be measured is null and its ``reason`` says why.
+``share_of_tolerance`` is |deviation| over tolerance (1 is at the limit), null where the tolerance is zero or missing.
+``closes_gate`` tells whether a check alone keeps a merge out. ``counts`` tallies outcomes, so that nothing that was
+not asked or not told gets lost. ``curves`` are what pages draw:
+
+    echogram     path, time_ms, golden_db, candidate_db, tolerance_ms, passes (label "spring.pass", golden_ms,
+                 candidate_ms)
+    group_delay  path, spring, frequency_hz, golden_ms, candidate_ms, tolerance_ms
+    decay        path, band_hz (null is broadband), time_s, golden_db, candidate_db, tolerance_db
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+
+from reverdict import words
+
+OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
+
+Verdict = Mapping[str, Any]
+"""A verdict as ``to_json`` gives it, or as read back from a ``verdict.json``."""
+
+
+def to_json(verdict: words.Verdict) -> dict[str, Any]:
+    """Give the JSON-ready dict of a verdict: dicts, lists, strings, finite numbers and None only."""
+    judged = {
+        "schema": 1,
+        "outcome": str(verdict.outcome),
+        "build": {
+            "name": verdict.build.name,
+            "version": verdict.build.version,
+            "kind": verdict.build.kind,
+            "commit": verdict.build.commit,
+            "about": verdict.build.about,
+        },
+        "judged_at": verdict.judged_at,
+        "suite_version": verdict.suite_version,
+        "errors": list(verdict.errors),
+        "references": [_reference(reference) for reference in verdict.references],
+    }
+    return {**judged, "counts": counts(judged)}
+
+
+def counts(verdict: Verdict) -> dict[str, dict[str, int]]:
+    """Tally outcomes: ``{"references": {"pass": 3, …}, "checks": {…}, "findings": {…}}``, every outcome named."""
+    references = verdict["references"]
+    checks = [check for reference in references for check in reference["checks"]]
+    findings = [finding for check in checks for finding in check["findings"]]
+    return {"references": _tally(references), "checks": _tally(checks), "findings": _tally(findings)}
+
+
+def json_schema() -> dict[str, Any]:
+    """Give the JSON Schema of ``verdict.json``, for those who read it from scripts. Unknown keys are allowed."""
+    text, number = {"type": "string"}, {"type": ["number", "null"]}
+    outcome = {"enum": list(OUTCOMES)}
+    finding = _object(
+        quantity=text,
+        where=text,
+        unit=text,
+        golden=number,
+        candidate=number,
+        deviation=number,
+        uncertainty=number,
+        tolerance=number,
+        share_of_tolerance=number,
+        outcome=outcome,
+        reason=text,
+    )
+    check = _object(
+        check={"enum": list(words.CHECKS)},
+        outcome=outcome,
+        reason=text,
+        closes_gate={"type": "boolean"},
+        findings={"type": "array", "items": finding},
+    )
+    reference = _object(
+        name=text, title=text, outcome=outcome, checks={"type": "array", "items": check}, curves={"type": "object"}
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "reverdict verdict",
+        **_object(
+            schema={"const": 1},
+            outcome={"enum": ["pass", "fail", "unsure", "error"]},
+            build=_object(name=text, version=text, kind=text, commit={"type": ["string", "null"]}, about=text),
+            judged_at=text,
+            suite_version=text,
+            errors={"type": "array", "items": text},
+            references={"type": "array", "items": reference},
+            counts={"type": "object"},
+        ),
+    }
+
+
+def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
+    return {
+        "name": reference.name,
+        "title": reference.title,
+        "outcome": str(reference.outcome),
+        "checks": [_check(check) for check in reference.checks],
+        "curves": _ready(reference.curves),
+    }
+
+
+def _check(check: words.CheckVerdict) -> dict[str, Any]:
+    return {
+        "check": check.check,
+        "outcome": str(check.outcome),
+        "reason": check.reason,
+        "closes_gate": bool(check.closes_gate),
+        "findings": [_finding(finding) for finding in check.findings],
+    }
+
+
+def _finding(finding: words.Finding) -> dict[str, Any]:
+    return {
+        "quantity": finding.quantity,
+        "where": finding.where,
+        "unit": finding.unit,
+        "golden": _ready(finding.golden),
+        "candidate": _ready(finding.candidate),
+        "deviation": _ready(finding.deviation),
+        "uncertainty": _ready(finding.uncertainty),
+        "tolerance": _ready(finding.tolerance),
+        "share_of_tolerance": _ready(finding.share_of_tolerance),
+        "outcome": str(finding.outcome),
+        "reason": finding.reason,
+    }
+
+
+def _ready(value: Any) -> Any:
+    """Make a value JSON-ready: arrays become lists, numbers that are not finite become None."""
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        return {str(key): _ready(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_ready(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _tally(judged: Iterable[Mapping[str, Any]]) -> dict[str, int]:
+    tally = dict.fromkeys(OUTCOMES, 0)
+    for one in judged:
+        tally[one["outcome"]] += 1
+    return tally
+
+
+def _object(**properties: Any) -> dict[str, Any]:
+    return {"type": "object", "required": list(properties), "properties": properties}
