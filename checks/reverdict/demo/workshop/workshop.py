@@ -19,6 +19,7 @@ Hall: a feedback delay network, J.-M. Jot and A. Chaigne, AES 90, 1991.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -82,7 +83,7 @@ TANK = Tank(
 # By ear: shorter, brighter, one group of 100 sections for each trip.
 SPRING = Tank(
     springs=(
-        Spring(24.30, 4800, ((100, 0.62),), -0.50, 6500, 0.65, 4300),
+        Spring(24.35, 4800, ((100, 0.62),), -0.50, 6500, 0.65, 4300),
         Spring(33.45, 4800, ((100, 0.57),), -0.65, 6500, 0.65, 4300, level_db=-1.5),
     ),
     coupling=0.01,
@@ -91,7 +92,7 @@ SPRING = Tank(
 )
 
 LEFT = Tank((Spring(28.72, 4800, ((80, 0.60),), -0.62, 5500, 0.65, 4250),), 0.0, 0.0004, 10.0)
-RIGHT = Tank((Spring(36.35, 4000, ((80, 0.60),), -0.75, 5000, 0.65, 3550),), 0.0, 0.0004, 10.0)
+RIGHT = Tank((Spring(36.55, 4000, ((80, 0.60),), -0.75, 5000, 0.65, 3550),), 0.0, 0.0004, 10.0)
 ACROSS = 10 ** (-12 / 20)
 
 HALL_LINES = (1009, 1087, 1171, 1259, 1361, 1459, 1571, 1693, 1823, 1973, 2111, 2273, 2447, 2633, 2837, 3049)
@@ -217,28 +218,25 @@ def biquad_delay(biquads: list[list[float]], radians: float) -> float:
 
 def chain_delay(groups: tuple[tuple[int, float], ...], stretch: int, radians: float) -> float:
     """Group delay in samples of stretched allpass sections."""
-    cosine = float(np.cos(stretch * radians))
+    cosine = math.cos(stretch * radians)
     return sum(count * stretch * (1 - a * a) / (1 + 2 * a * cosine + a * a) for count, a in groups)
 
 
 class Trip:
     """One passage from end to end of a spring."""
 
+    chain_type: type[AllpassChain] = AllpassChain
+
     def __init__(self, spring: Spring, rate: int, precision: str) -> None:
-        self.chain = self.make_chain(spring, rate, precision)
+        stretch = round(rate / (2 * spring.transition_hz))
         losses = [lowpass(rate, spring.damping_hz, spring.damping_q), *steep_lowpass(rate, spring.edge_hz)]
-        wanted = spring.trip_ms * rate / 1000 - self.delay_of_filters(spring, losses, rate)
-        length, rest = self.line_length(wanted)
+        radians = 2 * np.pi * TUNED_AT_HZ / rate
+        others = chain_delay(spring.sections, stretch, radians) + biquad_delay(losses, radians)
+        length, rest = self.line_length(spring.trip_ms * rate / 1000 - others)
         self.line = DelayLine(length)
+        self.chain = self.chain_type(spring.sections, stretch, precision)
         self.losses = Filter([fraction(rest), *losses] if rest else losses)
         self.gain = 10 ** (spring.trip_db / 20)
-
-    def make_chain(self, spring: Spring, rate: int, precision: str) -> AllpassChain | None:
-        return AllpassChain(spring.sections, stretch(spring, rate), precision)
-
-    def delay_of_filters(self, spring: Spring, losses: list[list[float]], rate: int) -> float:
-        radians = 2 * np.pi * TUNED_AT_HZ / rate
-        return chain_delay(spring.sections, stretch(spring, rate), radians) + biquad_delay(losses, radians)
 
     def line_length(self, wanted: float) -> tuple[int, float]:
         """Whole samples for the line and the rest, 0.5 to 1.5 samples, for an allpass."""
@@ -246,14 +244,7 @@ class Trip:
         return length, wanted - length
 
     def read(self, frames: int) -> Samples:
-        arriving = self.line.read(frames)
-        if self.chain:
-            arriving = self.chain.process(arriving)
-        return self.gain * self.losses.process(arriving)
-
-
-def stretch(spring: Spring, rate: int) -> int:
-    return round(rate / (2 * spring.transition_hz))
+        return self.gain * self.losses.process(self.chain.process(self.line.read(frames)))
 
 
 class Springs:
@@ -326,6 +317,7 @@ class Reverb:
     sample_rate : int
     program : "tank", "spring", "stereo" or "hall"
     sections_share : share of the allpass sections that is kept, for small processors.
+    damping_scale : moves the corner of the damping, so that fewer sections need not shorten the decay.
     feedback_db : added to the gain of a spring's round trip (and of the hall's loop).
     precision : "double" or "single", of the allpass sections.
     """
@@ -337,11 +329,12 @@ class Reverb:
         sample_rate: int,
         program: str = "tank",
         sections_share: float = 1.0,
+        damping_scale: float = 1.0,
         feedback_db: float = 0.0,
         precision: str = "double",
     ) -> None:
         def springs(tank: Tank) -> Springs:
-            return Springs(altered(tank, sections_share, feedback_db), sample_rate, self.trip, precision)
+            return Springs(altered(tank, sections_share, damping_scale, feedback_db), sample_rate, self.trip, precision)
 
         self.sides: tuple[Springs, ...] = ()
         if program == "tank":
@@ -366,12 +359,13 @@ class Reverb:
         return sides if inputs == 1 else sides + ACROSS * sides[::-1]
 
 
-def altered(tank: Tank, sections_share: float, feedback_db: float) -> Tank:
-    """The tank with fewer sections or more feedback; the trip times at 500 Hz stay."""
+def altered(tank: Tank, sections_share: float, damping_scale: float, feedback_db: float) -> Tank:
+    """The tank with other sections, damping or feedback; the trip times at 500 Hz stay."""
     springs = tuple(
         replace(
             spring,
             sections=tuple((round(count * sections_share), a) for count, a in spring.sections),
+            damping_hz=spring.damping_hz * damping_scale,
             trip_db=spring.trip_db + feedback_db / 2,
         )
         for spring in tank.springs
