@@ -361,7 +361,7 @@ def test_a_mistake_in_a_build(tmp_path: Path, changes: dict[str, Any], expected:
 )
 def test_a_mistake_in_a_command(tmp_path: Path, argv: object, expected: str) -> None:
     tables = a_build(build__kind="command", build__object=None, build__argv=argv)
-    with pytest.raises(BadInputs, match="build.argv") as caught:
+    with pytest.raises(BadInputs, match="argv") as caught:
         schema.read_build(written(tmp_path / "build.toml", tables))
     assert expected in str(caught.value)
 

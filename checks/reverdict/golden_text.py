@@ -1,0 +1,115 @@
+"""The TOML of golden references as text: written for a newcomer to read, edited without losing a comment."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import tomlkit
+from tomlkit.container import Container
+from tomlkit.items import Table
+
+from reverdict import schema
+from reverdict.schema import CHECK_TABLES, TOLERANCES_FILE
+
+LINE_LENGTH = 110
+
+PROPOSED_TOLERANCES = """\
+# Tolerances for every reference of this folder. A reference may override any of them in its own table.
+# They are proposals, a quarter to a half of what is heard: tighten them where your build repeats exactly,
+# widen them only with a reason.
+
+[echo_timing]
+arrival_ms = 0.1          # every pass of every spring, either way
+onset_ms = 0.1            # the first sound, either way
+
+[group_delay]
+# [Hz, ms], interpolated on log frequency: tight where the ear is, wide near the transition frequency, where the
+# delay itself grows without bound. Headphone listeners notice about 0.5 ms at best.
+delay_ms = [[3000, 0.25], [4000, 1.0]]
+transition_percent = 1
+
+[energy_decay]
+edt_percent = 2           # 5 % is just noticed (ISO 3382-1, Table A.1)
+t20_percent = 2
+t30_percent = 2
+level_db = 0.5            # level of each band; 1 dB is just noticed
+
+[cost]
+dearer_percent = 10       # how much more a sample may cost
+cheaper_percent = 100     # any saving is welcome; lower it to be told of suspicious ones
+
+[conduct]                 # finite, not silent, of the right length, the same every time: nothing to set
+"""
+
+
+def reference_text(name: str, tables: Mapping[str, Any]) -> str:
+    """reference.toml with the meaning of every key. Unknown keys are written too, for the reader to refuse."""
+    document = tomlkit.document()
+    document.add(tomlkit.comment(f"How {name} must sound, and how far a build may depart from it."))
+    document.add(
+        tomlkit.comment("Tolerances and comments are yours to edit. Impulses, digests and the approval change")
+    )
+    document.add(tomlkit.comment(f"by: reverdict golden approve {name} --from BUILD --why TEXT"))
+    document.add(tomlkit.nl())
+    meanings = schema.reference_keys()
+    keys = _in_order({**{table: {} for table in CHECK_TABLES}, **tables}, meanings)
+    plain = [key for key in keys if not isinstance(tables.get(key, {}), Mapping) and key != "files"]
+    for key in plain:
+        _explain(document, key, tables[key], meanings.get(key, ""))
+    files = tomlkit.aot()
+    for file in tables["files"]:
+        files.append(tomlkit.item(dict(file)))
+    document.add(tomlkit.nl())
+    document.add("files", files)
+    for key in keys:
+        if key not in plain and key != "files":
+            document.add(tomlkit.nl())
+            document.add(key, _table(key, tables.get(key, {}), meanings.get(key, "")))
+    return tomlkit.dumps(document)
+
+
+def approved_text(
+    text: str, files: Sequence[Mapping[str, str]], approval: Mapping[str, str | datetime], kernel_ratio: float | None
+) -> str:
+    """reference.toml with other impulses and another approval; every comment and tolerance as it was."""
+    document: dict[str, Any] = tomlkit.parse(text)
+    by_input = {file["input"]: file for file in files}
+    for entry in document["files"]:
+        entry.update(by_input[entry["input"]])
+    document["approval"].update(approval)
+    if kernel_ratio is not None:
+        document.setdefault("cost", tomlkit.table())["kernel_ratio"] = kernel_ratio
+    return tomlkit.dumps(document)
+
+
+def _table(name: str, values: Mapping[str, Any], heading: str) -> Table:
+    meanings = schema.reference_keys(name)
+    table = tomlkit.table()
+    if heading:
+        table.comment(heading)
+    for key in _in_order(values, meanings):
+        _explain(table, key, values[key], meanings.get(key, ""))
+    shared = [key for key in schema.tolerance_keys(name) if key not in values] if name in CHECK_TABLES else []
+    if shared and "not_asked" not in values:
+        table.add(tomlkit.comment(f"from ../{TOLERANCES_FILE}, unless set here: {', '.join(shared)}"))
+    return table
+
+
+def _explain(table: Table | Container, key: str, value: Any, meaning: str) -> None:
+    """Add a key with its meaning at the end of its line, or above it where that would be too long."""
+    item = tomlkit.item(value)
+    if meaning and not isinstance(value, Mapping):
+        if len(f"{key} = {item.as_string()} # {meaning}") <= LINE_LENGTH:
+            item.comment(meaning)
+        else:
+            for line in textwrap.wrap(meaning, LINE_LENGTH - 2):
+                table.add(tomlkit.comment(line))
+    table.add(key, item)
+
+
+def _in_order(keys: Mapping[str, Any], known: Mapping[str, Any]) -> list[str]:
+    """Keys as the schema lists them, unknown ones last."""
+    return [key for key in known if key in keys] + [key for key in keys if key not in known]
