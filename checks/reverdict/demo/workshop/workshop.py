@@ -83,8 +83,8 @@ TANK = Tank(
 # By ear: shorter, brighter, one group of 100 sections for each trip.
 SPRING = Tank(
     springs=(
-        Spring(24.35, 4800, ((100, 0.62),), -0.50, 6500, 0.65, 4300),
-        Spring(33.45, 4800, ((100, 0.57),), -0.65, 6500, 0.65, 4300, level_db=-1.5),
+        Spring(24.35, 4800, ((100, 0.62),), -0.50, 6500, 0.65, 4050),
+        Spring(33.45, 4800, ((100, 0.57),), -0.65, 6500, 0.65, 4050, level_db=-1.5),
     ),
     coupling=0.01,
     bleed=0.0004,
