@@ -1,4 +1,4 @@
-"""Reports of invented verdicts: the contract, escaping in every format, the ruler's geometry, pages without a network."""
+"""Reports of invented verdicts: the contract, hostile text in every format, the ruler's geometry, a page on its own."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import json
 import math
 import re
 from dataclasses import replace
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from xml.etree import ElementTree as ET
 import jsonschema
 import numpy as np
 import pytest
+
 from reverdict.errors import BadInput
 from reverdict.report import line_chart, margin_ruler, write_report
 from reverdict.report.badge import badge_svg
@@ -39,7 +41,9 @@ from reverdict.words import (
 
 PASS, FAIL, UNSURE, NOT_ASKED = Outcome.PASS, Outcome.FAIL, Outcome.UNSURE, Outcome.NOT_ASKED
 
-HOSTILE = "</title><script>alert(1)</script>\"'`|*_[x](https://evil.example)\x00\x1b[31m\u202eabc\n# x\r\ud800\ufffe@all&amp;"
+HOSTILE = (
+    "</title><script>alert(1)</script>\"'`|*_[x](https://evil.example)\x00\x1b[31m\u202eabc\n# x\r\ud800\ufffe@all&amp;"
+)
 
 
 # An invented verdict: a tank that fails, a hall that is unsure, a plate that crashed, a room that passes.
@@ -97,7 +101,9 @@ def energy_decay(off_percent: float, u_percent: float = 0.3, path: str = "") -> 
 
 
 def cost(percent: float) -> CheckVerdict:
-    return check_of("cost", [judged("cost", "tail and noise", "%", 100.0, percent, 100.0 if percent < 0 else 10.0, 0.5)])
+    return check_of(
+        "cost", [judged("cost", "tail and noise", "%", 100.0, percent, 100.0 if percent < 0 else 10.0, 0.5)]
+    )
 
 
 def spring_curves(late_ms: tuple[float, float], seed: int = 7) -> dict[str, Any]:
@@ -207,7 +213,8 @@ def crashed() -> ReferenceVerdict:
     """The build crashed here: conduct says so, nothing else could be measured."""
     fault = Finding("render", "click", "", None, None, None, None, None, FAIL, "the build ended with signal 11")
     unmeasured = tuple(
-        CheckVerdict(name, UNSURE, "no response: the build ended with signal 11", closes_gate=True) for name in CHECKS[:4]
+        CheckVerdict(name, UNSURE, "no response: the build ended with signal 11", closes_gate=True)
+        for name in CHECKS[:4]
     )
     checks = (*unmeasured, CheckVerdict("conduct", FAIL, findings=(fault,), closes_gate=True))
     return ReferenceVerdict("plate", "A plate, mono", FAIL, checks)
@@ -251,3 +258,530 @@ def hostile() -> Verdict:
     build = BuildIdentity(HOSTILE, "x" * 5000, HOSTILE, HOSTILE, HOSTILE)
     reference = ReferenceVerdict(HOSTILE, HOSTILE, FAIL, checks, curves)
     return Verdict("fail", build, (reference, replace(reference, name="y" * 3000)), (HOSTILE,), HOSTILE, HOSTILE)
+
+
+@cache
+def page_of(name: str) -> str:
+    """The page of one of ``VERDICTS``, drawn once."""
+    return page_html(to_json(VERDICTS[name]))
+
+
+def text_of(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+class Page(HTMLParser):
+    """Collects what a page holds: tags, attributes, text, and whether its tags nest."""
+
+    VOID = frozenset({"meta", "link", "br", "img", "input", "hr"})
+
+    def __init__(self, source: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str]]] = []
+        self.open: list[str] = []
+        self.text = ""
+        self.feed(source)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, {key: value or "" for key, value in attrs}))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, {key: value or "" for key, value in attrs}))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+    def values(self, attribute: str) -> list[str]:
+        return [attributes[attribute] for _, attributes in self.tags if attribute in attributes]
+
+
+VERDICTS = {
+    "whole": whole(),
+    "hostile": hostile(),
+    "all pass": verdict_of(passing(), outcome="pass"),
+    "accepted unsure": verdict_of(passing(), accepted(), outcome="pass"),
+    "bad input": verdict_of(outcome="error", errors=("golden/tank/reference.toml: cost.dearer: unit missing",)),
+    "nothing": verdict_of(outcome="error"),
+}
+
+
+@pytest.fixture(params=VERDICTS.values(), ids=VERDICTS.keys())
+def verdict(request: pytest.FixtureRequest) -> dict[str, Any]:
+    return to_json(request.param)
+
+
+# verdict.json
+
+
+def test_json_keeps_the_contract_of_design_md() -> None:
+    verdict = to_json(VERDICTS["whole"])
+    assert {"schema", "outcome", "build", "references"} <= verdict.keys()
+    assert (verdict["schema"], verdict["outcome"]) == (1, "fail")
+    assert {"name", "version", "kind", "commit"} <= verdict["build"].keys()
+    tank_of = next(one for one in verdict["references"] if one["name"] == "tank")
+    assert [check["check"] for check in tank_of["checks"]] == list(CHECKS)
+    for check in tank_of["checks"]:
+        assert {"check", "outcome", "reason", "findings", "closes_gate"} <= check.keys()
+        for finding in check["findings"]:
+            assert {
+                *("quantity", "where", "unit", "golden", "candidate", "deviation", "uncertainty"),
+                *("tolerance", "outcome", "reason", "share_of_tolerance"),
+            } == finding.keys()
+
+
+def test_json_obeys_its_schema_and_survives_a_round_trip(verdict: dict[str, Any]) -> None:
+    jsonschema.validate(verdict, json_schema())
+    assert json.loads(json.dumps(verdict, allow_nan=False)) == verdict
+
+
+def test_schema_refuses_a_check_that_is_not_one_of_ours() -> None:
+    verdict = to_json(VERDICTS["whole"])
+    verdict["references"][0]["checks"][0]["check"] = "loudness"
+    with pytest.raises(jsonschema.ValidationError, match="loudness"):
+        jsonschema.validate(verdict, json_schema())
+
+
+def test_numbers_that_are_not_finite_become_null() -> None:
+    finding = Finding("T30", "1 kHz", "s", np.float64(2), math.nan, math.inf, -math.inf, 0.04, UNSURE, "no decay")
+    check = CheckVerdict("energy-decay", UNSURE, findings=(finding,), closes_gate=True)
+    curves = {"decay": [{"golden_db": np.array([0.0, np.nan]), "band_hz": np.int64(1000)}]}
+    written = to_json(verdict_of(ReferenceVerdict("a", "", UNSURE, (check,), curves)))["references"][0]
+    found = written["checks"][0]["findings"][0]
+    assert [found[key] for key in ("golden", "candidate", "deviation", "uncertainty")] == [2.0, None, None, None]
+    assert found["share_of_tolerance"] is None
+    assert written["curves"] == {"decay": [{"golden_db": [0.0, None], "band_hz": 1000}]}
+
+
+def test_counts_name_every_outcome() -> None:
+    assert counts(to_json(VERDICTS["whole"]))["references"] == {"pass": 1, "fail": 2, "unsure": 1, "not asked": 0}
+    assert counts(to_json(VERDICTS["whole"]))["checks"] == {"pass": 11, "fail": 2, "unsure": 5, "not asked": 2}
+    assert counts(to_json(verdict_of(outcome="error")))["findings"] == dict.fromkeys(OUTCOME_WORDS, 0)
+
+
+OUTCOME_WORDS = ("pass", "fail", "unsure", "not asked")
+
+
+# The margin ruler
+
+
+@pytest.mark.parametrize("share_used", [-1.0, -0.5, 0.0, 0.31, 0.999, 1.0, 1.001, 1.3, -1.3])
+def test_svg_mark_stands_in_proportion_to_the_deviation(share_used: float) -> None:
+    drawn = margin_ruler.svg(Ruler("pass" if abs(share_used) <= 1 else "unsure", share_used))
+    placed = float(re.search(r'<circle[^>]* cx="([^"]+)"', drawn).group(1))
+    assert placed == pytest.approx(share_used * HALF_PX, abs=0.05)
+
+
+@pytest.mark.parametrize("share_used", [5.0, -5.0, math.inf, -math.inf, 1e300])
+def test_a_mark_far_outside_stays_visible_on_its_side(share_used: float) -> None:
+    placed = margin_ruler.mark_px(share_used)
+    assert HALF_PX < math.copysign(1, share_used) * placed < HALF_PX + OUTER_PX
+    drawn = margin_ruler.text(Ruler("fail", share_used))
+    assert drawn[-1 if share_used > 0 else 0] == ("▶" if share_used > 0 else "◀")
+
+
+@pytest.mark.parametrize(
+    ("ruler", "drawn"),
+    [
+        (Ruler("pass", 0.0), "    ├─────●─────┤    "),
+        (Ruler("pass", 0.5), "    ├─────┼──●──┤    "),
+        (Ruler("pass", -0.5, 0.34), "    ├━━●━━┼─────┤    "),
+        (Ruler("pass", 0.999), "    ├─────┼────●┤    "),
+        (Ruler("pass", 1.0), "    ├─────┼────●┤    "),
+        (Ruler("fail", 1.001), "    ├─────┼─────┤◆   "),
+        (Ruler("fail", -1.3), "  ◆ ├─────┼─────┤    "),
+        (Ruler("unsure", 0.9, 0.12), "    ├─────┼────○┿━   "),
+        (Ruler("unsure", 1.05, 0.1), "    ├─────┼────━┿○   "),
+        (Ruler("unsure"), "    ├╌╌╌╌╌?╌╌╌╌╌┤    "),
+        (Ruler("fail"), "    ├╌╌╌╌╌✕╌╌╌╌╌┤    "),
+        (Ruler("not asked"), "    ├╌╌╌╌╌╌╌╌╌╌╌┤    "),
+    ],
+)
+def test_text_ruler(ruler: Ruler, drawn: str) -> None:
+    assert margin_ruler.text(ruler) == drawn
+
+
+def test_rounding_never_carries_a_mark_or_a_bar_across_an_end() -> None:
+    end = HALF_CELLS + OUTER_CELLS + HALF_CELLS
+    rng = np.random.default_rng(1)
+    for share_used, spread in rng.uniform(0, [1.5, 0.5], (500, 2)):
+        outcome = "pass" if share_used + spread <= 1 else "fail" if share_used - spread > 1 else "unsure"
+        drawn = margin_ruler.text(Ruler(outcome, share_used, spread))
+        assert len(drawn) == margin_ruler.TEXT_WIDTH
+        mark = next(index for index, sign in enumerate(drawn) if sign in "●◆○")
+        assert (mark < end) == (share_used <= 1)
+        assert (drawn[end] == "┿") == (outcome == "unsure")
+
+
+def test_a_tolerance_of_zero_is_exact_or_outside() -> None:
+    exact, off = (to_json_finding(judged("samples", "all", "samples", 5, by, 0.0)) for by in (0.0, -3.0))
+    assert ruler_of(exact, "pass").position == 0.0
+    assert ruler_of(off, "fail").position == -math.inf
+    assert (share(exact), share(off)) == ("exact", "limit is zero")
+
+
+def to_json_finding(finding: Finding) -> dict[str, Any]:
+    check = CheckVerdict("conduct", finding.outcome, findings=(finding,))
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", finding.outcome, (check,))))["references"][0]
+    return reference["checks"][0]["findings"][0]
+
+
+def test_ruler_in_ascii_keeps_its_width_and_its_marks_apart() -> None:
+    marks = [Ruler("pass", 0.2), Ruler("unsure", 0.9, 0.3), Ruler("fail", 1.2), Ruler("fail", 9), Ruler("not asked")]
+    drawn = [margin_ruler.in_ascii(margin_ruler.text(ruler)) for ruler in marks]
+    assert all(line.isascii() and len(line) == margin_ruler.TEXT_WIDTH for line in drawn)
+    assert len(set(drawn)) == len(drawn)
+    assert drawn[0] == "    |-----+o----|    "
+
+
+def test_unsure_is_hatched_and_sure_is_not() -> None:
+    assert "hatch" in margin_ruler.svg(Ruler("unsure", 0.9, 0.3))
+    assert "hatch" not in margin_ruler.svg(Ruler("pass", 0.5, 0.3))
+
+
+# Words
+
+
+@pytest.mark.parametrize(
+    ("used", "said"),
+    [(0.31, "0.31 of limit"), (0.9999, "0.99 of limit"), (1.0, "1.00 of limit"), (1.0001, "1.01 of limit"), (52, "52")],
+)
+def test_a_share_is_never_rounded_across_the_limit(used: float, said: str) -> None:
+    assert share(to_json_finding(judged("T30", "1 kHz", "s", 2.0, used, 1.0))).startswith(said)
+
+
+def test_a_value_just_over_its_limit_does_not_read_as_equal_to_it() -> None:
+    check = check_of("echo-timing", [judged("arrival", "spring 1, pass 1", "ms", 30.0, 0.1004, 0.1)])
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (check,))))["references"][0]
+    assert reason_lines(reference["checks"][0], reference)[0].startswith(
+        "arrival, spring 1, pass 1: 0.1004 ms late, limit 0.1000 ms"
+    )
+
+
+def test_opening_says_what_a_colleague_would_say() -> None:
+    assert opening(to_json(verdict_of(tank()))) == [
+        "Spring 2 answers 0.52 ms late on every pass. Group delay, energy decay and conduct hold. Costs 3 % less."
+    ]
+
+
+def test_passes_off_by_different_amounts_are_told_from_least_to_most() -> None:
+    late = [judged("arrival", f"spring 1, pass {n}", "ms", 30 * n, -0.2 * n, 0.1) for n in (1, 2)]
+    fine = [judged("arrival", "spring 1, pass 3", "ms", 90, 0.0, 0.1)]
+    reference = ReferenceVerdict("a", "", FAIL, (check_of("echo-timing", late + fine),))
+    assert about_reference(to_json(verdict_of(reference))["references"][0]) == [
+        "Spring 1 answers 0.20 to 0.40 ms early on passes 1 and 2."
+    ]
+
+
+def test_a_crash_is_told_once_and_the_rest_could_not_be_measured() -> None:
+    crash = "Render, click: the build ended with signal 11."
+    rest = "Echo timing, group delay, energy decay and cost could not be measured."
+    assert opening(to_json(verdict_of(crashed()))) == [f"{crash} {rest}"]
+
+
+def test_an_accepted_unsure_and_what_was_not_asked_are_still_said() -> None:
+    room = passing()
+    recording = replace(room, checks=(*room.checks[:3], CheckVerdict("cost", NOT_ASKED, "a recording"), room.checks[4]))
+    said = " ".join(opening(to_json(verdict_of(recording, accepted(), outcome="pass"))))
+    assert "room: Cost was not asked: a recording." in said
+    assert "capture: Energy decay cannot be told, which is accepted: the reference accepts it" in said
+
+
+def test_worst_comes_first() -> None:
+    verdict = to_json(VERDICTS["whole"])
+    assert [reference["name"] for reference in references_worst_first(verdict)] == ["plate", "tank", "hall", "room"]
+    findings = [
+        to_json_finding(judged("T30", "", "s", 1, off, 1.0, u)) for off, u in ((0.9, 0), (2, 0), (0.9, 0.5), (-3, 0))
+    ]
+    assert [finding["deviation"] for finding in worst_first(findings)] == [-3, 2, 0.9, 0.9]
+
+
+def test_reasons_stay_within_five_lines_and_end_with_the_next_step() -> None:
+    verdict = to_json(VERDICTS["whole"])
+    for reference in verdict["references"]:
+        for check in reference["checks"]:
+            lines = reason_lines(check, reference)
+            assert len(lines) <= LINES_PER_CHECK
+            assert bool(lines) == (check["outcome"] in ("fail", "unsure"))
+            assert not lines or lines[-1].startswith("next: ")
+    hall_of = next(one for one in verdict["references"] if one["name"] == "hall")
+    assert reason_lines(hall_of["checks"][2], hall_of)[3] == "and 12 more"
+
+
+def test_plain_shows_what_cannot_be_seen() -> None:
+    assert plain("a\n\tb\x1b[31m\u202e\ud800\x00") == r"a b\x1b[31m\u202e\ud800\x00"
+    assert plain("שלום Größe →") == "שלום Größe →"
+
+
+# Every format, every verdict
+
+
+@pytest.mark.parametrize("name", VERDICTS)
+def test_page_holds_no_script_and_asks_nothing_of_the_network(name: str) -> None:
+    page = Page(page_of(name))
+    assert not {"script", "iframe", "object", "embed", "form", "img", "base"} & {tag for tag, _ in page.tags}
+    assert not [key for _, attributes in page.tags for key in attributes if key.startswith("on")]
+    assert not page.values("src")
+    siblings = {"verdict.json", "junit.xml", "summary.md"}
+    for address in page.values("href"):
+        assert address.startswith(("#", "data:image/svg+xml,")) or address in siblings
+    policy = next(one["content"] for tag, one in page.tags if one.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none'; style-src 'unsafe-inline'; img-src data:")
+    style = page_of(name).partition("<style>")[2].partition("</style>")[0]
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+@pytest.mark.parametrize("name", VERDICTS)
+def test_page_can_be_read_without_seeing_it(name: str) -> None:
+    page = Page(page_of(name))
+    identities = page.values("id")
+    assert len(identities) == len(set(identities))
+    assert {address[1:] for address in page.values("href") if address.startswith("#")} <= set(identities)
+    labels = {identity for value in page.values("aria-labelledby") for identity in value.split()}
+    assert labels <= set(identities)
+    tables = sum(tag == "table" for tag, _ in page.tags)
+    assert sum(tag == "caption" for tag, _ in page.tags) == tables
+    assert all("scope" in attributes for tag, attributes in page.tags if tag == "th")
+    for tag, attributes in page.tags:
+        assert tag != "svg" or attributes.get("aria-hidden") == "true" or attributes.get("role") == "img"
+    assert sum(tag == "h1" for tag, _ in page.tags) == 1
+
+
+def test_hostile_text_survives_as_text_in_the_page() -> None:
+    page = Page(page_of("hostile"))
+    assert plain(HOSTILE) in page.text
+    assert not any(sign in page_of("hostile") for sign in "\x00\x1b\u202e\ud800\ufffe")
+
+
+def test_overview_words_do_not_rest_on_colour() -> None:
+    page = Page(page_of("whole"))
+    for word in ("fail", "unsure", "not asked", "pass"):
+        assert word in page.text
+    for reason in ("a hall has no separate passes", "the build ended with signal 11", "5.26 of limit"):
+        assert reason in page.text
+    assert all(CHECK_NAMES[check] in page.text for check in CHECKS)
+
+
+def test_page_draws_golden_and_build_in_every_picture_and_numbers_the_passes() -> None:
+    source = page_html(to_json(verdict_of(tank())))
+    charts = re.findall(r'<svg class="chart".*?</svg>', source)
+    assert len(charts) == 3
+    assert all('class="golden"' in chart and 'class="build"' in chart and 'class="band"' in chart for chart in charts)
+    for label in ("1.1", "1.2", "1.3", "2.1", "2.2", "2.3"):
+        assert f">{label}</text>" in charts[0]
+    assert charts[0].count('class="dot astray"') == 3
+    assert all("<title " in chart and "<desc " in chart for chart in charts)
+
+
+def test_curves_with_nothing_in_them_do_no_harm() -> None:
+    empty = {"path": "", "time_ms": [0.0, 1.0], "golden_db": [None, None], "candidate_db": [None, None]}
+    flat = {"path": "", "time_ms": [0.0], "golden_db": [0.0], "candidate_db": [None], "tolerance_ms": 0.0}
+    lost = {**flat, "passes": [{"label": "1.1", "golden_ms": 0.0, "candidate_ms": None}]}
+    silent = {
+        "path": "",
+        "band_hz": 125,
+        "time_s": [0.0],
+        "golden_db": [0.0],
+        "candidate_db": [None],
+        "tolerance_db": None,
+    }
+    unfound = {"path": "", "spring": 1, "frequency_hz": [500.0], "golden_ms": [30.0], "candidate_ms": [None]}
+    curves = {
+        "echogram": [{**empty, "tolerance_ms": None, "passes": []}, lost],
+        "group_delay": [{**unfound, "tolerance_ms": [None]}],
+        "decay": [silent],
+    }
+    source = page_html(to_json(verdict_of(replace(tank(), curves=curves))))
+    assert "none of the passes was found in the build" in source
+    assert "nan" not in source.partition("</style>")[2]
+
+
+def test_ten_references_stay_below_a_megabyte() -> None:
+    references = [replace(tank(), name=f"tank {n}") for n in range(6)] + [
+        replace(hall(), name=f"hall {n}") for n in range(4)
+    ]
+    assert len(page_html(to_json(verdict_of(*references))).encode()) < 1_000_000
+
+
+def test_a_thinned_line_stays_within_half_a_pixel() -> None:
+    xs = list(np.linspace(0, 400, 20001))
+    ys = [100 + 80 * math.sin(x / 30) for x in xs]
+    axis = line_chart.Axis(0, 400, 0, 400)
+    drawn = line_chart.line(xs, ys, axis, axis, "build")
+    points = [tuple(map(float, pair)) for pair in re.findall(r"([\d.]+) ([\d.]+)", drawn)]
+    assert len(points) < 400
+    kept_x, kept_y = np.array(points).T
+    assert np.max(np.abs(np.interp(xs, kept_x, kept_y) - ys)) < 1.5  # 0.35 px across a line as steep as 8:3
+    assert np.max(kept_y) == pytest.approx(180, abs=0.1)
+
+
+def test_junit_is_well_formed_and_counts_what_it_holds(verdict: dict[str, Any]) -> None:
+    suites = ET.fromstring(junit_xml(verdict))  # noqa: S314  (our own output)
+    for element in [suites, *suites.findall("testsuite")]:
+        for attribute, tag in (
+            ("tests", "testcase"),
+            ("failures", "failure"),
+            ("errors", "error"),
+            ("skipped", "skipped"),
+        ):
+            assert int(element.get(attribute)) == len(element.findall(f".//{tag}"))
+    closed = int(suites.get("failures")) + int(suites.get("errors"))
+    assert bool(closed) == (verdict["outcome"] != "pass")
+
+
+def test_junit_tells_every_check_of_every_reference() -> None:
+    suites = ET.fromstring(junit_xml(to_json(VERDICTS["whole"])))  # noqa: S314  (our own output)
+    assert [suite.get("name") for suite in suites] == ["room", "hall", "tank", "plate"]
+    cases = {(case.get("classname"), case.get("name")): case for case in suites.iter("testcase")}
+    assert len(cases) == 20
+    assert cases["tank", "echo-timing"].find("failure").get("type") == "fail"
+    assert "0.53 ms late, limit 0.10 ms" in cases["tank", "echo-timing"].find("failure").text
+    assert cases["hall", "energy-decay"].find("failure").get("type") == "unsure"
+    assert cases["hall", "group-delay"].find("skipped").get("message") == "not asked: a hall has no separate passes"
+    assert "signal 11" in cases["plate", "conduct"].find("failure").get("message")
+    assert len(cases["tank", "cost"]) == 0
+
+
+def test_junit_skips_an_accepted_unsure_with_its_reason() -> None:
+    suites = ET.fromstring(junit_xml(to_json(verdict_of(accepted(), outcome="pass"))))  # noqa: S314  (our own output)
+    skipped = suites.find(".//testcase[@name='energy-decay']/skipped").get("message")
+    assert skipped.startswith("unsure, accepted: the reference accepts it: an old capture")
+
+
+def test_junit_never_reads_as_fine_when_nothing_was_asked() -> None:
+    checks = tuple(CheckVerdict(check, NOT_ASKED, "no time") for check in CHECKS)
+    suites = ET.fromstring(junit_xml(to_json(verdict_of(ReferenceVerdict("a", "", UNSURE, checks), outcome="fail"))))  # noqa: S314
+    assert (suites.get("failures"), suites.get("skipped")) == ("1", "5")
+
+
+def test_junit_keeps_hostile_text_as_text() -> None:
+    suites = ET.fromstring(junit_xml(to_json(VERDICTS["hostile"])))  # noqa: S314  (our own output)
+    assert suites.findall("testsuite")[1].get("name") == plain(HOSTILE)
+    assert suites.find(".//error").get("message") == plain(HOSTILE)
+
+
+def test_summary_holds_no_markup_of_others(verdict: dict[str, Any]) -> None:
+    written = summary_md(verdict)
+    assert written.startswith("## ")
+    assert set(re.findall(r"<[^>]*>", written)) <= {"<br>"}
+    rows = [line for line in written.splitlines() if line.startswith("|")]
+    assert {len(re.findall(r"(?<!\\)\|", row)) for row in rows} <= {len(CHECKS) + 2}
+    assert not re.search(r"(?<!\\)\[", written)
+    assert "@all" not in written
+    assert "https://" not in written
+
+
+def test_summary_escapes_what_starts_a_list_or_a_heading() -> None:
+    assert escape("1. x") == r"1\. x"
+    assert escape("- x") == r"\- x"
+    assert escape("# x") == r"\# x"
+    assert escape("a_b*c`d|e") == r"a\_b\*c\`d\|e"
+
+
+def test_summary_puts_the_sentence_first_and_five_lines_a_check() -> None:
+    written = summary_md(to_json(verdict_of(tank())))
+    assert written.splitlines()[2].startswith("Spring 2 answers 0.52 ms late on every pass.")
+    assert written.index("arrival, spring 2, pass 3") < written.index("arrival, spring 2, pass 1")
+    assert len(re.findall(r"^- ", written, re.MULTILINE)) <= LINES_PER_CHECK
+
+
+def test_badge_is_a_ruler_with_the_word(verdict: dict[str, Any]) -> None:
+    root = ET.fromstring(badge_svg(verdict))  # noqa: S314  (our own output)
+    shown = "".join(root.find("{*}text").itertext())
+    assert shown == f"reverb {'cannot judge' if verdict['outcome'] == 'error' else verdict['outcome']}"
+    assert root.find("{*}g/{*}path") is not None
+    assert not re.search(r"href|script|@import|url\(", re.sub(r"<title.*?</title>", "", badge_svg(verdict)))
+
+
+# The terminal
+
+
+class Stream(io.StringIO):
+    """A stream of a given encoding that may be a terminal."""
+
+    def __init__(self, encoding: str, tty: bool = False) -> None:
+        super().__init__()
+        self._encoding, self._tty = encoding, tty
+
+    @property
+    def encoding(self) -> str:
+        return self._encoding
+
+    def isatty(self) -> bool:
+        return self._tty
+
+
+def test_terminal_shows_no_control_characters_of_others(verdict: dict[str, Any]) -> None:
+    stream = Stream("utf-8")
+    show(verdict, stream)
+    assert all(sign == "\n" or plain(sign) == sign for sign in stream.getvalue() if sign != " ")
+
+
+def test_terminal_puts_sentences_first_and_says_each_check_on_a_line() -> None:
+    lines = text(to_json(verdict_of(tank()))).splitlines()
+    assert lines[0] == "workshop 1.1: fail"
+    assert lines[1].startswith("Spring 2 answers 0.52 ms late on every pass.")
+    assert "  echo timing      ├─────┼─────┤   ▶ fail      5.26 of limit" in lines
+    for check in CHECKS:
+        assert sum(line.startswith(f"  {CHECK_NAMES[check]} ") for line in lines) == 1
+    assert lines[-1] == "checks: 4 pass, 1 fail"
+
+
+def test_terminal_falls_back_to_ascii_where_the_stream_cannot_encode_rulers() -> None:
+    stream = Stream("latin-1")
+    show(to_json(VERDICTS["whole"]), stream)
+    assert stream.getvalue().isascii()
+    assert "|-----+-----|   > fail      5.26 of limit" in stream.getvalue()
+    assert "left->left" in stream.getvalue()
+    assert in_ascii("0.1 ± 0.2 µs") == "0.1 +/- 0.2 us"
+
+
+@pytest.mark.parametrize(("tty", "no_color", "bold"), [(True, "", True), (True, "1", False), (False, "", False)])
+def test_terminal_is_bold_only_where_it_is_welcome(
+    monkeypatch: pytest.MonkeyPatch, tty: bool, no_color: str, bold: bool
+) -> None:
+    monkeypatch.setenv("NO_COLOR", no_color)
+    monkeypatch.setenv("TERM", "xterm")
+    stream = Stream("utf-8", tty)
+    show(to_json(VERDICTS["whole"]), stream)
+    assert ("\x1b[" in stream.getvalue()) == bold
+    assert re.sub(r"\x1b\[[\d;]*m", "", stream.getvalue()) == text(to_json(VERDICTS["whole"]))
+
+
+def test_terminal_says_why_nothing_was_judged() -> None:
+    assert "Nothing was judged" in text(to_json(verdict_of(outcome="error")))
+    said = text(to_json(VERDICTS["bad input"]))
+    assert said.startswith("workshop 1.1: cannot judge\nCannot judge: golden/tank/reference.toml: cost.dearer")
+
+
+# The writer
+
+
+def test_report_writes_five_files_and_nothing_else(tmp_path: Path) -> None:
+    index = write_report(hostile(), tmp_path / "new" / "report")
+    assert index == tmp_path / "new" / "report" / "index.html"
+    names = sorted(path.name for path in index.parent.iterdir())
+    assert names == ["badge.svg", "index.html", "junit.xml", "summary.md", "verdict.json"]
+    written = json.loads(text_of(index.with_name("verdict.json")))
+    assert written["references"][0]["name"] == HOSTILE
+    assert text_of(index) == page_html(written)
+
+
+def test_report_replaces_an_older_one(tmp_path: Path) -> None:
+    write_report(verdict_of(tank()), tmp_path)
+    write_report(verdict_of(passing(), outcome="pass"), tmp_path)
+    assert json.loads(text_of(tmp_path / "verdict.json"))["outcome"] == "pass"
+    assert "Spring 2 answers" not in text_of(tmp_path / "index.html")
+
+
+def test_a_folder_that_cannot_be_written_is_bad_input(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file, not a folder")
+    with pytest.raises(BadInput, match="taken: cannot write the report here"):
+        write_report(VERDICTS["nothing"], tmp_path / "taken")

@@ -15,6 +15,7 @@ from reverdict.report.line_chart import (
     RIGHT,
     WIDTH,
     Axis,
+    Picture,
     astray,
     band,
     chart,
@@ -29,15 +30,15 @@ from reverdict.report.line_chart import (
 )
 from reverdict.report.wording import figure, plain
 
-TOP, CURVES_PX, STRIP_PX, GAP_PX = 18, 150, 22, 26
+TOP, CURVES_PX, STRIP_PX, GAP_PX = 18, 150, 26, 26
 SHOWN_DB = 65.0
 
 
-def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> str:
-    """Draw the bands of one path. Empty without data."""
+def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> Picture | None:
+    """Draw the bands of one path. None without data."""
     known = [decay for decay in decays if span(decay["golden_db"]) and span(decay["time_s"])]
     if not known:
-        return ""
+        return None
     known.sort(key=lambda decay: -(decay["band_hz"] or 0.0))
     times = span(*(decay["time_s"] for decay in known)) or (0.0, 1.0)
     x = Axis(0.0, times[1] or 1.0, LEFT, WIDTH - RIGHT)
@@ -47,7 +48,8 @@ def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> str:
     drawn += _strips(known, x, curves_foot + GAP_PX)
     path = plain(known[0]["path"])
     title = f"Energy decay{f' {path}' if path else ''}: curves of golden and build, and their difference in each band"
-    return chart(identity, title, "; ".join(_told(decay) for decay in known), foot + 32, drawn)
+    told = "; ".join(_told(decay) for decay in known)
+    return Picture(chart(identity, title, told, foot + 32, drawn), f"Energy decay; {_worst(known)}")
 
 
 def _curves(known: Sequence[Mapping[str, Any]], x: Axis, foot: float) -> list[str]:
@@ -73,9 +75,7 @@ def _strips(known: Sequence[Mapping[str, Any]], x: Axis, top: float) -> list[str
     off = [differences(decay["golden_db"], decay["candidate_db"]) for decay in known]
     room = max(room_for(values, _limits(decay)) for values, decay in zip(off, known, strict=True))
     limits = [limit for decay in known for limit in _limits(decay) if limit is not None]
-    said = f"build minus golden, dB; a strip is ± {tick(float(f'{room:.2g}'))} dB high" + (
-        ", the band is the tolerance" if limits else ""
-    )
+    said = f"build minus golden, strips ± {tick(float(f'{room:.2g}'))} dB" + (", tolerance as band" if limits else "")
     drawn = [f'<text x="{LEFT}" y="{top - 5:g}">{escape(said)}</text>']
     for index, (decay, values) in enumerate(zip(known, off, strict=True)):
         y = Axis(-room, room, top + STRIP_PX * (index + 1) - 1, top + STRIP_PX * index + 1)
@@ -110,9 +110,24 @@ def _band_name(decay: Mapping[str, Any]) -> str:
 
 
 def _told(decay: Mapping[str, Any]) -> str:
+    worst = _largest_difference(decay)
+    if worst is None:
+        return f"{_band_name(decay)}: no difference could be had"
+    size, value, at = worst
+    return (
+        f"{_band_name(decay)}: at most {figure(size, 2)} dB {'above' if value > 0 else 'below'}, at {figure(at, 2)} s"
+    )
+
+
+def _worst(known: Sequence[Mapping[str, Any]]) -> str:
+    measured = [decay for decay in known if _largest_difference(decay)]
+    if not measured:
+        return "no difference could be had"
+    return _told(max(measured, key=lambda decay: _largest_difference(decay) or (0.0, 0.0, 0.0)))
+
+
+def _largest_difference(decay: Mapping[str, Any]) -> tuple[float, float, float] | None:
+    """Size, value and time of the largest difference, None where golden or build has no curve."""
     off = differences(decay["golden_db"], decay["candidate_db"])
     known = [(abs(value), value, at) for value, at in zip(off, decay["time_s"], strict=False) if value is not None]
-    if not known:
-        return f"{_band_name(decay)}: no difference could be had"
-    _, value, at = max(known)
-    return f"{_band_name(decay)}: at most {figure(value, 2)} dB off, at {figure(at, 2)} s"
+    return max(known, default=None)

@@ -15,28 +15,28 @@ from reverdict.report.line_chart import (
     RIGHT,
     WIDTH,
     Axis,
+    Picture,
     band,
     chart,
     line,
     moved,
     room_for,
     side_axis,
-    side_marks,
     span,
     time_axis,
     upright_band,
 )
 from reverdict.report.wording import figure, plain
 
-LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 130, 56, 90, 26
+LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 120, 60, 100, 26
 SHOWN_DB = 60.0
 
 
-def echogram_picture(identity: str, echogram: Mapping[str, Any], curves: Sequence[Mapping[str, Any]]) -> str:
-    """Draw one path's echogram; ``curves`` are the group-delay curves of the same path. Empty without data."""
+def echogram_picture(identity: str, echogram: Mapping[str, Any], curves: Sequence[Mapping[str, Any]]) -> Picture | None:
+    """Draw one path's echogram; ``curves`` are the group-delay curves of the same path. None without data."""
     times, levels = echogram["time_ms"], span(echogram["golden_db"], echogram["candidate_db"])
     if not times or levels is None:
-        return ""
+        return None
     passes = [one for one in echogram["passes"] if one["golden_ms"] is not None]
     x = Axis(0.0, _last_time(times, passes), LEFT, WIDTH - RIGHT)
     drawn, foot = _levels(echogram, passes, levels, x)
@@ -48,7 +48,7 @@ def echogram_picture(identity: str, echogram: Mapping[str, Any], curves: Sequenc
     drawn.insert(0, time_axis(x, foot, "time after the click, ms", 12))
     path = plain(echogram["path"])
     title = f"Echogram{f' {path}' if path else ''}: level against time, golden and build"
-    return chart(identity, title, _told(echogram, passes), foot + 32, drawn)
+    return Picture(chart(identity, title, _told(passes), foot + 32, drawn), _said(passes))
 
 
 def _last_time(times: Sequence[float], passes: list[Mapping[str, Any]]) -> float:
@@ -92,14 +92,10 @@ def _lateness(
     foot = top + LATENESS_PX
     room = room_for((off for _, off in late), [limit])
     y = Axis(-room, room, foot, top)
-    drawn = []
+    drawn = [side_axis(y, "late, ms", 3)]
     if limit:
-        ends = [x.low, x.high]
-        drawn.append(band(ends, [-limit] * 2, [limit] * 2, x, y))
-        drawn.append(side_marks(y, [-limit, 0, limit], "late, ms"))
-    else:
-        drawn.append(side_axis(y, "late, ms", 2))
-    drawn.append(line([x.low, x.high], [0.0, 0.0], x, y, "golden"))
+        drawn.append(band([x.low, x.high], [-limit] * 2, [limit] * 2, x, y))
+    drawn.append(line([x.low, x.high], [0.0, 0.0], x, y, "golden slim"))
     for one, off in late:
         kind = "dot astray" if limit is not None and abs(off) > limit else "dot"
         drawn.append(_dot(x.at(one["golden_ms"]), y.at(off), kind))
@@ -122,15 +118,18 @@ def _chirps(curves: Sequence[Mapping[str, Any]], x: Axis, top: float) -> tuple[l
     highest = max(high for curve in known for _, high in [span(curve["frequency_hz"]) or (0.0, 1.0)])
     y = Axis(0.0, highest / 1000, foot, top)
     drawn = [side_axis(y, "kHz", 3)]
-    for curve in known:
+    for index, curve in enumerate(known):
         frequencies = [None if hz is None else hz / 1000 for hz in curve["frequency_hz"]]
         golden = curve["golden_ms"]
         edges = [moved(golden, curve["tolerance_ms"], sign) for sign in (-1, 1)]
         drawn.append(upright_band(frequencies, edges[0], edges[1], x, y))
         drawn.append(line(golden, frequencies, x, y, "golden"))
         drawn.append(line(curve["candidate_ms"], frequencies, x, y, "build"))
-        end = next((ms for ms in reversed(golden) if ms is not None), 0.0)
-        drawn.append(f'<text class="strong" x="{x.at(end) + 6:.1f}" y="{top + 9:g}">{curve["spring"]}.1</text>')
+        start = next(ms for ms in golden if ms is not None)
+        drawn.append(
+            f'<text class="strong small" x="{x.at(start) - 3:.1f}" y="{foot - 4 - 11 * index:g}" text-anchor="end">'
+            f"{escape(plain(curve['spring']))}.1</text>"
+        )
     return drawn, foot
 
 
@@ -138,14 +137,31 @@ def _spring(one: Mapping[str, Any]) -> str:
     return str(one["label"]).partition(".")[0]
 
 
-def _told(echogram: Mapping[str, Any], passes: list[Mapping[str, Any]]) -> str:
-    late = [
-        f"pass {plain(one['label'])} at {figure(one['golden_ms'], 2)} ms"
-        + (
-            ", not found in the build"
-            if one["candidate_ms"] is None
-            else f", build {figure(one['candidate_ms'] - one['golden_ms'], 3)} ms later"
-        )
+def _said(passes: list[Mapping[str, Any]]) -> str:
+    late = [(abs(one["candidate_ms"] - one["golden_ms"]), one) for one in passes if one["candidate_ms"] is not None]
+    if not passes:
+        return "Echogram; no separate passes"
+    if not late:
+        return "Echogram; none of the passes was found in the build"
+    most, one = max(late, key=lambda pair: pair[0])
+    lost = len(passes) - len(late)
+    missing = f"; {lost} of {len(passes)} passes not found in the build" if lost else ""
+    return (
+        f"Echogram, passes numbered spring.pass; at most {_later(one)}, pass {plain(one['label'])}{missing}"
+        if most
+        else (f"Echogram, passes numbered spring.pass; all in place{missing}")
+    )
+
+
+def _told(passes: list[Mapping[str, Any]]) -> str:
+    told = [
+        f"pass {plain(one['label'])} at {figure(one['golden_ms'], 2)} ms, "
+        f"{'not found in the build' if one['candidate_ms'] is None else 'build ' + _later(one)}"
         for one in passes
     ]
-    return "; ".join(late) or f"{len(echogram['time_ms'])} levels; no separate passes."
+    return "; ".join(told) or "No separate passes."
+
+
+def _later(one: Mapping[str, Any]) -> str:
+    off = one["candidate_ms"] - one["golden_ms"]
+    return f"{figure(abs(off), 3)} ms {'early' if off < 0 else 'late'}"

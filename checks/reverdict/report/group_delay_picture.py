@@ -15,6 +15,7 @@ from reverdict.report.line_chart import (
     RIGHT,
     WIDTH,
     Axis,
+    Picture,
     astray,
     chart,
     differences,
@@ -27,14 +28,14 @@ from reverdict.report.line_chart import (
 )
 from reverdict.report.wording import figure, plain
 
-TOP, HEIGHT_PX, GAP_PX = 30, 250, 18
+TOP, HEIGHT_PX, GAP_PX = 30, 320, 18
 
 
-def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> str:
-    """Draw the springs of one path side by side, on one frequency axis. Empty without data."""
+def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> Picture | None:
+    """Draw the springs of one path side by side, on one frequency axis. None without data."""
     known = [curve for curve in curves if span(curve["golden_ms"]) and span(curve["frequency_hz"])]
     if not known:
-        return ""
+        return None
     foot = TOP + HEIGHT_PX
     highest = max(high for curve in known for _, high in [span(curve["frequency_hz"]) or (0.0, 1.0)])
     y = Axis(0.0, highest / 1000, foot, TOP)
@@ -50,7 +51,7 @@ def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> s
     path = plain(known[0]["path"])
     title = f"Group delay{f' {path}' if path else ''}: how much later than golden each frequency comes"
     told = "; ".join(_told(curve, off) for curve, off in zip(known, late, strict=True))
-    return chart(identity, title, told, foot + 32, drawn)
+    return Picture(chart(identity, title, told, foot + 32, drawn), f"Group delay; {told}")
 
 
 def _spring(curve: Mapping[str, Any], off: Sequence[float | None], x: Axis, y: Axis, foot: float) -> str:
@@ -74,4 +75,5 @@ def _told(curve: Mapping[str, Any], off: Sequence[float | None]) -> str:
     if not known:
         return f"spring {plain(curve['spring'])}: not found in the build"
     _, late, hz = max(known)
-    return f"spring {plain(curve['spring'])}: at most {figure(late, 3)} ms later, at {figure(hz, 0)} Hz"
+    way = "early" if late < 0 else "late"
+    return f"spring {plain(curve['spring'])}: at most {figure(abs(late), 3)} ms {way}, at {figure(hz, 0)} Hz"

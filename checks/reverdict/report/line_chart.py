@@ -7,15 +7,20 @@ tolerance, ``golden`` a wide pale line, ``build`` a thin dark line, ``astray`` w
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 WIDTH = 440
 LEFT, RIGHT = 46, 12
 
 Values = Sequence[float | None]
-Points = list[tuple[float, float]]
 
 _VISIBLE_PX = 0.35  # a point nearer than this to the line through its neighbours cannot be seen
 
@@ -33,12 +38,25 @@ class Axis:
         inside = max(self.low, min(self.high, value))
         return self.start + (inside - self.low) / (self.high - self.low) * (self.end - self.start)
 
+    def along(self, values: NDArray[Any]) -> NDArray[Any]:
+        """``at`` for many values; what is not a number stays so."""
+        inside = np.clip(values, self.low, self.high)
+        return np.asarray(self.start + (inside - self.low) / (self.high - self.low) * (self.end - self.start))
+
     def ticks(self, wanted: int) -> list[float]:
         """Round values on the axis, about as many as wanted."""
         step = _round_step((self.high - self.low) / max(wanted, 1))
         first = math.ceil(self.low / step - 1e-9)
         last = math.floor(self.high / step + 1e-9)
         return [step * index for index in range(first, last + 1)]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A chart and what it shows in a sentence: the caption under it."""
+
+    svg: str
+    said: str
 
 
 def span(*series: Iterable[float | None]) -> tuple[float, float] | None:
@@ -58,19 +76,20 @@ def chart(identity: str, title: str, told: str, height: float, drawn: Iterable[s
 
 def line(xs: Values, ys: Values, x: Axis, y: Axis, kind: str) -> str:
     """Draw values as a line; a None leaves a gap."""
-    runs = _runs(xs, ys, lambda a, b: (x.at(a), y.at(b)))
-    path = "".join(_path(_thinned(run)) for run in runs)
+    path = "".join(_path(_thinned(run)) for run in _runs(x.along(_array(xs)), y.along(_array(ys))))
     return f'<path class="{kind}" d="{path}"/>' if path else ""
 
 
 def band(xs: Values, lows: Values, highs: Values, x: Axis, y: Axis) -> str:
     """Fill between two lines over the same x values (a tolerance)."""
-    return _filled(_both(xs, lows, highs), lambda a, b: (x.at(a), y.at(b)))
+    there, low, high = x.along(_array(xs)), y.along(_array(lows)), y.along(_array(highs))
+    return _filled([(run[:, [0, 1]], run[:, [0, 2]]) for run in _runs(there, low, high)])
 
 
 def upright_band(ys: Values, lows: Values, highs: Values, x: Axis, y: Axis) -> str:
     """Fill between two lines over the same y values, for charts whose frequency runs upward."""
-    return _filled(_both(ys, lows, highs), lambda a, b: (x.at(b), y.at(a)))
+    there, low, high = y.along(_array(ys)), x.along(_array(lows)), x.along(_array(highs))
+    return _filled([(run[:, [1, 0]], run[:, [2, 0]]) for run in _runs(there, low, high)])
 
 
 def time_axis(axis: Axis, foot: float, label: str, top: float) -> str:
@@ -85,17 +104,12 @@ def time_axis(axis: Axis, foot: float, label: str, top: float) -> str:
     return "".join(marks) + rule + name
 
 
-def side_axis(axis: Axis, label: str, wanted: int = 4, right: float = WIDTH - RIGHT) -> str:
+def side_axis(axis: Axis, label: str, wanted: int = 4) -> str:
     """Draw an axis on the left with grid lines; the label stands above its upper end."""
-    return side_marks(axis, axis.ticks(wanted), label, right)
-
-
-def side_marks(axis: Axis, values: Iterable[float], label: str, right: float = WIDTH - RIGHT) -> str:
-    """Draw chosen marks of an axis on the left with grid lines."""
     marks = []
-    for value in values:
+    for value in axis.ticks(wanted):
         place = axis.at(value)
-        marks.append(f'<path class="grid" d="M{LEFT} {place:.1f}H{right:g}"/>')
+        marks.append(f'<path class="grid" d="M{LEFT} {place:.1f}H{WIDTH - RIGHT}"/>')
         marks.append(f'<text x="{LEFT - 5}" y="{place + 4:.1f}" text-anchor="end">{tick(value)}</text>')
     name = f'<text x="2" y="{min(axis.start, axis.end) - 7:g}">{escape(label)}</text>' if label else ""
     return "".join(marks) + name
@@ -136,80 +150,63 @@ def _round_step(raw: float) -> float:
     return next((factor * power for factor in (1, 2, 5) if factor * power >= raw * 0.999), 10 * power)
 
 
-def _both(at: Values, lows: Values, highs: Values) -> list[list[tuple[float, float, float]]]:
-    """Runs of positions where both edges are known."""
-    runs: list[list[tuple[float, float, float]]] = [[]]
-    for position, low, high in zip(at, lows, highs, strict=False):
-        if position is None or low is None or high is None:
-            runs.append([])
-        else:
-            runs[-1].append((position, low, high))
-    return [run for run in runs if len(run) > 1]
+def _array(values: Values) -> NDArray[Any]:
+    return np.array([math.nan if value is None else value for value in values], dtype=float)
 
 
-def _filled(runs: list[list[tuple[float, float, float]]], place: Callable[[float, float], tuple[float, float]]) -> str:
-    shapes = []
-    for run in runs:
-        there = _thinned([place(position, low) for position, low, _ in run])
-        back = _thinned([place(position, high) for position, _, high in run])[::-1]
-        shapes.append(_path(there + back) + "z")
+def _runs(*columns: NDArray[Any]) -> list[NDArray[Any]]:
+    """Cut columns of equal meaning at their gaps; runs of shape (points, columns)."""
+    shortest = min(column.size for column in columns)
+    rows = np.column_stack([column[:shortest] for column in columns])
+    known = np.flatnonzero(np.isfinite(rows).all(axis=1))
+    pieces = np.split(known, np.flatnonzero(np.diff(known) > 1) + 1)
+    return [rows[piece] for piece in pieces if piece.size]
+
+
+def _filled(edges: list[tuple[NDArray[Any], NDArray[Any]]]) -> str:
+    shapes = [_path(np.concatenate([_thinned(low), _thinned(high)[::-1]])) + "z" for low, high in edges if len(low) > 1]
     return f'<path class="band" d="{"".join(shapes)}"/>' if shapes else ""
 
 
-def _runs(xs: Values, ys: Values, place: Callable[[float, float], tuple[float, float]]) -> list[Points]:
-    runs: list[Points] = [[]]
-    for a, b in zip(xs, ys, strict=False):
-        if a is None or b is None:
-            runs.append([])
-        else:
-            runs[-1].append(place(a, b))
-    return [run for run in runs if run]
-
-
-def _path(points: Points) -> str:
+def _path(points: NDArray[Any]) -> str:
     if len(points) == 1:
-        points = [points[0], (points[0][0] + 0.1, points[0][1])]
-    return "M" + " ".join(f"{a:.1f} {b:.1f}" for a, b in points)
+        points = np.concatenate([points, points + np.array([0.1, 0.0])])  # a dot with the line's round ends
+    return "M" + " ".join(f"{a:.1f} {b:.1f}" for a, b in points.tolist())
 
 
-def _thinned(points: Points) -> Points:
+def _thinned(points: NDArray[Any]) -> NDArray[Any]:
     """Drop the points that cannot be seen (Ramer, Douglas and Peucker, without recursion)."""
     points = _one_pixel_apart(points)
     keep, open_spans = {0, len(points) - 1}, [(0, len(points) - 1)]
     while open_spans:
         first, last = open_spans.pop()
-        far, where = max(
-            ((_distance(points[index], points[first], points[last]), index) for index in range(first + 1, last)),
-            default=(0.0, 0),
-        )
-        if far > _VISIBLE_PX:
+        if last - first < 2:
+            continue
+        distances = _distances(points[first + 1 : last], points[first], points[last])
+        farthest = int(distances.argmax())
+        if distances[farthest] > _VISIBLE_PX:
+            where = first + 1 + farthest
             keep.add(where)
             open_spans += [(first, where), (where, last)]
-    return [points[index] for index in sorted(keep)]
+    return points[sorted(keep)]
 
 
-def _one_pixel_apart(points: Points) -> Points:
+def _one_pixel_apart(points: NDArray[Any]) -> NDArray[Any]:
     """Of the points in one pixel column keep the first, the lowest, the highest and the last, in their order."""
     if len(points) <= 2 * WIDTH:
         return points
-    columns: dict[int, Points] = {}
-    for point in points:
-        columns.setdefault(round(point[0]), []).append(point)
-    kept: Points = []
-    for column in columns.values():
-        extremes = {0, len(column) - 1, *(_arg(column, choose) for choose in (min, max))}
-        kept += [column[index] for index in sorted(extremes)]
-    return kept
+    columns = np.split(np.arange(len(points)), np.flatnonzero(np.diff(np.round(points[:, 0]))) + 1)
+    kept: set[int] = set()
+    for column in columns:
+        heights = points[column, 1]
+        kept |= {int(column[index]) for index in (0, heights.argmin(), heights.argmax(), -1)}
+    return points[sorted(kept)]
 
 
-def _arg(column: Points, choose: Callable[..., int]) -> int:
-    return choose(range(len(column)), key=lambda index: column[index][1])
-
-
-def _distance(point: tuple[float, float], start: tuple[float, float], end: tuple[float, float]) -> float:
-    """Distance of a point from the line between two others."""
-    dx, dy = end[0] - start[0], end[1] - start[1]
-    length = math.hypot(dx, dy)
+def _distances(points: NDArray[Any], start: NDArray[Any], end: NDArray[Any]) -> NDArray[Any]:
+    """Distances of points, shape (points, 2), from the line between two others, shape (2,)."""
+    way, off = end - start, points - start
+    length = math.hypot(way[0], way[1])
     if length == 0:
-        return math.hypot(point[0] - start[0], point[1] - start[1])
-    return abs(dy * (point[0] - start[0]) - dx * (point[1] - start[1])) / length
+        return np.asarray(np.hypot(off[:, 0], off[:, 1]))
+    return np.asarray(np.abs(way[1] * off[:, 0] - way[0] * off[:, 1]) / length)

@@ -22,7 +22,7 @@ INK_AND_PAPER = (
 
 RULER_STYLE = (
     ".rule,.empty{fill:none;stroke:var(--ink);stroke-width:1.2}.empty{stroke-dasharray:2 3}"
-    ".bar{stroke:var(--build);stroke-width:3;fill:none;opacity:.55}"
+    ".bar{stroke:var(--build);stroke-width:6;fill:none;opacity:.4}"
     ".hatch{fill:none;stroke:var(--ink);stroke-width:1}"
     ".mark{fill:var(--build);stroke:var(--paper);stroke-width:1}"
     ".mark.fail{fill:var(--out);stroke:none}.mark.unsure{fill:var(--paper);stroke:var(--ink);stroke-width:1.6}"
@@ -33,10 +33,12 @@ CHART_STYLE = """
 .chart{display:block;width:100%;height:auto;font:11px system-ui,sans-serif;font-variant-numeric:tabular-nums}
 .chart text{fill:var(--soft)}
 .chart .strong{fill:var(--ink);font-weight:600}
+.chart .small{font-size:9px;stroke:var(--paper);stroke-width:2.5;paint-order:stroke}
 .chart .axis{fill:none;stroke:var(--soft);stroke-width:1}
 .chart .grid{fill:none;stroke:var(--line);stroke-width:.6}
 .chart .band{fill:var(--band);stroke:none}
 .chart .golden{fill:none;stroke:var(--golden);stroke-width:5;stroke-linejoin:round;stroke-linecap:round}
+.chart .slim{stroke-width:2}
 .chart .build{fill:none;stroke:var(--build);stroke-width:1.3;stroke-linejoin:round}
 .chart .astray{fill:none;stroke:var(--out);stroke-width:2.6;stroke-linejoin:round;stroke-linecap:round}
 .chart .dot{fill:var(--build)}
@@ -48,11 +50,13 @@ PAGE_STYLE = """
 *{box-sizing:border-box}
 html{background:var(--paper);color:var(--ink);-webkit-text-size-adjust:100%}
 body{margin:0 auto;padding:1.5rem clamp(1rem,4vw,3rem) 4rem;max-width:88rem;
- font:1rem/1.5 system-ui,"Segoe UI",Roboto,"Noto Sans","DejaVu Sans",sans-serif;overflow-wrap:anywhere}
+ font:1rem/1.5 system-ui,"Segoe UI",Roboto,"Noto Sans","DejaVu Sans",sans-serif;
+ overflow-wrap:anywhere}
 h1,h2,h3,.said{font-family:"Iowan Old Style",Charter,"Palatino Linotype",Georgia,"DejaVu Serif",serif}
 h1{font-size:1.05rem;font-weight:400;color:var(--soft);margin:0 0 1.2rem}
 h1 b{color:var(--ink)}
 h2{font-size:1.5rem;margin:0;font-weight:600}
+h2 .quiet{font:.875rem system-ui,sans-serif;margin-left:.6em}
 h3{font-size:1.05rem;margin:1.4rem 0 .2rem;font-weight:600}
 a{color:inherit;text-decoration-color:var(--soft);text-underline-offset:.2em}
 a:focus-visible,summary:focus-visible,[tabindex]:focus-visible{outline:2px solid var(--build);outline-offset:2px}
@@ -63,7 +67,7 @@ a:focus-visible,summary:focus-visible,[tabindex]:focus-visible{outline:2px solid
 .key,.quiet,caption,figcaption{color:var(--soft);font-size:.875rem}
 .key{display:flex;flex-wrap:wrap;gap:.3rem 1.6rem;margin:1.5rem 0 .5rem;padding:0;list-style:none}
 .key li{display:flex;align-items:center;gap:.5rem}
-.key .ruler{width:7rem}
+.key .ruler{width:7rem;margin-left:-1.2rem}
 caption{text-align:left;padding:0 0 .4rem}
 table{border-collapse:collapse;font-variant-numeric:tabular-nums}
 th{font-weight:600;text-align:left}
@@ -74,6 +78,7 @@ th{font-weight:600;text-align:left}
 .overview td a{display:block;text-decoration:none}
 .overview td a:hover .word{text-decoration:underline}
 .overview td .ruler{margin-left:-1.2rem}
+.overview .told{display:block;margin-top:.15rem}
 .overview .title,.overview .where{display:block;color:var(--soft);font-size:.8125rem;font-weight:400;line-height:1.35}
 .word{font-weight:600}
 .fail .word,.word.fail{color:var(--out);font-weight:700;text-transform:uppercase;font-size:.875em;letter-spacing:.06em}
@@ -82,10 +87,16 @@ th{font-weight:600;text-align:left}
 .not-asked .word,.word.not-asked{font-weight:400;color:var(--soft)}
 section.reference{border-top:3px double var(--ink);padding-top:1.2rem;margin-top:2.5rem}
 .reference>.said{font-size:1.15rem;margin:.6rem 0 0}
-.why{margin:.2rem 0 0;padding:0;list-style:none;max-width:60rem}
-.why li{padding-left:1.4em;text-indent:-1.4em}
-.why li::before{content:"–";display:inline-block;width:1.4em;text-indent:0}
-.plate{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,25rem),1fr));gap:1.6rem 2rem;margin:1.6rem 0}
+.why{margin:0;padding:0;list-style:none;max-width:60rem;font-size:.9375rem}
+.why li{padding-left:1.3em;text-indent:-1.3em}
+.checks{margin:1.2rem 0 1.6rem}
+.check-row{display:grid;grid-template-columns:8rem 9rem 11rem 1fr;gap:0 1rem;
+ padding:.45rem 0;border-top:1px solid var(--line)}
+.check-row h3{margin:0}
+.check-row .ruler{width:9rem;margin-left:-1.1rem}
+.check-row:target{background:var(--wash)}
+.plate{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,22rem),1fr));gap:1.6rem 2rem;
+ margin:.8rem 0 1.2rem}
 figure{margin:0}
 figcaption{margin-top:.3rem;max-width:34em}
 summary{cursor:pointer;padding:.4rem 0}
@@ -104,7 +115,7 @@ footer dl{display:grid;grid-template-columns:max-content 1fr;gap:.2rem 1.2rem;ma
 footer dt{color:var(--soft)}
 footer dd{margin:0}
 @media (max-width:56rem){
-.overview,.overview tbody,.overview tr,.overview td,.overview tbody th{display:block;width:auto}
+.overview,.overview caption,.overview tbody,.overview tr,.overview td,.overview tbody th{display:block;width:auto}
 .overview thead{position:absolute;left:-99rem}
 .overview tr{border-bottom:1px solid var(--ink);padding:.8rem 0}
 .overview td,.overview tbody th{border:0;padding:.25rem 0}
@@ -115,6 +126,10 @@ footer dd{margin:0}
 .overview td .told{grid-column:2}
 }
 @media (min-width:56.01rem){.overview td .check{display:none}}
+@media (max-width:56rem){
+.check-row{grid-template-columns:8rem 1fr}
+.check-row .told,.check-row .why{grid-column:1/-1}
+}
 @media (max-width:30rem){footer dl{grid-template-columns:1fr}footer dd{margin-bottom:.5rem}}
 @media print{
 @page{margin:15mm}

@@ -169,4 +169,4 @@ def _svg_mark(ruler: Ruler) -> str:
         return f'<path class="mark fail" d="M{x - way / 2:.1f}-6l{way} 6l{-way} 6z"/>'
     if ruler.outcome == "fail":
         return f'<path class="mark fail" d="M{x:.1f}-6l5 6l-5 6l-5-6z"/>'
-    return f'<circle class="mark {ruler.outcome.replace(" ", "-")}" cx="{x:.1f}" r="4"/>'
+    return f'<circle class="mark {ruler.outcome.replace(" ", "-")}" cx="{x:.1f}" r="4.5"/>'

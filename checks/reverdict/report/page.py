@@ -7,6 +7,7 @@ light or dark setting, prints, and folds to the width of a phone.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Mapping
 from html import escape
@@ -18,6 +19,7 @@ from reverdict.report import look
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.group_delay_picture import group_delay_picture
+from reverdict.report.line_chart import Picture
 from reverdict.report.margin_ruler import Ruler, ruler_of, svg
 from reverdict.report.ranking import (
     checks_worst_first,
@@ -130,20 +132,20 @@ def _overview_cell(check: Json | None, name: str, anchor: str) -> str:
     return (
         f'<td role="cell" class="{_css(outcome)}"><a href="#{anchor}-{name}">{label}'
         f"{svg(ruler_of(worst, outcome))}"
-        f'<span class="told">{_outcome_word(check)} {_text(share(worst))}</span>'
+        f'<span class="told">{_told(check)}</span>'
         f'<span class="where">{_thin(_text(shorten(where, 90)))}</span></a></td>'
     )
 
 
 def _reference(reference: Json, anchor: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
-    below = f'<p class="quiet">{_text(title)}</p>' if title and title != name else ""
+    below = f' <span class="quiet">{_text(title)}</span>' if title and title != name else ""
     said = " ".join(about_reference(reference))
     checks = "".join(_check(check, reference, anchor) for check in checks_worst_first(reference))
     return (
         f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
-        f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi></h2>{below}<p class="said">{_thin(_text(said))}</p>'
-        f"{_pictures(reference, anchor)}{checks}{_findings(reference, anchor)}</section>"
+        f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi>{below}</h2><p class="said">{_thin(_text(said))}</p>'
+        f'<div class="checks">{checks}</div>{_pictures(reference, anchor)}{_findings(reference, anchor)}</section>'
     )
 
 
@@ -154,12 +156,12 @@ def _check(check: Json, reference: Json, anchor: str) -> str:
     if not lines and outcome == "not asked":
         lines = [plain(check["reason"])]
     elif not lines and worst:
-        lines = [f"nearest to its limit: {place(worst)}"] if worst["share_of_tolerance"] else [place(worst)]
+        lines = [f"nearest to its limit: {place(worst)}" if worst["share_of_tolerance"] else place(worst)]
     items = "".join(f"<li>{_thin(_text(line))}</li>" for line in lines if line)
     return (
-        f'<div class="{_css(outcome)}" id="{anchor}-{check["check"]}"><h3>{CHECK_NAMES[check["check"]]} '
-        f"{svg(ruler_of(worst, outcome))} {_outcome_word(check)} "
-        f'<span class="quiet">{_text(share(worst))}</span></h3><ul class="why">{items}</ul></div>'
+        f'<div class="check-row {_css(outcome)}" id="{anchor}-{check["check"]}"><h3>{CHECK_NAMES[check["check"]]}</h3>'
+        f"<div>{svg(ruler_of(worst, outcome))}</div>"
+        f'<div class="told">{_told(check)}</div><ul class="why">{items}</ul></div>'
     )
 
 
@@ -173,20 +175,20 @@ def _pictures(reference: Json, anchor: str) -> str:
         identity = f"{anchor}-p{number}"
         own_delays = [curve for curve in delays if curve["path"] == path]
         for index, echogram in enumerate(one for one in echograms if one["path"] == path):
-            drawn = echogram_picture(f"{identity}-e{index}", echogram, own_delays)
-            figures.append(_figure(drawn, path, "Echogram", "numbers are spring.pass" if echogram["passes"] else ""))
-        figures.append(_figure(group_delay_picture(f"{identity}-g", own_delays), path, "Group delay", ""))
+            figures.append(_figure(echogram_picture(f"{identity}-e{index}", echogram, own_delays), path))
+        figures.append(_figure(group_delay_picture(f"{identity}-g", own_delays), path))
         own_decays = [curve for curve in decays if curve["path"] == path]
-        figures.append(_figure(decay_picture(f"{identity}-d", own_decays), path, "Energy decay", ""))
+        figures.append(_figure(decay_picture(f"{identity}-d", own_decays), path))
     drawn = "".join(figures)
-    return f'<div class="plate">{drawn}</div>' if drawn else ""
+    key = '<p class="quiet">Golden is the wide pale line, its tolerance the band, the build the thin dark line.</p>'
+    return f'{key}<div class="plate">{drawn}</div>' if drawn else ""
 
 
-def _figure(drawn: str, path: str, name: str, more: str) -> str:
-    if not drawn:
+def _figure(picture: Picture | None, path: str) -> str:
+    if picture is None:
         return ""
-    said = ", ".join(part for part in (name, plain(path), "golden wide and pale, build thin and dark", more) if part)
-    return f"<figure>{drawn}<figcaption>{_text(said)}.</figcaption></figure>"
+    said = f"{plain(path)}: {picture.said}." if path else f"{picture.said}."
+    return f"<figure>{picture.svg}<figcaption>{_thin(_text(said))}</figcaption></figure>"
 
 
 def _findings(reference: Json, anchor: str) -> str:
@@ -200,7 +202,7 @@ def _findings(reference: Json, anchor: str) -> str:
     )
     numbers = "".join(f'<th scope="col" class="n">{name}</th>' for _, name in _NUMBERS)
     return (
-        f"<details><summary>All {len(rows)} findings</summary>"
+        f"<details><summary>{_every(len(rows))}</summary>"
         f'<div class="scroll" tabindex="0" role="region" aria-labelledby="{anchor}-c"><table class="findings">'
         f'<caption id="{anchor}-c">Findings of <bdi>{_text(reference["name"])}</bdi>, the worst first in each check. '
         f"Deviation is build minus golden; U is its expanded uncertainty (k = 2).</caption>"
@@ -208,6 +210,10 @@ def _findings(reference: Json, anchor: str) -> str:
         f'{numbers}<th scope="col">unit</th><th scope="col">reason</th></tr></thead><tbody>{lines}</tbody></table>'
         "</div></details>"
     )
+
+
+def _every(number: int) -> str:
+    return "The one finding" if number == 1 else f"All {number} findings"
 
 
 _NUMBERS = (
@@ -221,7 +227,15 @@ _NUMBERS = (
 
 def _figures(finding: Json) -> list[str]:
     places = decimals(finding)
-    return [figure(finding[key], places) for key, _ in _NUMBERS]
+    return [
+        figure(finding[key], places if key != "uncertainty" else _places_of(finding[key], places))
+        for key, _ in _NUMBERS
+    ]
+
+
+def _places_of(uncertainty: float | None, places: int) -> int:
+    """As many decimals as keep a small uncertainty from reading as none."""
+    return max(places, min(9, -math.floor(math.log10(uncertainty)))) if uncertainty else places
 
 
 def _aligned(figures: list[str]) -> list[str]:
@@ -286,9 +300,12 @@ def _anchors(references: list[dict[str, Any]]) -> list[str]:
     return anchors
 
 
-def _outcome_word(check: Json) -> str:
+def _told(check: Json) -> str:
+    """The word of a check and the share of its worst finding."""
     accepted = check["outcome"] == "unsure" and not check["closes_gate"]
-    return _word(check["outcome"], "unsure, accepted" if accepted else check["outcome"])
+    word = _word(check["outcome"], "unsure, accepted" if accepted else check["outcome"])
+    used = share(worst_finding(check))
+    return f"{word}, {_text(used)}" if used else word
 
 
 def _word(outcome: str, said: str) -> str:
@@ -306,5 +323,3 @@ def _text(value: object) -> str:
 def _thin(text: str) -> str:
     """Set a thin space that does not break between a figure and its unit."""
     return re.sub(_UNITS, _THIN, text)
-
-

@@ -40,6 +40,11 @@ def closes_gate(check: Mapping[str, Any]) -> bool:
     return check["outcome"] == "fail" or bool(check["closes_gate"])
 
 
+def conduct_fails(reference: Mapping[str, Any]) -> bool:
+    """Whether the build misbehaved on this reference, so that a check without findings could not be measured."""
+    return any(check["check"] == "conduct" and check["outcome"] == "fail" for check in reference["checks"])
+
+
 def signed_share(finding: Mapping[str, Any]) -> float | None:
     """Deviation in tolerances: ±1 is at a limit, ±inf off a tolerance of zero, None where there is no scale."""
     deviation, tolerance = finding["deviation"], finding["tolerance"]

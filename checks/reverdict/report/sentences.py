@@ -13,6 +13,7 @@ from typing import Any
 from reverdict.report.ranking import (
     checks_worst_first,
     closes_gate,
+    conduct_fails,
     references_worst_first,
     worst_finding,
     worst_first,
@@ -77,7 +78,7 @@ def about_reference(reference: Mapping[str, Any]) -> list[str]:
     for check in checks:
         by_outcome[check["outcome"]].append(check)
     said = [said for check in by_outcome["fail"] for said in _about_fail(check)]
-    said += _about_unsure(by_outcome["unsure"])
+    said += _about_unsure(by_outcome["unsure"], conduct_fails(reference))
     price = [_about_price(check) for check in by_outcome["pass"] if check["check"] == "cost"]
     holding = [CHECK_NAMES[check["check"]] for check in reference["checks"] if check["outcome"] == "pass"]
     if any(price):
@@ -85,7 +86,7 @@ def about_reference(reference: Mapping[str, Any]) -> list[str]:
     if holding:
         said.append(sentence(f"{listed(holding)} {'hold' if len(holding) > 1 else 'holds'}"))
     said += [remark for remark in price if remark]
-    said += [sentence(f"{CHECK_NAMES[one['check']]} was not asked{_because(one)}") for one in by_outcome["not asked"]]
+    said += _about_not_asked(by_outcome["not asked"])
     return said or ["Nothing was asked."]
 
 
@@ -211,11 +212,24 @@ def _span(fails: Group) -> str:
     )
 
 
-def _about_unsure(checks: list[dict[str, Any]]) -> list[str]:
+def _about_not_asked(checks: list[dict[str, Any]]) -> list[str]:
+    said: dict[str, list[str]] = defaultdict(list)
+    for check in checks:
+        said[_because(check)].append(CHECK_NAMES[check["check"]])
+    return [
+        sentence(f"{listed(names)} {'was' if len(names) == 1 else 'were'} not asked{why}")
+        for why, names in said.items()
+    ]
+
+
+def _about_unsure(checks: list[dict[str, Any]], broken: bool) -> list[str]:
     said: dict[str, list[str]] = defaultdict(list)
     for check in checks:
         accepted = "" if closes_gate(check) else ", which is accepted"
         worst = worst_finding(check)
+        if broken and worst is None:
+            said["could not be measured"].append(CHECK_NAMES[check["check"]])
+            continue
         why = _because(check)
         if not why and worst is not None:
             why = f": {place(worst)}, {plain(worst['reason']) or 'too noisy to say'}"

@@ -14,7 +14,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from reverdict.report.ranking import worst_finding, worst_first
+from reverdict.report.ranking import conduct_fails, worst_finding, worst_first
 
 CHECK_NAMES = {
     "echo-timing": "echo timing",
@@ -40,6 +40,8 @@ _LEANINGS = (
 def plain(text: object) -> str:
     """One line of visible text: line breaks become spaces, characters that cannot be seen become escapes."""
     joined = " ".join(str(text).split())
+    if joined.isprintable():
+        return joined
     return "".join(_visible(character) for character in joined)
 
 
@@ -133,8 +135,8 @@ def reason_line(finding: Mapping[str, Any]) -> str:
         said.append(f"limit {amount(finding['tolerance'], unit, places)}")
     if finding["uncertainty"] and finding["outcome"] == "unsure":
         said.append(f"known to ± {amount(finding['uncertainty'], unit, places)}")
-    values = [f"{who} {amount(finding[key], unit, places)}" for who, key in _WHOSE if finding[key] is not None]
-    line = ", ".join(said) + (f"; {', '.join(values)}" if values else "")
+    values = [f"{who} {figure(finding[key], places)}" for who, key in _WHOSE if finding[key] is not None]
+    line = ", ".join(said) + (f"; {', '.join(values)} {plain(unit)}".rstrip() if values else "")
     return shorten(line + (f"; {reason}" if reason else ""), 400)
 
 
@@ -158,11 +160,10 @@ def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any]) -> list
 def next_step(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
     """Say what a developer can do about a fail or an unsure."""
     name = shlex.quote(plain(reference["name"]))
-    conduct_fails = any(one["check"] == "conduct" and one["outcome"] == "fail" for one in reference["checks"])
     if check["check"] == "conduct":
         return f"next: run this one alone: reverdict gate BUILD --only {name}"
-    if conduct_fails and worst_finding(check) is None:
-        return "next: mend what conduct found first; this could not be measured without it"
+    if conduct_fails(reference) and worst_finding(check) is None:
+        return "next: mend what conduct found first"
     if check["outcome"] == "unsure":
         table = check["check"].replace("-", "_")
         return f'next: measure with more range, or write accept_unsure = "why" under [{table}] of {name}'
