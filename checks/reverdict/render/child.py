@@ -81,10 +81,14 @@ def signal_words(number: int) -> str:
 
 
 def run(
-    argv: Sequence[str], folder: Path, limits: Limits, environment: Mapping[str, str] | None = None
+    argv: Sequence[str],
+    folder: Path,
+    limits: Limits,
+    environment: Mapping[str, str] | None = None,
+    core: int | None = None,
 ) -> Ended:
     """Run a program in ``folder`` to its end. Never raises for what it does; a missing program ends with status 126."""
-    with Child(argv, folder, limits, environment) as child:
+    with Child(argv, folder, limits, environment, core=core) as child:
         return child.wait(time.monotonic() + limits.seconds)
 
 
@@ -103,6 +107,8 @@ class Child:
         Added to the suite's own environment.
     keep_open : sequence of int
         File descriptors that the child inherits.
+    core : int, optional
+        The processor core it must stay on.
     """
 
     def __init__(
@@ -112,13 +118,14 @@ class Child:
         limits: Limits,
         environment: Mapping[str, str] | None = None,
         keep_open: Sequence[int] = (),
+        core: int | None = None,
     ) -> None:
         self._status, status_end = os.pipe()
         self._tail = b""
         # The suite watches the clock. This stops a build that outlives even the suite.
         cpu_seconds = math.ceil(limits.seconds * (os.cpu_count() or 1)) + 60
         launcher = [sys.executable, "-I", "-S", str(Path(__file__).with_name("launcher.py"))]
-        bounds = [status_end, limits.memory_mb << 20, cpu_seconds, FILE_LIMIT_MB << 20]
+        bounds = [status_end, limits.memory_mb << 20, cpu_seconds, FILE_LIMIT_MB << 20, -1 if core is None else core]
         try:
             self._process = subprocess.Popen(
                 [*launcher, *map(str, bounds), *argv],

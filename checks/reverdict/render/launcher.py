@@ -1,11 +1,11 @@
 """The process between the suite and somebody's build: sets limits, runs it, and leaves nobody behind.
 
-    python -I -S launcher.py STATUS_FD MEMORY_BYTES CPU_SECONDS FILE_BYTES PROGRAM ARGUMENT…
+    python -I -S launcher.py STATUS_FD MEMORY_BYTES CPU_SECONDS FILE_BYTES CORE PROGRAM ARGUMENT…
 
 Stands alone (standard library only, few imports: every render pays for its start). It adopts every process that the
 build leaves behind, however it detached itself, and kills them all when the build ends, when it is told to stop
-(SIGTERM) and when the suite itself dies. A limit of 0 is no limit. Into STATUS_FD it writes one line:
-``wait status, CPU seconds`` of the build and of those of its children that it waited for.
+(SIGTERM) and when the suite itself dies. A limit of 0 is no limit, a core of -1 any core. Into STATUS_FD it writes one
+line: ``wait status, CPU seconds`` of the build and of those of its children that it waited for.
 """
 
 import os
@@ -19,7 +19,7 @@ PR_SET_CHILD_SUBREAPER = 36
 
 def main() -> None:
     """Run the build to its end, tell how it ended, and end whatever it left."""
-    status_fd, memory_bytes, cpu_seconds, file_bytes = (int(text) for text in sys.argv[1:5])
+    status_fd, memory_bytes, cpu_seconds, file_bytes, core = (int(text) for text in sys.argv[1:6])
     limits = {
         resource.RLIMIT_AS: memory_bytes,
         resource.RLIMIT_CPU: cpu_seconds,
@@ -27,13 +27,15 @@ def main() -> None:
         resource.RLIMIT_CORE: 0,
     }
     os.set_inheritable(status_fd, False)
+    if core >= 0:
+        os.sched_setaffinity(0, {core})
     adopt_orphans()
     # A stop that comes while the build is being born waits until there is something to stop.
     signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
     build = os.fork()
     if build == 0:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
-        become(sys.argv[5:], limits)
+        become(sys.argv[6:], limits)
     signal.signal(signal.SIGTERM, lambda *_: end(build))
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
     _, status, usage = os.wait4(build, 0)

@@ -139,6 +139,9 @@ def answer_timings(job: dict[str, Any]) -> None:
     noise = np.random.default_rng(NOISE_SEED).normal(
         0.0, NOISE_RMS, (max(1, job["sample_rate"] // block_size), job["input_channels"], block_size)
     )
+    # From here on only what the build itself leaves behind has to be searched for garbage.
+    gc.collect()
+    gc.freeze()
     with os.fdopen(job["questions"], encoding="ascii") as questions:
         for line in questions:
             blocks = -(-int(line) // block_size)
@@ -169,7 +172,8 @@ def blaming(doing: str) -> Iterator[None]:
 def _where(error: BaseException) -> str:
     """The last line of somebody's file that led here: not ours, not the import machinery's."""
     frames = traceback.extract_tb(error.__traceback__)
-    theirs = [frame for frame in frames if frame.filename != __file__ and not frame.filename.startswith("<")]
+    ours = (__file__, importlib.__file__)
+    theirs = [frame for frame in frames if frame.filename not in ours and not frame.filename.startswith("<")]
     if isinstance(error, SyntaxError) and error.filename:
         return f" ({Path(error.filename).name}, line {error.lineno})"
     return f" ({Path(theirs[-1].filename).name}, line {theirs[-1].lineno})" if theirs else ""

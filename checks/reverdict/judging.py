@@ -1,0 +1,202 @@
+"""The rule by which every check decides, and how findings add up to a verdict.
+
+Guard bands (JCGM 106:2012, ISO 14253-1): with deviation d, expanded uncertainty U (k = 2) and tolerance,
+
+    |d| + U ≤ tolerance   pass
+    |d| − U > tolerance   fail
+    otherwise             unsure
+
+so a build passes only where it is surely inside, and fails only where it is surely outside. Nothing passes because it
+could not be measured, and nothing compared is no pass.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import TYPE_CHECKING
+
+from reverdict.words import CheckVerdict, Finding, Outcome
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+TOO_NOISY = "too noisy to say"
+NOT_MEASURED = "could not be measured"
+NOTHING_COMPARED = "nothing compared"
+NOTHING_ASKED = "nothing was asked of this reference"
+
+_BADNESS = {Outcome.NOT_ASKED: 0, Outcome.PASS: 1, Outcome.UNSURE: 2, Outcome.FAIL: 3}
+
+_DIRECTIONS = (
+    (r"\b(edt|t20|t30|t60|decay|length)\b", ("longer", "shorter")),
+    (r"\b(cost|kernel)\b", ("dearer", "cheaper")),
+    (r"\b(arrival|onset|delay|latency)\b", ("late", "early")),
+    (r"\b(level|gain|peak)\b", ("louder", "quieter")),
+    (r"\b(transition|frequency)\b", ("higher", "lower")),
+)
+_DIRECTIONS_BY_UNIT = {"ms": ("late", "early"), "µs": ("late", "early"), "dB": ("louder", "quieter")}
+
+
+def judge_deviation(
+    quantity: str,
+    where: str,
+    unit: str,
+    golden: float | None,
+    candidate: float | None,
+    deviation: float | None,
+    uncertainty: float | None,
+    tolerance: float,
+    *,
+    tolerance_below: float | None = None,
+    reason: str = "",
+    unmeasured: Outcome = Outcome.UNSURE,
+) -> Finding:
+    """One finding by the guard-band rule.
+
+    Parameters
+    ----------
+    quantity, where, unit : str
+        What was measured ("arrival"), where ("spring 2, pass 1, 500 Hz") and in which unit ("ms").
+    golden, candidate : float or None
+        The two values, in ``unit`` or, where only their difference can be told, as the check sees fit.
+    deviation : float or None
+        Candidate minus golden in ``unit``. None (or not finite): it could not be measured.
+    uncertainty : float or None
+        Expanded uncertainty (k = 2) of the deviation. None (or not finite) is as good as not measured.
+    tolerance : float
+        Largest deviation that is well, 0 or more.
+    tolerance_below : float, optional
+        The same for negative deviations, where it differs.
+    reason : str
+        Why there is no deviation, or a remark on a finding that has one.
+    unmeasured : Outcome
+        What a missing deviation means: UNSURE, or FAIL where the candidate lacks what the golden has.
+    """
+    below = tolerance if tolerance_below is None else tolerance_below
+    if not (_known(deviation) and _known(uncertainty)):
+        return Finding(
+            quantity, where, unit, golden, candidate, deviation if _known(deviation) else None,
+            uncertainty if _known(uncertainty) else None, tolerance, unmeasured, reason or NOT_MEASURED,
+        )  # fmt: skip
+    assert deviation is not None
+    assert uncertainty is not None
+    outcome = _outcome(deviation, abs(uncertainty), below, tolerance)
+    limit = below if deviation < 0 else tolerance
+    if outcome is Outcome.UNSURE:
+        reason = f"{TOO_NOISY}; {reason}" if reason else TOO_NOISY
+    return Finding(
+        quantity, where, unit, golden, candidate, deviation, abs(uncertainty), limit, outcome, reason
+    )
+
+
+def _outcome(deviation: float, uncertainty: float, below: float, above: float) -> Outcome:
+    if -below <= deviation - uncertainty and deviation + uncertainty <= above:
+        return Outcome.PASS
+    if deviation - uncertainty > above or deviation + uncertainty < -below:
+        return Outcome.FAIL
+    return Outcome.UNSURE
+
+
+def _known(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def worst(findings: Iterable[Finding]) -> Finding | None:
+    """The finding to speak of first: by outcome, then by share of its tolerance; a missing value is the worst share."""
+    return max(findings, key=_badness, default=None)
+
+
+def _badness(finding: Finding) -> tuple[int, float]:
+    share = finding.share_of_tolerance
+    if share is None:
+        share = 0.0 if finding.outcome is Outcome.PASS else math.inf
+    return _BADNESS[finding.outcome], share
+
+
+def close(check: str, findings: Sequence[Finding], accept_unsure: str | None = None) -> CheckVerdict:
+    """Sum up a check: the outcome of its worst finding, and that finding in a sentence.
+
+    An unsure closes the gate unless ``accept_unsure`` says why not. That does not cover a check without any finding,
+    which is unsure for having compared nothing.
+    """
+    leading = worst(findings)
+    if leading is None:
+        return CheckVerdict(check, Outcome.UNSURE, NOTHING_COMPARED, (), closes_gate=True)
+    accepted = leading.outcome is Outcome.UNSURE and bool(accept_unsure)
+    reason = "" if leading.outcome is Outcome.PASS else sentence(leading)
+    if accepted:
+        reason += f" (accepted: {accept_unsure})"
+    closes = leading.outcome is Outcome.FAIL or (leading.outcome is Outcome.UNSURE and not accepted)
+    return CheckVerdict(check, leading.outcome, reason, tuple(findings), closes)
+
+
+def not_asked(check: str, reason: str) -> CheckVerdict:
+    """A check that is not put to this reference or this build, and why."""
+    return CheckVerdict(check, Outcome.NOT_ASKED, reason)
+
+
+def reference_outcome(checks: Sequence[CheckVerdict]) -> Outcome:
+    """Sum up a reference. PASS needs at least one check that passes and none that closes the gate.
+
+    FAIL where a check fails, and where nothing was asked at all. UNSURE where a check is unsure and closes the gate,
+    and where there is nothing but accepted unsures.
+    """
+    outcomes = {check.outcome for check in checks}
+    if Outcome.FAIL in outcomes or outcomes <= {Outcome.NOT_ASKED}:
+        return Outcome.FAIL
+    if any(check.closes_gate for check in checks) or Outcome.PASS not in outcomes:
+        return Outcome.UNSURE
+    return Outcome.PASS
+
+
+def reference_reason(checks: Sequence[CheckVerdict]) -> str:
+    """Why a reference does not pass: the reason of its worst check, by name. Empty when it passes."""
+    outcome = reference_outcome(checks)
+    if outcome is Outcome.PASS:
+        return ""
+    if all(check.outcome is Outcome.NOT_ASKED for check in checks):
+        return NOTHING_ASKED
+    of_this_kind = [check for check in checks if check.outcome is outcome]
+    leading = next((check for check in of_this_kind if check.closes_gate), of_this_kind[0])
+    return f"{leading.check}: {leading.reason}"
+
+
+def sentence(finding: Finding) -> str:
+    """What a colleague would say of a finding: "spring 2, pass 1, 500 Hz: 0.52 ms late, limit 0.10 ms"."""
+    head = f"{finding.where}: " if finding.where else ""
+    # Lateness says by itself that it is the arrival that is late.
+    subject = "" if finding.quantity == "arrival" else f"{finding.quantity} "
+    if finding.deviation is None or finding.tolerance is None or finding.uncertainty is None:
+        return f"{head}{subject}{finding.reason}".strip()
+    places = _decimals(finding.deviation, finding.tolerance)
+    said = f"{head}{subject}{_amount(abs(finding.deviation), places, finding.unit)} {_direction(finding)}".rstrip()
+    if finding.outcome is Outcome.UNSURE:
+        said += f" ± {_amount(finding.uncertainty, places, finding.unit)}"
+    remark = f"; {finding.reason}" if finding.reason else ""
+    return f"{said}, limit {_amount(finding.tolerance, places, finding.unit)}{remark}"
+
+
+def _direction(finding: Finding) -> str:
+    """Late or early, longer or shorter, dearer or cheaper, louder or quieter; else above or below the golden."""
+    if not finding.deviation:
+        return "off"
+    pair = _DIRECTIONS_BY_UNIT.get(finding.unit, ("above golden", "below golden"))
+    for pattern, words in _DIRECTIONS:
+        if re.search(pattern, finding.quantity, re.IGNORECASE):
+            pair = words
+            break
+    return pair[0] if finding.deviation > 0 else pair[1]
+
+
+def _decimals(deviation: float, tolerance: float) -> int:
+    """Two digits of the tolerance, and more where a value off its limit would read as if it stood on it."""
+    size = tolerance or abs(deviation) or 1.0
+    places = max(0, 1 - math.floor(math.log10(size)))
+    while places < 9 and abs(deviation) != tolerance and f"{abs(deviation):.{places}f}" == f"{tolerance:.{places}f}":
+        places += 1
+    return places
+
+
+def _amount(value: float, places: int, unit: str) -> str:
+    return f"{value:.{places}f} {unit}".rstrip()
