@@ -1,0 +1,109 @@
+"""What CI installs: pins that fit pyproject.toml and tie nobody to a registry; scripts that refuse to guess."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from packaging.markers import Marker
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+from reverdict.schema import read_toml
+
+ROOT = Path(__file__).parents[1]
+PINS = ROOT / "ci" / "pins"
+SCRIPTS = ("ci/set-up", "ci/gate", "ci/test", "ci/pin", ".ci/run")
+PYTHONS = ("3.10", "3.11", "3.12", "3.13")
+
+pytestmark = pytest.mark.skipif(not PINS.is_dir(), reason="the tests run without the repository's ci folder")
+
+
+def pinned(name: str, python: str) -> dict[str, str]:
+    """Versions that a pins file gives a Linux machine with this Python."""
+    environment = {
+        "python_version": python,
+        "python_full_version": f"{python}.5",
+        "sys_platform": "linux",
+        "platform_system": "Linux",
+        "os_name": "posix",
+    }
+    versions = {}
+    for line in (PINS / f"{name}.txt").read_text(encoding="utf-8").splitlines():
+        found = re.fullmatch(r"([\w.-]+)==([\w.+!]+)(?: ; (.+?))? \\", line)
+        if found and (not found[3] or Marker(found[3]).evaluate(environment)):
+            assert canonicalize_name(found[1]) not in versions, f"{found[1]} is pinned twice"
+            versions[canonicalize_name(found[1])] = found[2]
+    return versions
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+@pytest.mark.parametrize("name", ["runtime", "develop"])
+def test_pins_fit_the_ranges_of_the_project(name: str, python: str) -> None:
+    tables = read_toml(ROOT / "pyproject.toml")
+    needed = tables["project"]["dependencies"] + tables["build-system"]["requires"]
+    if name == "develop":
+        needed += tables["project"]["optional-dependencies"]["dev"]
+    versions = pinned(name, python)
+    for requirement in map(Requirement, needed):
+        if requirement.marker is None or requirement.marker.evaluate({"python_version": python}):
+            pin = versions.get(canonicalize_name(requirement.name))
+            assert pin, f"{requirement.name} is not pinned for Python {python}; run: bash ci/pin"
+            assert requirement.specifier.contains(pin), f"{requirement} is pinned to {pin}; run: bash ci/pin"
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+def test_developing_and_judging_use_the_same_versions(python: str) -> None:
+    runtime, develop = pinned("runtime", python), pinned("develop", python)
+    assert len(runtime) > 20
+    assert runtime.items() <= develop.items()
+
+
+@pytest.mark.parametrize("name", ["runtime", "develop"])
+def test_pins_carry_digests_and_name_no_registry_and_no_folder(name: str) -> None:
+    lines = (PINS / f"{name}.txt").read_text(encoding="utf-8").splitlines()
+    for line, following in zip(lines, [*lines[1:], ""], strict=True):
+        assert re.fullmatch(r"#.*|[\w.-]+==[\w.+!]+( ; .+)? \\|    --hash=sha256:[0-9a-f]{64}( \\)?", line), line
+        assert "://" not in line
+        assert not line.endswith("\\") or following.startswith("    --hash")
+
+
+@pytest.mark.parametrize("script", SCRIPTS)
+def test_scripts_are_sound_shell(script: str) -> None:
+    subprocess.run(["bash", "-n", str(ROOT / script)], check=True)
+    if shutil.which("shellcheck"):
+        subprocess.run(["shellcheck", str(ROOT / script)], check=True)
+
+
+def set_up(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    command = ["bash", str(ROOT / "ci" / "set-up"), *arguments]
+    return subprocess.run(command, env=os.environ | environment, capture_output=True, text=True, check=False)
+
+
+def test_set_up_leaves_a_folder_alone_that_it_did_not_make(tmp_path: Path) -> None:
+    (tmp_path / "precious").touch()
+    ended = set_up(PYTHON=sys.executable, REVERDICT_VENV=str(tmp_path))
+    assert ended.returncode == 2
+    assert f"{tmp_path} is there and was not made by ci/set-up" in ended.stderr
+    assert (tmp_path / "precious").exists()
+    assert ended.stdout == ""
+
+
+def test_set_up_refuses_an_old_python_by_its_version(tmp_path: Path) -> None:
+    old = tmp_path / "old"
+    old.write_text('#!/bin/sh\n[ "$1" = -V ] && echo "Python 3.8.18"\nexit 1\n', encoding="utf-8")
+    old.chmod(0o755)
+    ended = set_up(PYTHON=str(old), REVERDICT_VENV=str(tmp_path / "venv"))
+    assert ended.returncode == 2
+    assert f"PYTHON={old} is Python 3.8.18, need Python 3.10 or newer" in ended.stderr
+    assert not (tmp_path / "venv").exists()
+
+
+def test_set_up_knows_two_sets_of_packages(tmp_path: Path) -> None:
+    ended = set_up("tests", REVERDICT_VENV=str(tmp_path / "venv"))
+    assert (ended.returncode, ended.stderr) == (2, 'ci/set-up: there is runtime and develop, not "tests"\n')
