@@ -700,6 +700,17 @@ def test_badge_is_a_ruler_with_the_word(verdict: dict[str, Any]) -> None:
     assert not re.search(r"href|script|@import|url\(", re.sub(r"<title.*?</title>", "", badge_svg(verdict)))
 
 
+def test_many_errors_are_all_said_once() -> None:
+    errors = tuple(f"golden/a/reference.toml: cost.key_{number}: unknown" for number in range(8))
+    verdict = to_json(verdict_of(outcome="error", errors=errors))
+    for said in (text(verdict), Page(page_html(verdict)).text, junit_xml(verdict)):
+        assert [said.count(f"cost.key_{number}: unknown") for number in range(8)] == [1] * 8
+
+
+def test_badge_of_a_pass_shows_a_passing_ruler() -> None:
+    assert "hatch" not in badge_svg(to_json(VERDICTS["accepted unsure"])).partition("</style>")[2]
+
+
 # The terminal
 
 

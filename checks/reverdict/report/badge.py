@@ -17,7 +17,7 @@ _LETTER_PX = 6.7  # generous width of a letter at the badge's type size, so that
 
 
 def badge_svg(verdict: Mapping[str, Any]) -> str:
-    """Give the badge: the ruler of the verdict's worst finding and the word of the verdict."""
+    """Give the badge: the ruler of the finding that decides and the word of the verdict."""
     word = "cannot judge" if verdict["outcome"] == "error" else str(verdict["outcome"])
     label = f"reverb {word}"
     ruler_end = 2 * (HALF_PX + OUTER_PX)
@@ -29,14 +29,15 @@ def badge_svg(verdict: Mapping[str, Any]) -> str:
         f"<style>{INK_AND_PAPER}{RULER_STYLE}text{{font:13px Georgia,serif;fill:var(--ink)}}"
         f".w{{font-weight:700}}</style>"
         f'<path d="M0 0H{width:.0f}V{HEIGHT}H0z" style="fill:var(--paper)"/>'
-        f'<g transform="translate({ruler_end / 2:g} {HEIGHT / 2:g})">{svg_figure(_worst_ruler(verdict))}</g>'
+        f'<g transform="translate({ruler_end / 2:g} {HEIGHT / 2:g})">{svg_figure(_deciding_ruler(verdict))}</g>'
         f'<text x="{ruler_end + 4:g}" y="16.5">reverb <tspan class="w">{word}</tspan></text></svg>\n'
     )
 
 
-def _worst_ruler(verdict: Mapping[str, Any]) -> Ruler:
-    outcome = verdict["outcome"] if verdict["outcome"] in ("pass", "fail", "unsure") else "not asked"
-    for reference in references_worst_first(verdict)[:1]:
-        for check in checks_worst_first(reference)[:1]:
-            return ruler_of(worst_finding(check), check["outcome"])
-    return Ruler(outcome)
+def _deciding_ruler(verdict: Mapping[str, Any]) -> Ruler:
+    """The worst ruler among the checks that end as the verdict does."""
+    for reference in references_worst_first(verdict):
+        for check in checks_worst_first(reference):
+            if check["outcome"] == verdict["outcome"]:
+                return ruler_of(worst_finding(check), check["outcome"])
+    return Ruler("not asked")

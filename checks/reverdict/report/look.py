@@ -95,9 +95,9 @@ section.reference{border-top:3px double var(--ink);padding-top:1.2rem;margin-top
 .check-row h3{margin:0}
 .check-row .ruler{width:9rem;margin-left:-1.1rem}
 .check-row:target{background:var(--wash)}
-.plate{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,22rem),1fr));gap:1.6rem 2rem;
+.plate{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,22rem),1fr));gap:1.6rem 2rem;
  margin:.8rem 0 1.2rem}
-figure{margin:0}
+figure{margin:0;max-width:34rem}
 figcaption{margin-top:.3rem;max-width:34em}
 summary{cursor:pointer;padding:.4rem 0}
 .scroll{overflow-x:auto}
@@ -114,7 +114,9 @@ footer{border-top:3px double var(--ink);margin-top:3rem;padding-top:1rem}
 footer dl{display:grid;grid-template-columns:max-content 1fr;gap:.2rem 1.2rem;margin:0}
 footer dt{color:var(--soft)}
 footer dd{margin:0}
-@media (max-width:56rem){
+.overview .check{display:none}
+@media screen and (max-width:56rem){
+.overview .check{display:block}
 .overview,.overview caption,.overview tbody,.overview tr,.overview td,.overview tbody th{display:block;width:auto}
 .overview thead{position:absolute;left:-99rem}
 .overview tr{border-bottom:1px solid var(--ink);padding:.8rem 0}
@@ -125,8 +127,7 @@ footer dd{margin:0}
 .overview td .ruler{grid-column:2;margin:0 0 0 -1rem}
 .overview td .told{grid-column:2}
 }
-@media (min-width:56.01rem){.overview td .check{display:none}}
-@media (max-width:56rem){
+@media screen and (max-width:56rem){
 .check-row{grid-template-columns:8rem 1fr}
 .check-row .told,.check-row .why{grid-column:1/-1}
 }
@@ -135,6 +136,14 @@ footer dd{margin:0}
 @page{margin:15mm}
 body{max-width:none;padding:0;font-size:9.5pt}
 .skip{display:none}
+.said{font-size:14pt}.said+.said,.reference>.said{font-size:11pt}
+.overview{font-size:8.5pt}
+.overview .title,.overview .where,.why,.findings,.key,.quiet,caption,figcaption{font-size:8pt}
+.overview .ruler,.findings .ruler{width:2.7cm}
+.check-row{grid-template-columns:2.6cm 3.2cm 3cm 1fr;break-inside:avoid}
+.check-row .ruler{width:3cm}
+.findings th,.findings td{padding-right:.4rem}
+.findings th{white-space:normal}
 .plate{grid-template-columns:repeat(3,1fr);gap:1rem}
 figure,.overview tr,.why li{break-inside:avoid}
 h2,h3{break-after:avoid}

@@ -27,7 +27,7 @@ from reverdict.report.ranking import (
     worst_finding,
     worst_first,
 )
-from reverdict.report.sentences import about_reference, headline, opening
+from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_reference, headline, opening
 from reverdict.report.verdict_json import counts
 from reverdict.report.wording import CHECK_NAMES, decimals, figure, place, plain, reason_lines, share, shorten
 
@@ -74,10 +74,9 @@ def _said(paragraphs: Iterable[str]) -> str:
 
 
 def _errors(verdict: Json) -> str:
-    if not verdict["errors"]:
-        return ""
-    items = "".join(f"<li>{_text(error)}</li>" for error in verdict["errors"])
-    return f'<h2>Cannot judge</h2><ul class="why">{items}</ul>'
+    """The errors that the opening sentences had no room for."""
+    items = "".join(f"<li>{_text(error)}</li>" for error in verdict["errors"][ERRORS_SPOKEN_OF:])
+    return f'<h2>Further errors</h2><ul class="why">{items}</ul>' if items else ""
 
 
 def _overview(references: list[dict[str, Any]], anchors: list[str], verdict: Json) -> str:
@@ -111,11 +110,12 @@ def _tally(verdict: Json) -> str:
 
 def _overview_row(reference: Json, anchor: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
-    below = f'<span class="title">{_text(title)}</span>' if title and title != name else ""
+    shown = f'<span class="title">{_text(shorten(title, 120))}</span>'
+    below = shown if title and title != name else ""
     checks = {check["check"]: check for check in reference["checks"]}
     cells = "".join(_overview_cell(checks.get(check), check, anchor) for check in words.CHECKS)
     return (
-        f'<tr role="row"><th scope="row" role="rowheader"><a href="#{anchor}"><bdi>{_text(name)}</bdi></a>{below}</th>'
+        f'<tr role="row"><th scope="row" role="rowheader"><a href="#{anchor}"><bdi>{_text(shorten(name))}</bdi></a>{below}</th>'
         f"{cells}</tr>"
     )
 
@@ -166,27 +166,28 @@ def _check(check: Json, reference: Json, anchor: str) -> str:
 
 
 def _pictures(reference: Json, anchor: str) -> str:
-    """Echogram, group delay and decay of each path, on one plate."""
+    """Echogram, group delay and decay, a plate for each path."""
     curves = reference["curves"]
     echograms, delays, decays = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay"))
     paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays]))
-    figures = []
+    plates = []
     for number, path in enumerate(paths):
         identity = f"{anchor}-p{number}"
         own_delays = [curve for curve in delays if curve["path"] == path]
-        for index, echogram in enumerate(one for one in echograms if one["path"] == path):
-            figures.append(_figure(echogram_picture(f"{identity}-e{index}", echogram, own_delays), path))
-        figures.append(_figure(group_delay_picture(f"{identity}-g", own_delays), path))
-        own_decays = [curve for curve in decays if curve["path"] == path]
-        figures.append(_figure(decay_picture(f"{identity}-d", own_decays), path))
-    drawn = "".join(figures)
+        own_echograms = [curve for curve in echograms if curve["path"] == path]
+        pictures = [
+            *(echogram_picture(f"{identity}-e{index}", one, own_delays) for index, one in enumerate(own_echograms)),
+            group_delay_picture(f"{identity}-g", own_delays),
+            decay_picture(f"{identity}-d", [curve for curve in decays if curve["path"] == path]),
+        ]
+        figures = "".join(_figure(picture, path) for picture in pictures if picture)
+        plates.append(f'<div class="plate">{figures}</div>' if figures else "")
+    drawn = "".join(plates)
     key = '<p class="quiet">Golden is the wide pale line, its tolerance the band, the build the thin dark line.</p>'
-    return f'{key}<div class="plate">{drawn}</div>' if drawn else ""
+    return f"{key}{drawn}" if drawn else ""
 
 
-def _figure(picture: Picture | None, path: str) -> str:
-    if picture is None:
-        return ""
+def _figure(picture: Picture, path: str) -> str:
     said = f"{plain(path)}: {picture.said}." if path else f"{picture.said}."
     return f"<figure>{picture.svg}<figcaption>{_thin(_text(said))}</figcaption></figure>"
 

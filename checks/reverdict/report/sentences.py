@@ -42,9 +42,9 @@ Group = list[dict[str, Any]]
 
 def opening(verdict: Mapping[str, Any]) -> list[str]:
     """Say the verdict in paragraphs, the worst first."""
-    said = [sentence(f"cannot judge: {shorten(plain(error), 300)}") for error in verdict["errors"][:ERRORS_SPOKEN_OF]]
+    said = [sentence(f"cannot judge: {shorten(plain(error), 1000)}") for error in verdict["errors"][:ERRORS_SPOKEN_OF]]
     if len(verdict["errors"]) > ERRORS_SPOKEN_OF:
-        said.append(f"{len(verdict['errors']) - ERRORS_SPOKEN_OF} more errors stand below.")
+        said.append(f"{_count(len(verdict['errors']) - ERRORS_SPOKEN_OF, 'more error')}.")
     references = references_worst_first(verdict)
     if not references:
         return said or ["Nothing was judged: no reference, no check, no finding."]

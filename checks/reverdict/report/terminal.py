@@ -12,7 +12,7 @@ from typing import Any, TextIO
 
 from reverdict.report import margin_ruler
 from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_finding
-from reverdict.report.sentences import headline, opening
+from reverdict.report.sentences import ERRORS_SPOKEN_OF, headline, opening
 from reverdict.report.verdict_json import counts
 from reverdict.report.wording import CHECK_NAMES, place, plain, reason_lines, share, shorten
 
@@ -41,7 +41,7 @@ def text(verdict: Mapping[str, Any], *, emphasis: bool = False) -> str:
     """Give the whole verdict as text, a final newline included."""
     lines = [_strong(headline(verdict), str(verdict["outcome"]), emphasis)]
     lines += [line for paragraph in opening(verdict) for line in _wrapped(paragraph)]
-    lines += [f"error: {plain(error)}" for error in verdict["errors"]]
+    lines += [f"error: {plain(error)}" for error in verdict["errors"][ERRORS_SPOKEN_OF:]]
     for reference in references_worst_first(verdict):
         lines += ["", *_reference(reference, emphasis)]
     return "\n".join([*lines, "", _tally(verdict), ""])
