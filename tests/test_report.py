@@ -63,7 +63,7 @@ def check_of(name: str, findings: list[Finding], **more: Any) -> CheckVerdict:
 
 
 def conduct_holds() -> CheckVerdict:
-    return check_of("conduct", [judged("samples not finite", "whole response", "samples", 0, 0, 0)])
+    return check_of("conduct", [Finding("output", "", "", None, None, None, None, None, PASS)])
 
 
 def echo_timing(late_ms: tuple[float, float]) -> CheckVerdict:
@@ -211,7 +211,7 @@ def hall() -> ReferenceVerdict:
 
 def crashed() -> ReferenceVerdict:
     """The build crashed here: conduct says so, nothing else could be measured."""
-    fault = Finding("render", "click", "", None, None, None, None, None, FAIL, "the build ended with signal 11")
+    fault = Finding("output", "", "", None, None, None, None, None, FAIL, "the build ended with signal 11")
     unmeasured = tuple(
         CheckVerdict(name, UNSURE, "no response: the build ended with signal 11", closes_gate=True)
         for name in CHECKS[:4]
@@ -480,9 +480,22 @@ def test_passes_off_by_different_amounts_are_told_from_least_to_most() -> None:
 
 
 def test_a_crash_is_told_once_and_the_rest_could_not_be_measured() -> None:
-    crash = "Render, click: the build ended with signal 11."
+    crash = "Output: the build ended with signal 11."
     rest = "Echo timing, group delay, energy decay and cost could not be measured."
     assert opening(to_json(verdict_of(crashed()))) == [f"{crash} {rest}"]
+
+
+def test_the_reason_of_a_check_does_not_repeat_its_worst_finding() -> None:
+    late = judged("arrival", "spring 1, pass 1", "ms", 30.0, 0.5, 0.1)
+    check = replace(check_of("echo-timing", [late]), reason="spring 1, pass 1: 0.50 ms late, limit 0.10 ms")
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (check,))))["references"][0]
+    lines = reason_lines(reference["checks"][0], reference)
+    assert [line.partition(":")[0] for line in lines] == ["arrival, spring 1, pass 1", "next"]
+
+
+def test_relative_costs_are_not_given_twice() -> None:
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (cost(23.0),))))["references"][0]
+    assert reason_lines(reference["checks"][0], reference)[0] == "cost: 23 % dearer, limit 10 %"
 
 
 def test_an_accepted_unsure_and_what_was_not_asked_are_still_said() -> None:
@@ -659,6 +672,12 @@ def test_junit_never_reads_as_fine_when_nothing_was_asked() -> None:
     checks = tuple(CheckVerdict(check, NOT_ASKED, "no time") for check in CHECKS)
     suites = ET.fromstring(junit_xml(to_json(verdict_of(ReferenceVerdict("a", "", UNSURE, checks), outcome="fail"))))  # noqa: S314
     assert (suites.get("failures"), suites.get("skipped")) == ("1", "5")
+
+
+def test_junit_never_reads_as_fine_where_all_that_was_asked_is_an_accepted_unsure() -> None:
+    lone = ReferenceVerdict("a", "", UNSURE, (replace(energy_decay(1.6, 0.9), closes_gate=False),))
+    suites = ET.fromstring(junit_xml(to_json(verdict_of(lone, outcome="unsure"))))  # noqa: S314  (our own output)
+    assert (suites.get("failures"), suites.get("skipped")) == ("1", "1")
 
 
 def test_junit_keeps_hostile_text_as_text() -> None:

@@ -29,6 +29,7 @@ from reverdict.report.line_chart import (
 from reverdict.report.wording import figure, plain
 
 LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 120, 60, 100, 26
+ALONE_PX = 270  # no strips below it: as high as the decay picture beside it
 SHOWN_DB = 60.0
 
 
@@ -65,7 +66,7 @@ def _levels(
 ) -> tuple[list[str], float]:
     springs = sorted({_spring(one) for one in passes})
     top = 18 + LANE_PX * len(springs)
-    foot = top + LEVEL_PX
+    foot = top + (LEVEL_PX if passes else ALONE_PX)
     y = Axis(max(levels[0], levels[1] - SHOWN_DB) if levels[0] < levels[1] else levels[0] - 1, levels[1], foot, top)
     drawn = [side_axis(y, "dB")]
     for one in passes:

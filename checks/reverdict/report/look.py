@@ -141,6 +141,7 @@ body{max-width:none;padding:0;font-size:9.5pt}
 .overview .title,.overview .where,.why,.findings,.key,.quiet,caption,figcaption{font-size:8pt}
 .overview .ruler,.findings .ruler{width:2.7cm}
 .check-row{grid-template-columns:2.6cm 3.2cm 3cm 1fr;break-inside:avoid}
+.check-row h3{font-size:9.5pt}
 .check-row .ruler{width:3cm}
 .findings th,.findings td{padding-right:.4rem}
 .findings th{white-space:normal}

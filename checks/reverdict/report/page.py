@@ -110,8 +110,7 @@ def _tally(verdict: Json) -> str:
 
 def _overview_row(reference: Json, anchor: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
-    shown = f'<span class="title">{_text(shorten(title, 120))}</span>'
-    below = shown if title and title != name else ""
+    below = f'<span class="title">{_text(shorten(title))}</span>' if title and title != name else ""
     checks = {check["check"]: check for check in reference["checks"]}
     cells = "".join(_overview_cell(checks.get(check), check, anchor) for check in words.CHECKS)
     return (
@@ -156,7 +155,8 @@ def _check(check: Json, reference: Json, anchor: str) -> str:
     if not lines and outcome == "not asked":
         lines = [plain(check["reason"])]
     elif not lines and worst:
-        lines = [f"nearest to its limit: {place(worst)}" if worst["share_of_tolerance"] else place(worst)]
+        leading = "nearest to its limit: " if worst["share_of_tolerance"] else ""
+        lines = [leading + ": ".join(part for part in (place(worst), plain(worst["reason"])) if part)]
     items = "".join(f"<li>{_thin(_text(line))}</li>" for line in lines if line)
     return (
         f'<div class="check-row {_css(outcome)}" id="{anchor}-{check["check"]}"><h3>{CHECK_NAMES[check["check"]]}</h3>'

@@ -87,7 +87,9 @@ def about_reference(reference: Mapping[str, Any]) -> list[str]:
         said.append(sentence(f"{listed(holding)} {'hold' if len(holding) > 1 else 'holds'}"))
     said += [remark for remark in price if remark]
     said += _about_not_asked(by_outcome["not asked"])
-    return said or ["Nothing was asked."]
+    if not by_outcome.keys() - {"not asked"}:
+        said.insert(0, "Nothing was asked, so nothing holds.")
+    return said
 
 
 def _all_hold(verdict: Mapping[str, Any]) -> str:

@@ -14,7 +14,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from reverdict.report.ranking import conduct_fails, worst_finding, worst_first
+from reverdict.report.ranking import closes_gate, conduct_fails, worst_finding, worst_first
 
 CHECK_NAMES = {
     "echo-timing": "echo timing",
@@ -34,7 +34,9 @@ _LEANINGS = (
     (r"\b(edt|t20|t30|t60|decay|tail)\b|length", ("longer", "shorter")),
     (r"level|gain|peak|loud", ("louder", "quieter")),
     (r"cost|instruction|kernel|price", ("dearer", "cheaper")),
+    (r"transition|frequency", ("higher", "lower")),
 )
+_LEANINGS_BY_UNIT = {"ms": ("late", "early"), "µs": ("late", "early"), "dB": ("louder", "quieter")}
 
 
 def plain(text: object) -> str:
@@ -91,8 +93,10 @@ def share(finding: Mapping[str, Any] | None) -> str:
         return ""
     used, deviation = finding["share_of_tolerance"], finding["deviation"]
     if used is None:
-        if deviation is None or finding["tolerance"] is None:
-            return "no value" if finding["outcome"] in ("unsure", "fail") else ""
+        if finding["tolerance"] is None:
+            return ""
+        if deviation is None:
+            return "no value"
         return "limit is zero" if deviation else "exact"
     if used >= 10:
         return f"{used:.0f} of limit"
@@ -106,7 +110,7 @@ def leaning(finding: Mapping[str, Any]) -> tuple[str, str]:
     for pattern, pair in _LEANINGS:
         if re.search(pattern, quantity):
             return pair
-    return ("above golden", "below golden")
+    return _LEANINGS_BY_UNIT.get(finding["unit"], ("above golden", "below golden"))
 
 
 def off_by(finding: Mapping[str, Any]) -> str:
@@ -135,7 +139,11 @@ def reason_line(finding: Mapping[str, Any]) -> str:
         said.append(f"limit {amount(finding['tolerance'], unit, places)}")
     if finding["uncertainty"] and finding["outcome"] == "unsure":
         said.append(f"known to ± {amount(finding['uncertainty'], unit, places)}")
-    values = [f"{who} {figure(finding[key], places)}" for who, key in _WHOSE if finding[key] is not None]
+    relative = (
+        not finding["golden"] and finding["candidate"] == deviation
+    )  # both values would only repeat the deviation
+    whose = () if relative else _WHOSE
+    values = [f"{who} {figure(finding[key], places)}" for who, key in whose if finding[key] is not None]
     line = ", ".join(said) + (f"; {', '.join(values)} {plain(unit)}".rstrip() if values else "")
     return shorten(line + (f"; {reason}" if reason else ""), 400)
 
@@ -148,7 +156,10 @@ def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any]) -> list
     if check["outcome"] not in ("fail", "unsure"):
         return []
     bad = [finding for finding in worst_first(check["findings"]) if finding["outcome"] in ("fail", "unsure")]
-    lines = [shorten(plain(check["reason"]), 400)] if check["reason"] else []
+    lines = []
+    if check["reason"] and (not bad or not closes_gate(check)):
+        # Why an unsure is accepted; it speaks of the worst finding too. Else the findings say more than the reason.
+        lines, bad = [shorten(plain(check["reason"]), 400)], bad[1:]
     room = LINES_PER_CHECK - 1 - len(lines)
     shown = bad if len(bad) <= room else bad[: room - 1]
     lines += [reason_line(finding) for finding in shown]
