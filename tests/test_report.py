@@ -101,9 +101,7 @@ def energy_decay(off_percent: float, u_percent: float = 0.3, path: str = "") -> 
 
 
 def cost(percent: float) -> CheckVerdict:
-    return check_of(
-        "cost", [judged("cost", "tail and noise", "%", 100.0, percent, 100.0 if percent < 0 else 10.0, 0.5)]
-    )
+    return check_of("cost", [judged("cost", "", "%", 0.0, percent, 100.0 if percent < 0 else 10.0, 0.5)])
 
 
 def spring_curves(late_ms: tuple[float, float], seed: int = 7) -> dict[str, Any]:
@@ -502,6 +500,7 @@ def test_an_accepted_unsure_and_what_was_not_asked_are_still_said() -> None:
     room = passing()
     recording = replace(room, checks=(*room.checks[:3], CheckVerdict("cost", NOT_ASKED, "a recording"), room.checks[4]))
     said = " ".join(opening(to_json(verdict_of(recording, accepted(), outcome="pass"))))
+    assert said.startswith("What can be told holds: 2 references, 8 checks")
     assert "room: Cost was not asked: a recording." in said
     assert "capture: Energy decay cannot be told, which is accepted: the reference accepts it" in said
 

@@ -113,10 +113,8 @@ def _overview_row(reference: Json, anchor: str) -> str:
     below = f'<span class="title">{_text(shorten(title))}</span>' if title and title != name else ""
     checks = {check["check"]: check for check in reference["checks"]}
     cells = "".join(_overview_cell(checks.get(check), check, anchor) for check in words.CHECKS)
-    return (
-        f'<tr role="row"><th scope="row" role="rowheader"><a href="#{anchor}"><bdi>{_text(shorten(name))}</bdi></a>{below}</th>'
-        f"{cells}</tr>"
-    )
+    link = f'<a href="#{anchor}"><bdi>{_text(shorten(name))}</bdi></a>'
+    return f'<tr role="row"><th scope="row" role="rowheader">{link}{below}</th>{cells}</tr>'
 
 
 def _overview_cell(check: Json | None, name: str, anchor: str) -> str:

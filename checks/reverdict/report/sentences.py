@@ -96,8 +96,9 @@ def _all_hold(verdict: Mapping[str, Any]) -> str:
     tally = counts(verdict)
     number = len(verdict["references"])
     findings = tally["findings"]["pass"]
+    what = "What can be told" if tally["checks"]["unsure"] else "Everything asked"
     said = (
-        f"Everything asked holds: {_count(number, 'reference')}, {_count(tally['checks']['pass'], 'check')}, "
+        f"{what} holds: {_count(number, 'reference')}, {_count(tally['checks']['pass'], 'check')}, "
         f"{_count(findings, 'finding')} inside {'its' if findings == 1 else 'their'} limits."
     )
     nearest = _nearest(verdict)

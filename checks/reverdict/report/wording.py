@@ -139,10 +139,7 @@ def reason_line(finding: Mapping[str, Any]) -> str:
         said.append(f"limit {amount(finding['tolerance'], unit, places)}")
     if finding["uncertainty"] and finding["outcome"] == "unsure":
         said.append(f"known to ± {amount(finding['uncertainty'], unit, places)}")
-    relative = (
-        not finding["golden"] and finding["candidate"] == deviation
-    )  # both values would only repeat the deviation
-    whose = () if relative else _WHOSE
+    whose = _WHOSE if finding["golden"] else ()  # beside a golden of zero, the build's value is the deviation again
     values = [f"{who} {figure(finding[key], places)}" for who, key in whose if finding[key] is not None]
     line = ", ".join(said) + (f"; {', '.join(values)} {plain(unit)}".rstrip() if values else "")
     return shorten(line + (f"; {reason}" if reason else ""), 400)
@@ -175,6 +172,8 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
         return f"next: run this one alone: reverdict gate BUILD --only {name}"
     if conduct_fails(reference) and worst_finding(check) is None:
         return "next: mend what conduct found first"
+    if not closes_gate(check):
+        return "next: measure with more range to be sure"
     if check["outcome"] == "unsure":
         table = check["check"].replace("-", "_")
         return f'next: measure with more range, or write accept_unsure = "why" under [{table}] of {name}'
