@@ -102,7 +102,7 @@ delay_ms = [[500, 1.6], [1000, 1.0], [2000, 0.5], [3000, 1.0], [4000, 2.0]]
 transition_percent = 3
 
 [energy_decay]
-edt_percent = 15          # 10 dB are few echoes here, and how two springs interleave in them moves EDT
+edt_percent = 20          # 10 dB are few echoes here, and how two springs interleave in them moves EDT
 t20_percent = 10
 t30_percent = 10
 level_db = 1.5
@@ -154,7 +154,7 @@ arrival_hz = 500
 # 10 dB are few echoes, and how two springs interleave in them moves EDT (T20 a little) where nothing is heard to
 # decay differently. T30 is the one to trust.
 edt_percent = 10
-t20_percent = 5
+t20_percent = 7
 t30_percent = 3
 
 [cost]
