@@ -10,10 +10,10 @@ busy machine disturbs, which only ever takes them longer. Absolute times are nev
 
 Conventions. A deviation is positive when the build is dearer than the golden, in percent of the golden's cost.
 
-Limits of validity. Two processes of one and the same build differ a little for their whole life (where their memory
-lies): ``PROCESS_FLOOR_PERCENT`` is added for it. Against the kernel the golden's cost is only as good as the likeness
-of the machines: a build that waits for memory and one that computes do not scale alike. The ratio says nothing of the
-worst block, only of the mean.
+Limits of validity. Two processes of one and the same build may differ for their whole life (where their memory lies),
+which no number of pairs averages out: ``PROCESS_FLOOR_PERCENT`` is added for it. Against the kernel the golden's cost
+is only as good as the likeness of the machines: a build that waits for memory and one that computes do not scale alike.
+The ratio says nothing of the worst block, only of the mean.
 """
 
 from __future__ import annotations
@@ -34,7 +34,10 @@ if TYPE_CHECKING:
 
 Pair = tuple[float, float]
 
-PROCESS_FLOOR_PERCENT = 1.0
+PROCESS_FLOOR_PERCENT = 2.0
+"""Expanded (k = 2). Measured on a two-spring build in numpy, two cores oversubscribed twice: over 8 pairs of
+processes, 50 pairs of runs each, the ratio had a standard deviation of 1.3 % where the runs within a pair of processes
+let expect 1.8 %. So whatever differs between processes is no more than about 1 %, one standard deviation."""
 
 FEWEST_PAIRS = 6
 USUAL_ROUNDS = 12

@@ -54,7 +54,7 @@ def run_command(
     try:
         return sound.read_sound(target)
     except BadInput as error:
-        return Failure(f"output: {error.problem}{_time_of_sample(error.problem, request.rate_hz)}")
+        return Failure(_in_seconds(error.problem, request.rate_hz))
 
 
 def command_line(build: Build, request: Request, source: Path, target: Path, work_folder: Path) -> list[str]:
@@ -98,7 +98,7 @@ def require_program(program: str, build: Build, key: str) -> None:
     raise BadInput(build.place, f"{key}: {program}: {slip}")
 
 
-def _time_of_sample(problem: str, rate_hz: int) -> str:
+def _in_seconds(problem: str, rate_hz: int) -> str:
     """The first bad sample is easier to find in seconds."""
     found = re.search(r"first at sample (\d+)$", problem)
-    return f" ({int(found[1]) / rate_hz:.3f} s)" if found else ""
+    return f"{problem} ({int(found[1]) / rate_hz:.3f} s)" if found else f"output: {problem}"

@@ -165,7 +165,7 @@ def blaming(doing: str) -> Iterator[None]:
     try:
         yield
     except BaseException as error:
-        last_line = traceback.format_exception_only(error)[-1].strip()
+        last_line = " ".join(traceback.format_exception_only(error)[-1].split())
         raise BuildError(f"{doing}: {last_line}{_where(error)}") from None
 
 

@@ -124,9 +124,9 @@ def _recorded(build: Build, request: Request) -> Rendering:
         if samples.shape[0] != request.output_channels:
             return Failure(f"recording has {_channels(samples.shape[0])}, needs {request.output_channels}")
     if shortest < SHORTEST_SHARE * length:
-        return Failure(f"recording stops {_lengths(shortest, length, request.rate_hz)} (both from the click)")
+        return Failure(f"recording stops after {_lengths(shortest, length, request.rate_hz)} (both from the click)")
     if shortest < length:
-        notes.append(f"recording stops {_lengths(shortest, length, request.rate_hz)}")
+        notes.append(f"recording stops after {_lengths(shortest, length, request.rate_hz)}")
     rows = np.vstack([samples[:, : min(shortest, length)] for samples, _ in takes])
     if silent := _silent(rows, 1.0, "recording"):
         return Failure(silent)

@@ -1,0 +1,202 @@
+"""The guard-band rule at its very edges, and how findings add up."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from reverdict.judging import (
+    close,
+    judge_deviation,
+    not_asked,
+    reference_outcome,
+    reference_reason,
+    sentence,
+    worst,
+)
+from reverdict.words import CheckVerdict, Finding, Outcome
+
+PASS, FAIL, UNSURE, NOT_ASKED = Outcome.PASS, Outcome.FAIL, Outcome.UNSURE, Outcome.NOT_ASKED
+
+
+def found(deviation, uncertainty=0.0, tolerance=0.5, quantity="arrival", unit="ms", where="", **more) -> Finding:
+    candidate = None if deviation is None else 30.0 + deviation
+    return judge_deviation(quantity, where, unit, 30.0, candidate, deviation, uncertainty, tolerance, **more)
+
+
+TINY = 2.0**-40
+
+
+# The edges, in binary fractions, so that they are exact. JCGM 106:2012 8.3: guarded acceptance and rejection.
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(
+    ("deviation", "uncertainty", "outcome"),
+    [
+        (0.0, 0.0, PASS),
+        (0.5, 0.0, PASS),
+        (0.5 + TINY, 0.0, FAIL),
+        (0.25, 0.25, PASS),
+        (0.25, 0.25 + TINY, UNSURE),
+        (0.0, 0.5, PASS),
+        (0.0, 0.5625, UNSURE),
+        (0.5, 0.0625, UNSURE),
+        (0.75, 0.25, UNSURE),
+        (0.75, 0.25 - TINY, FAIL),
+        (0.625, 0.0625, FAIL),
+        (9.0, 100.0, UNSURE),
+    ],
+)
+def test_the_edges_of_the_guard_bands(deviation, uncertainty, outcome, sign):
+    finding = found(sign * deviation, uncertainty)
+    assert finding.outcome is outcome
+    assert finding.reason == ("too noisy to say" if outcome is UNSURE else "")
+    assert (finding.golden, finding.deviation, finding.uncertainty) == (30.0, sign * deviation, uncertainty)
+
+
+def drawn(count=500):
+    """Deviation, uncertainty and a third number on a coarse grid, so that edges are met exactly."""
+    draws = np.random.default_rng(3).integers(0, 17, (count, 3)) / 16.0
+    draws[:, 0] -= 0.5
+    return draws.tolist()
+
+
+def test_the_rule_as_the_design_writes_it():
+    outcomes = set()
+    for deviation, uncertainty, tolerance in drawn():
+        if abs(deviation) + uncertainty <= tolerance:
+            expected = PASS
+        elif abs(deviation) - uncertainty > tolerance:
+            expected = FAIL
+        else:
+            expected = UNSURE
+        assert found(deviation, uncertainty, tolerance).outcome is expected
+        outcomes.add(expected)
+    assert outcomes == {PASS, FAIL, UNSURE}
+
+
+def test_more_uncertainty_never_decides():
+    for deviation, uncertainty, more in drawn():
+        before = found(deviation, uncertainty, 0.25).outcome
+        after = found(deviation, uncertainty + more, 0.25).outcome
+        assert after in (before, UNSURE)
+
+
+@pytest.mark.parametrize(
+    ("deviation", "outcome", "limit"),
+    [(0.5, PASS, 0.5), (0.75, FAIL, 0.5), (-0.75, PASS, 4.0), (-4.0, PASS, 4.0), (-4.5, FAIL, 4.0)],
+)
+def test_a_limit_may_differ_below(deviation, outcome, limit):
+    finding = found(deviation, tolerance_below=4.0)
+    assert (finding.outcome, finding.tolerance) == (outcome, limit)
+
+
+def test_an_interval_that_spans_both_limits_is_unsure():
+    assert found(-1.0, 2.0, tolerance_below=4.0).outcome is UNSURE
+
+
+@pytest.mark.parametrize("deviation", [None, math.nan, math.inf])
+def test_what_was_not_measured_never_passes(deviation):
+    finding = found(deviation, 0.0, tolerance=99.0)
+    assert (finding.outcome, finding.deviation, finding.reason) == (UNSURE, None, "could not be measured")
+    assert found(deviation, 0.0, reason="14 dB above the noise, T20 needs 35").reason.startswith("14 dB")
+    assert found(deviation, 0.0, unmeasured=FAIL, reason="spring 2 is missing").outcome is FAIL
+
+
+@pytest.mark.parametrize("uncertainty", [None, math.nan, math.inf])
+def test_a_deviation_of_unknown_uncertainty_decides_nothing(uncertainty):
+    finding = found(0.1, uncertainty)
+    assert (finding.outcome, finding.deviation, finding.uncertainty) == (UNSURE, 0.1, None)
+
+
+# Sentences
+
+
+@pytest.mark.parametrize(
+    ("finding", "said"),
+    [
+        (
+            found(0.52, tolerance=0.1, where="spring 2, pass 1, 500 Hz"),
+            "spring 2, pass 1, 500 Hz: 0.52 ms late, limit 0.10 ms",
+        ),
+        (found(-0.104, tolerance=0.1), "0.104 ms early, limit 0.100 ms"),
+        (found(0.1, 0.03, 0.1), "0.10 ms late ± 0.03 ms, limit 0.10 ms; too noisy to say"),
+        (
+            found(3.14, tolerance=2.0, quantity="T30", unit="%", where="1000 Hz"),
+            "1000 Hz: T30 3.1 % longer, limit 2.0 %",
+        ),
+        (found(-3.0, tolerance=2.0, quantity="EDT", unit="%"), "EDT 3.0 % shorter, limit 2.0 %"),
+        (found(12.3, tolerance=10.0, quantity="cost", unit="%"), "cost 12 % dearer, limit 10 %"),
+        (found(10.2, tolerance=10.0, quantity="cost", unit="%"), "cost 10.2 % dearer, limit 10.0 %"),
+        (found(-60, tolerance=50.0, quantity="cost", unit="%"), "cost 60 % cheaper, limit 50 %"),
+        (found(-1, tolerance=0.5, quantity="level", unit="dB"), "level 1.00 dB quieter, limit 0.50 dB"),
+        (found(1.5, tolerance=1.0, quantity="transition", unit="%"), "transition 1.5 % higher, limit 1.0 %"),
+        (found(1.0, tolerance=0.25, quantity="group delay"), "group delay 1.00 ms late, limit 0.25 ms"),
+        (found(0.2, tolerance=0.0, quantity="onset"), "onset 0.20 ms late, limit 0.00 ms"),
+        (found(None, quantity="T20", where="125 Hz", reason="too short"), "125 Hz: T20 too short"),
+    ],
+)
+def test_a_finding_in_a_sentence(finding, said):
+    assert sentence(finding) == said
+
+
+# Adding up
+
+
+def test_the_worst_finding_is_the_least_certain_outcome_then_the_largest_share():
+    inside, near, out, farther = found(0.1), found(-0.4), found(0.6), found(-0.9)
+    noisy, missing = found(0.5, 0.3), found(None)
+    lost = found(None, unmeasured=FAIL)
+    ranked = [inside, near, noisy, missing, out, farther, lost]
+    for count in range(1, len(ranked) + 1):
+        assert worst(ranked[:count]) is ranked[count - 1]
+        assert worst(reversed(ranked[:count])) is ranked[count - 1]
+    assert worst([]) is None
+
+
+def test_closing_a_check():
+    assert close("cost", [found(0.1), found(0.2)]) == CheckVerdict("cost", PASS, "", (found(0.1), found(0.2)), False)
+    failed = close("cost", [found(0.1), found(0.75, where="spring 1")], accept_unsure="noisy rig")
+    assert (failed.outcome, failed.reason, failed.closes_gate) == (FAIL, "spring 1: 0.75 ms late, limit 0.50 ms", True)
+
+
+@pytest.mark.parametrize(("accept", "closes"), [(None, True), ("", True), ("noisy rig", False)])
+def test_an_unsure_closes_the_gate_unless_accepted(accept, closes):
+    verdict = close("cost", [found(0.1), found(0.5, 0.25)], accept)
+    assert (verdict.outcome, verdict.closes_gate) == (UNSURE, closes)
+    assert verdict.reason.endswith("(accepted: noisy rig)") is not closes
+
+
+@pytest.mark.parametrize("accept", [None, "noisy rig"])
+def test_nothing_compared_closes_the_gate(accept):
+    assert close("cost", [], accept) == CheckVerdict("cost", UNSURE, "nothing compared", (), closes_gate=True)
+
+
+ASKED_NOT = not_asked("cost", "recordings have no cost")
+PASSED = CheckVerdict("conduct", PASS)
+FAILED = CheckVerdict("echo-timing", FAIL, "late", closes_gate=True)
+DOUBTED = CheckVerdict("group-delay", UNSURE, "noisy", closes_gate=True)
+ACCEPTED = replace(DOUBTED, check="energy-decay", closes_gate=False)
+
+
+@pytest.mark.parametrize(
+    ("checks", "outcome", "reason"),
+    [
+        ([PASSED], PASS, ""),
+        ([PASSED, ASKED_NOT], PASS, ""),
+        ([PASSED, ACCEPTED], PASS, ""),
+        ([PASSED, ACCEPTED, DOUBTED], UNSURE, "group-delay: noisy"),
+        ([PASSED, DOUBTED, FAILED], FAIL, "echo-timing: late"),
+        ([ACCEPTED, ASKED_NOT], UNSURE, "energy-decay: noisy"),
+        ([ASKED_NOT, ASKED_NOT], FAIL, "nothing was asked of this reference"),
+        ([], FAIL, "nothing was asked of this reference"),
+    ],
+)
+def test_adding_up_a_reference(checks, outcome, reason):
+    assert (reference_outcome(checks), reference_reason(checks)) == (outcome, reason)
+
+
+def test_a_check_that_is_not_asked_does_not_close_the_gate():
+    assert (ASKED_NOT.outcome, ASKED_NOT.reason, ASKED_NOT.closes_gate) == (NOT_ASKED, "recordings have no cost", False)
