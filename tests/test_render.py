@@ -443,6 +443,7 @@ def test_a_changed_python_build_is_never_taken_for_its_former_self(tmp_path, wor
     """Same size, same second: a cached compilation would not notice."""
     for gain in (0.25, 0.75):
         build = python_build(tmp_path, _reverb(f"return {gain} * block"))
+        os.utime(tmp_path / "toy_reverb.py", (1_000_000_000, 1_000_000_000))
         assert response_of(build, work)[0, 0] == pytest.approx(gain, rel=1e-15)
 
 

@@ -85,9 +85,7 @@ def judge_deviation(
     limit = below if deviation < 0 else tolerance
     if outcome is Outcome.UNSURE:
         reason = f"{TOO_NOISY}; {reason}" if reason else TOO_NOISY
-    return Finding(
-        quantity, where, unit, golden, candidate, deviation, abs(uncertainty), limit, outcome, reason
-    )
+    return Finding(quantity, where, unit, golden, candidate, deviation, abs(uncertainty), limit, outcome, reason)
 
 
 def _outcome(deviation: float, uncertainty: float, below: float, above: float) -> Outcome:
