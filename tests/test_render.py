@@ -439,8 +439,9 @@ def _reverb(body: str) -> str:
     return f"class Reverb:\n  def __init__(self, sample_rate): pass\n  def process(self, block):\n    {body}\n"
 
 
-def test_a_changed_python_build_is_never_taken_for_its_former_self(tmp_path, work):
+def test_a_changed_python_build_is_never_taken_for_its_former_self(tmp_path, work, monkeypatch):
     """Same size, same second: a cached compilation would not notice."""
+    monkeypatch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
     for gain in (0.25, 0.75):
         build = python_build(tmp_path, _reverb(f"return {gain} * block"))
         os.utime(tmp_path / "toy_reverb.py", (1_000_000_000, 1_000_000_000))
