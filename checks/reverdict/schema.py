@@ -564,6 +564,16 @@ def check_name(name: str) -> str | None:
     return f'"{name}" cannot name a reference; use letters, digits, "-", "_" and ".", not first'
 
 
+def reference_keys(table: str = "") -> dict[str, str]:
+    """Keys that may stand in a table of reference.toml (none: at its top), each with its description, in order."""
+    return _described(_table_of(ReferenceFile, [table] if table else []))
+
+
+def tolerance_keys(table: str) -> dict[str, str]:
+    """Tolerances of a check table, each with its description, in order."""
+    return _described(_table_of(TolerancesFile, [table]))
+
+
 def json_schema(which: str) -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of a reference, of tolerances or of a build, for editors: every key with its unit."""
     models: dict[str, type[Table]] = {"reference": ReferenceFile, "tolerances": TolerancesFile, "build": BuildFile}
@@ -604,7 +614,7 @@ def _missing_from_checks(tables: dict[str, Any], defaults: DefaultTolerances, pa
         known = {*written, *defaults.values.get(table, {})}
         mistakes += [
             BadInput(f"{path}: {table}.{key}", f"missing; set it here or in {defaults.path.name}")
-            for key in _table_of(TolerancesFile, [table]).model_fields
+            for key in tolerance_keys(table)
             if key not in known
         ]
     return mistakes
@@ -657,7 +667,7 @@ def _problem(detail: ErrorDetails, model: type[Table]) -> str:
     if kind == "extra_forbidden":
         return _unknown(str(last), _table_of(model, location), model)
     if kind == "missing":
-        return f"missing; {_lowered(_described(_table_of(model, location), str(last)))}"
+        return f"missing; {_lowered(_described(_table_of(model, location))[str(last)])}"
     if kind == "union_tag_not_found":
         return f"missing; need {_choice(KINDS)}"
     if kind == "union_tag_invalid":
@@ -702,7 +712,7 @@ LENGTHS = {"too_short": ("at least", "min_length"), "too_long": ("at most", "max
 
 def _unknown(key: str, table: type[Table], model: type[Table]) -> str:
     """An unknown key, with what was likely meant: its unit, another table, another file, another spelling."""
-    known = _known_keys(table)
+    known = list(_described(table))
     with_unit = [name for name in known if name.rpartition("_")[0] == key and name.rpartition("_")[2] in UNITS]
     if with_unit:
         return f"unknown key; keys carry their unit: did you mean {with_unit[0]}?"
@@ -718,22 +728,18 @@ def _unknown(key: str, table: type[Table], model: type[Table]) -> str:
 def _homes_of(key: str, model: type[Table]) -> list[str]:
     """Where a key that stands in the wrong place would be at home."""
     if model is BuildFile:
-        kinds = [kind for kind, table in KINDS.items() if key in _known_keys(table)]
+        kinds = [kind for kind, table in KINDS.items() if key in _described(table)]
         return ["in [build]"] if len(kinds) == len(KINDS) else [f'to a build of kind "{kind}"' for kind in kinds]
-    tables = {name: _known_keys(table) for name, table in _tables(model).items()}
+    tables = {name: _described(table) for name, table in _tables(model).items()}
     homes = [f"in [{name}]" if name else "at the top of the file" for name, keys in tables.items() if key in keys]
     if model is TolerancesFile and not homes:
-        elsewhere = any(key in _known_keys(table) for table in _tables(ReferenceFile).values())
+        elsewhere = any(key in _described(table) for table in _tables(ReferenceFile).values())
         return [f"in a {REFERENCE_FILE}; only tolerances stand here"] if elsewhere else []
     return homes
 
 
-def _described(table: type[Table], key: str) -> str:
-    return next(entry.description or "" for name, entry in table.model_fields.items() if key in (name, entry.alias))
-
-
-def _known_keys(table: type[Table]) -> list[str]:
-    return [entry.alias or name for name, entry in table.model_fields.items()]
+def _described(table: type[Table]) -> dict[str, str]:
+    return {entry.alias or name: entry.description or "" for name, entry in table.model_fields.items()}
 
 
 def _tables(model: type[Table]) -> dict[str, type[Table]]:
