@@ -1,0 +1,132 @@
+"""The early response as a one-sided (analytic) spectrum, and the operations of dechirping on it.
+
+A pass through a dispersive spring is a chirp whose group delay is a curve τ(f). Multiplying the spectrum by
+exp(+j 2π ∫τ df) folds that chirp into one short pulse at time zero; cutting a short stretch of time around it keeps
+this pass and drops the others; multiplying back unfolds it. Everything here works on complex pulses sampled at
+the bandwidth kept, so a few thousand points stand for a second of sound whatever its sample rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+HIGHEST_HZ = 9000.0
+"""Spring dispersion lives below the transition frequency, some 2 to 6 kHz; nothing above this is kept."""
+
+
+@dataclass(frozen=True)
+class Excerpt:
+    """One-sided spectrum of a response from its click on.
+
+    spectrum : ndarray, shape (bins,), complex
+        Doubled positive-frequency half of the Fourier transform (sum over samples, not scaled).
+    step_hz : float
+        Bin spacing; the excerpt repeats after ``1 / step_hz`` seconds.
+    noise : ndarray, shape (bins,)
+        Expected power of one bin of ``spectrum`` for a second of the stationary noise at the end of the record.
+    """
+
+    spectrum: NDArray[Any]
+    step_hz: float
+    noise: NDArray[Any]
+
+    @property
+    def frequency_hz(self) -> NDArray[Any]:
+        return np.arange(self.spectrum.size) * self.step_hz
+
+    @property
+    def rate_hz(self) -> float:
+        """Samples per second of the complex signal that ``spectrum`` transforms to."""
+        return self.spectrum.size * self.step_hz
+
+    @property
+    def time_s(self) -> NDArray[Any]:
+        """Times from the click, the second half standing for times before it (the transform is circular)."""
+        size = self.spectrum.size
+        index = np.arange(size)
+        return np.where(index < size // 2, index, index - size) / self.rate_hz
+
+
+def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, seconds: float) -> Excerpt:
+    """Cut ``seconds`` from the click on, fade the last tenth out, and keep the band below ``HIGHEST_HZ``.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples,)
+    rate_hz, click_at_s, seconds : float
+        A click between two samples is honoured by a phase turn, not by rounding.
+    """
+    from scipy import fft
+
+    first = int(np.floor(click_at_s * rate_hz))
+    cut = np.array(samples[max(first, 0) : max(first, 0) + max(round(seconds * rate_hz), 16)], dtype=float)
+    fade = max(cut.size // 10, 1)
+    cut[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
+    # As much silence again behind the sound, so that what a fold moves before the click does not wrap onto the rest.
+    size = fft.next_fast_len(int(1.6 * cut.size), real=True)
+    step_hz = rate_hz / size
+    bins = min(int(HIGHEST_HZ / step_hz), size // 2)
+    bins = next_smaller_fast(bins)
+    spectrum = 2 * fft.rfft(cut, size)[:bins]
+    spectrum[0] = 0
+    spectrum *= np.exp(2j * np.pi * np.arange(bins) * step_hz * (click_at_s - first / rate_hz))
+    return Excerpt(spectrum, step_hz, _tail_noise(samples, rate_hz, bins, step_hz))
+
+
+def next_smaller_fast(size: int) -> int:
+    """Largest number of the form 2^a 3^b 5^c not above ``size``: transforms of such lengths are quick."""
+    best = 1
+    power_of_five = 1
+    while power_of_five <= size:
+        power_of_three = power_of_five
+        while power_of_three <= size:
+            best = max(best, power_of_three << max((size // power_of_three).bit_length() - 1, 0))
+            power_of_three *= 3
+        power_of_five *= 5
+    return best
+
+
+def _tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float) -> NDArray[Any]:
+    """Noise power per bin and second from the last tenth of the record, smooth over frequency.
+
+    Where the record ends before the noise is reached this is the late tail instead: too much, never too little.
+    """
+    from scipy import fft
+
+    tail = samples[-max(samples.size // 10, 16) :]
+    size = fft.next_fast_len(tail.size, real=True)
+    window = np.hanning(tail.size)
+    power = 4 * np.abs(fft.rfft(tail * window, size)) ** 2 / np.sum(window**2) * rate_hz
+    own_step_hz = rate_hz / size
+    width = max(round(150 / own_step_hz), 1)
+    smooth = np.convolve(np.pad(power, width, mode="reflect"), np.ones(2 * width + 1) / (2 * width + 1), "valid")
+    return np.interp(np.arange(bins) * step_hz, np.arange(smooth.size) * own_step_hz, smooth)
+
+
+def phase_of(delay_s: NDArray[Any], step_hz: float) -> NDArray[Any]:
+    """2π ∫₀^f τ df by the trapezoid rule: the phase lag of a chirp with group delay ``delay_s`` on the bins."""
+    steps = np.empty_like(delay_s)
+    steps[0] = 0.0
+    np.cumsum((delay_s[1:] + delay_s[:-1]) / 2, out=steps[1:])
+    return 2 * np.pi * step_hz * steps
+
+
+def tukey(time_s: NDArray[Any], flat_s: float, edge_s: float) -> NDArray[Any]:
+    """One within ±flat_s, falling over edge_s as a raised cosine, zero beyond."""
+    over = np.clip((np.abs(time_s) - flat_s) / edge_s, 0.0, 1.0)
+    return 0.5 * (1 + np.cos(np.pi * over))
+
+
+def smooth_over_frequency(values: NDArray[Any], width_hz: float, step_hz: float) -> NDArray[Any]:
+    """Mean over a triangle ``width_hz`` wide at half its height; beyond the band kept counts as zero."""
+    from scipy.ndimage import uniform_filter1d
+
+    size = max(round(width_hz / step_hz), 1)
+    once = uniform_filter1d(values, size, mode="constant")
+    return uniform_filter1d(once, size, mode="constant")

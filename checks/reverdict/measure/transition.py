@@ -1,0 +1,90 @@
+"""Transition frequency: where the delay of the low-frequency branch runs away.
+
+Two laws of the trade are fitted to a measured group-delay curve and the better one speaks:
+- a helical spring, τ = T/√(1 − (f/f_C)²): 1/τ² is a straight line in f² with its zero at f_C²
+  (within 0.4 % of the dispersion relation of Bilbao and Parker 2010 up to 0.85 f_C);
+- a delay and a chain of stretched allpass sections, τ = D + A (1 − a²)/(1 + 2a cos(πf/f_C) + a²), peak at f_C
+  (Välimäki, Parker and Abel 2010).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class Transition:
+    """Transition frequency, the law that gave it, and the rms misfit of that law; or why there is none."""
+
+    frequency_hz: float | None
+    uncertainty_hz: float | None = None
+    law: str = ""
+    misfit_s: float | None = None
+    why_not: str = ""
+
+
+def find_transition(frequency_hz: NDArray[Any], delay_s: NDArray[Any]) -> Transition:
+    """Fit both laws to a curve, shapes (points,). None where delay does not bend enough to tell."""
+    if frequency_hz.size < 12:
+        return Transition(None, why_not="the group-delay curve is too short")
+    start_s = float(np.median(delay_s[: max(frequency_hz.size // 8, 3)]))
+    rise = (float(delay_s[-4:].mean()) - start_s) / start_s
+    if rise < 0.08:
+        return Transition(None, why_not=f"delay rises only {100 * rise:.0f} % up to {frequency_hz[-1]:.0f} Hz")
+    fits = [_fit(name, law, frequency_hz, delay_s, start_s) for name, law in _LAWS.items()]
+    best = min((fit for fit in fits if fit.misfit_s is not None), key=lambda fit: fit.misfit_s or 0.0, default=None)
+    if best is None or best.misfit_s is None or best.misfit_s > 0.05 * start_s:
+        return Transition(None, why_not="no dispersion law fits the curve within 5 % of its delay")
+    return best
+
+
+def helical(f: NDArray[Any], corner_hz: Any, base_s: float, depth_s: float, _: Any) -> NDArray[Any]:
+    """Delay of a helical spring on top of a fixed delay, seconds."""
+    return base_s + depth_s * (1 / np.sqrt(np.maximum(1 - (f / corner_hz) ** 2, 1e-4)) - 1)
+
+
+def allpass_chain(f: NDArray[Any], corner_hz: Any, base_s: float, depth_s: float, a: Any) -> NDArray[Any]:
+    """Delay of a stretched allpass chain on top of a fixed delay, seconds; zero rise at 0 Hz."""
+    bend = (1 - a**2) / (1 + 2 * a * np.cos(np.pi * f / corner_hz) + a**2)
+    return base_s + depth_s * (bend - (1 - a) / (1 + a))
+
+
+_LAWS = {"helical spring": helical, "allpass chain": allpass_chain}
+
+
+def _fit(name: str, law: Any, frequency_hz: NDArray[Any], delay_s: NDArray[Any], start_s: float) -> Transition:
+    """Scan the corner (and a); base and depth are linear; then polish around the best on ever finer grids."""
+    top = float(frequency_hz[-1])
+    corners = top * np.linspace(1.005, 2.0, 60)
+    coefficients = np.zeros(1) if law is helical else np.linspace(0.3, 0.9, 13)
+    best = (np.inf, top, 0.0)
+    span, spread = float(corners[1] - corners[0]), 0.05
+    for _ in range(6):
+        corner, a = (grid.ravel() for grid in np.meshgrid(corners, coefficients))
+        shapes = law(frequency_hz, corner[:, None], 0.0, 1.0, a[:, None])
+        misfit = _linear_misfit(shapes, delay_s)
+        pick = int(np.argmin(misfit))
+        best = min(best, (float(misfit[pick]), float(corner[pick]), float(a[pick])))
+        span, spread = span / 4, spread / 4
+        corners = np.maximum(best[1] + span * np.arange(-4, 5), 1.001 * top)
+        if law is not helical:
+            coefficients = np.clip(best[2] + spread * np.arange(-4, 5), 0.05, 0.97)
+    misfit_s, corner_hz, _ = best
+    if not np.isfinite(misfit_s):
+        return Transition(None, why_not=f"the curve is no {name}")
+    return Transition(corner_hz, 2 * span + corner_hz * misfit_s / start_s, name, misfit_s)
+
+
+def _linear_misfit(shapes: NDArray[Any], delay_s: NDArray[Any]) -> NDArray[Any]:
+    """Rms of what base + depth · shape leaves of the curve, for shapes (laws, points); infinite where depth is not positive."""
+    away = shapes - shapes.mean(axis=1, keepdims=True)
+    target = delay_s - delay_s.mean()
+    depth = away @ target / np.maximum(np.sum(away**2, axis=1), 1e-300)
+    rest = np.sqrt(np.mean((target - depth[:, None] * away) ** 2, axis=1))
+    return np.where(depth > 0, rest, np.inf)
