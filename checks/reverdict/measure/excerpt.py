@@ -93,20 +93,26 @@ def next_smaller_fast(size: int) -> int:
 
 
 def _tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float) -> NDArray[Any]:
-    """Noise power per bin and second from the last tenth of the record, smooth over frequency.
+    """Noise power per bin and second, smooth over frequency, from the last three tenths of the record.
 
-    Where the record ends before the noise is reached this is the late tail instead: too much, never too little.
+    Of a tail that still falls the constant under it is taken, by Aitken's rule for three values of an exponential and
+    a constant: N = (P₁P₃ − P₂²)/(P₁ + P₃ − 2P₂).
     """
     from scipy import fft
 
-    tail = samples[-max(samples.size // 10, 16) :]
-    size = fft.next_fast_len(tail.size, real=True)
-    window = np.hanning(tail.size)
-    power = 4 * np.abs(fft.rfft(tail * window, size)) ** 2 / np.sum(window**2) * rate_hz
+    length = max(samples.size // 10, 16)
+    parts = samples[-3 * length :]
+    parts = np.pad(parts, (3 * length - parts.size, 0)).reshape(3, length)
+    size = fft.next_fast_len(length, real=True)
+    window = np.hanning(length)
+    power = 4 * np.abs(fft.rfft(parts * window, size, axis=1)) ** 2 / np.sum(window**2) * rate_hz
     own_step_hz = rate_hz / size
-    width = max(round(150 / own_step_hz), 1)
-    smooth = np.convolve(np.pad(power, width, mode="reflect"), np.ones(2 * width + 1) / (2 * width + 1), "valid")
-    return np.interp(np.arange(bins) * step_hz, np.arange(smooth.size) * own_step_hz, smooth)
+    first, second, third = (smooth_over_frequency(row, 300.0, own_step_hz) for row in power)
+    bend = first + third - 2 * second
+    falls = (first > 1.25 * third) & (bend > 0)
+    constant = (first * third - second**2) / np.where(bend > 0, bend, 1.0)
+    noise = np.where(falls, np.clip(constant, 0.0, third), (second + third) / 2)
+    return np.interp(np.arange(bins) * step_hz, np.arange(noise.size) * own_step_hz, noise)
 
 
 def phase_of(delay_s: NDArray[Any], step_hz: float) -> NDArray[Any]:

@@ -174,11 +174,6 @@ def find_springs(
     return SpringMeasurement(found, arrival_hz)
 
 
-def pass_tracks(excerpt: Excerpt, springs: Sequence[Spring]) -> list[list[Track]]:
-    """Tracks that start from curves measured earlier: how a candidate is folded with its golden's curves."""
-    return [[_track_of(excerpt, one.curve) for one in spring.passes] for spring in springs]
-
-
 def settle(
     excerpt: Excerpt, tracks: Sequence[Track], cuts: Sequence[tuple[float, float, float]], learn: bool = True
 ) -> NDArray[Any]:
@@ -199,7 +194,7 @@ def settle(
     time_s = excerpt.time_s
     components = [np.zeros_like(excerpt.spectrum) for _ in tracks]
     rest = excerpt.spectrum.copy()
-    weights = [_band_weight(excerpt, track) for track in tracks]
+    weights = [band_weight(excerpt, track) for track in tracks]
     for flat_s, edge_s, stiffness in cuts:
         window = tukey(time_s, flat_s, edge_s)
         for index, track in enumerate(tracks):
@@ -260,7 +255,8 @@ def _third_difference_penalty(size: int) -> NDArray[Any]:
     return bands
 
 
-def _band_weight(excerpt: Excerpt, track: Track) -> NDArray[Any]:
+def band_weight(excerpt: Excerpt, track: Track) -> NDArray[Any]:
+    """One over the band a track is known in, falling softly beyond, shape (bins,)."""
     frequency = excerpt.frequency_hz
     rise = np.clip((frequency - 0.4 * track.low_hz) / (0.6 * track.low_hz), 0, 1)
     over = 0.06 * track.high_hz + 60
@@ -450,13 +446,14 @@ def _coarse_offset(excerpt: Excerpt, track: Track, reach_s: float) -> float:
     """Where the folded pulse stands when its curve is off by a constant."""
     turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
     narrow = replace(track, high_hz=min(track.high_hz, 1500.0))
-    power = np.abs(np.fft.ifft(excerpt.spectrum * turn_back * _band_weight(excerpt, narrow))) ** 2
+    power = np.abs(np.fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
     near = np.abs(excerpt.time_s) <= reach_s
     candidates = np.flatnonzero(near)
     return float(excerpt.time_s[candidates[np.argmax(power[near])]])
 
 
-def _track_of(excerpt: Excerpt, curve: DelayCurve) -> Track:
+def track_of(excerpt: Excerpt, curve: DelayCurve) -> Track:
+    """A track with a curve measured earlier, as a candidate is folded with its golden's curves."""
     delay = np.interp(excerpt.frequency_hz, curve.frequency_hz, curve.delay_s)
     return Track(delay, float(curve.frequency_hz[0]), float(curve.frequency_hz[-1]))
 

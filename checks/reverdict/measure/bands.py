@@ -1,0 +1,82 @@
+"""Octave and third-octave bands after IEC 61260-1:2014, class 1.
+
+Each band is a Butterworth band-pass of the sixth order, applied as its exact frequency response to the spectrum, with
+its phase turned round: that is filtering the sound backwards in time, which ISO 3382-2:2008, 7.3, allows for decays
+down to B·T = 4 where forward filtering needs 16. A digital filter's warping near half the sample rate does not arise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+OCTAVE_RATIO = 10**0.3
+RINGING_S = 0.25
+"""Room for what a backward filter moves before the click: the 63 Hz octave has rung down by 60 dB well within this."""
+
+
+@dataclass(frozen=True)
+class Bands:
+    """A response split into bands: ``sound[i]``, shape (samples,), starts ``lead`` samples before the click."""
+
+    centre_hz: tuple[float | None, ...]
+    sound: NDArray[Any]
+    lead: int
+
+
+def octave_centres(rate_hz: float, lowest_hz: float = 125.0, highest_hz: float = 8000.0) -> list[float]:
+    """Nominal mid-bands whose upper edge lies below 0.95 of half the sample rate."""
+    nominal = [63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0]
+    edge = OCTAVE_RATIO**0.5
+    return [c for c in nominal if lowest_hz <= c <= highest_hz and exact_centre(c) * edge < 0.475 * rate_hz]
+
+
+def exact_centre(nominal_hz: float) -> float:
+    """Exact mid-band of a nominal octave, 1000·G^x with whole x."""
+    return float(1000 * OCTAVE_RATIO ** round(np.log(nominal_hz / 1000) / np.log(OCTAVE_RATIO)))
+
+
+def band_response(frequency_hz: NDArray[Any], centre_hz: float, fraction: int = 1) -> NDArray[Any]:
+    """Complex response of one band filter (forward in time) at the given frequencies.
+
+    Parameters
+    ----------
+    centre_hz : float
+        Exact mid-band frequency.
+    fraction : int
+        1 for octaves, 3 for third-octaves.
+    """
+    half = OCTAVE_RATIO ** (0.5 / fraction)
+    ratio = np.maximum(np.asarray(frequency_hz, dtype=float) / centre_hz, 1e-6)
+    p = 1j * (ratio - 1 / ratio) / (half - 1 / half)
+    return np.asarray(1 / ((p + 1) * (p * p + p + 1)))
+
+
+def split_bands(
+    samples: NDArray[Any], rate_hz: float, centres_hz: Sequence[float], fraction: int = 1, wander_hz: float = 50.0
+) -> Bands:
+    """Split into bands; the first row is the whole sound without offset and wander below ``wander_hz``.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples,)
+        From the click on.
+    """
+    from scipy import fft
+
+    lead = int(RINGING_S * rate_hz)
+    size = fft.next_fast_len(samples.size + 2 * lead, real=True)
+    spectrum = fft.rfft(samples, size)
+    frequency = np.arange(spectrum.size) * rate_hz / size
+    rows = [frequency**6 / (frequency**6 + wander_hz**6)]
+    rows += [np.conj(band_response(frequency, exact_centre(c), fraction)) for c in centres_hz]
+    filtered = fft.irfft(spectrum * np.array(rows), size, axis=-1)
+    sound = np.concatenate([filtered[:, size - lead :], filtered[:, : samples.size]], axis=1)
+    return Bands((None, *centres_hz), sound, lead)

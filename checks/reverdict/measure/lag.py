@@ -1,0 +1,271 @@
+"""How much later the candidate is than the golden: no absolute curve needed, so bias common to both cancels.
+
+A shift is positive when the candidate is later than the golden.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt, tukey
+from reverdict.measure.springs import (
+    CUT_S,
+    CUTS,
+    GRID_STEP_HZ,
+    SMOOTHING_HZ,
+    Pass,
+    SpringMeasurement,
+    Track,
+    band_weight,
+    delay_sigma,
+    find_springs,
+    settle,
+    track_of,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+ONSET_S = 0.08
+FARTHEST_ONSET_S = 0.5
+FARTHEST_PASS_S = 0.015
+LOOKS_ALIKE = 0.6
+LEVEL_CHANGE_DB = 6.0
+ENOUGH = 0.9
+AGREE_S = 0.1e-3
+
+
+@dataclass(frozen=True)
+class OnsetLag:
+    """Lag of the first part of one response against another's; ``seconds`` is None where ``why_not`` says why.
+
+    polarity : int
+        −1 where the candidate is the golden turned over.
+    """
+
+    seconds: float | None
+    uncertainty_s: float | None = None
+    polarity: int = 1
+    why_not: str = ""
+
+
+@dataclass(frozen=True)
+class PassLag:
+    """Lag of one pass of the candidate against the same pass of the golden, on the golden's grid where it is known.
+
+    frequency_hz, lag_s, uncertainty_s : ndarray, shape (points,)
+        Uncertainty is expanded, k = 2.
+    polarity : int
+        −1 where this pass is turned over against the golden's.
+    why_not : str
+        Why the pass was not found; arrays are empty then.
+    """
+
+    frequency_hz: NDArray[Any]
+    lag_s: NDArray[Any]
+    uncertainty_s: NDArray[Any]
+    polarity: int = 1
+    why_not: str = ""
+
+    def at(self, hz: float) -> tuple[float, float] | None:
+        """Lag and uncertainty at one frequency in seconds; None where it is not known."""
+        if self.frequency_hz.size == 0 or not self.frequency_hz[0] <= hz <= self.frequency_hz[-1]:
+            return None
+        nearest = float(np.abs(self.frequency_hz - hz).min())
+        if nearest > 2 * GRID_STEP_HZ:
+            return None
+        return (
+            float(np.interp(hz, self.frequency_hz, self.lag_s)),
+            float(np.interp(hz, self.frequency_hz, self.uncertainty_s)),
+        )
+
+
+def onset_lag(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -> OnsetLag:
+    """Lag of the first ``ONSET_S`` of sound, shapes (samples,), found by correlation and refined by phase."""
+    from scipy import fft
+
+    loud = np.flatnonzero(np.abs(golden) > 0.1 * np.abs(golden).max())
+    begin = max(int(loud[0]) - int(0.002 * rate_hz), 0)
+    length = int(ONSET_S * rate_hz)
+    reach = int(FARTHEST_ONSET_S * rate_hz)
+    pattern = _faded(golden[begin : begin + length], length)
+    searched = np.pad(candidate, (reach, reach + length))[begin : begin + 2 * reach + length]
+    size = fft.next_fast_len(searched.size + length, real=True)
+    across = fft.irfft(fft.rfft(searched, size) * np.conj(fft.rfft(pattern, size)), size)[: 2 * reach + 1]
+    shift = int(np.argmax(np.abs(across)))
+    found = _faded(searched[shift : shift + length], length)
+    size = fft.next_fast_len(2 * length, real=True)
+    one, other = fft.rfft(pattern, size), fft.rfft(found, size)
+    step = _centre_of_peak(fft.irfft(other * np.conj(one), size), rate_hz)
+    frequency = np.arange(one.size) * rate_hz / size
+    turned = other * np.conj(one) * np.exp(2j * np.pi * frequency * step)
+    alike = float(np.sum(turned).real / max(np.linalg.norm(one) * np.linalg.norm(other), 1e-300))
+    if abs(alike) < LOOKS_ALIKE:
+        why = f"its first {1e3 * ONSET_S:.0f} ms no longer look like the golden's (correlation {alike:.2f})"
+        return OnsetLag(None, why_not=why)
+    power = np.abs(one) ** 2
+    spread_hz = float(np.sqrt(np.sum(power * frequency**2) / np.sum(power)))
+    ratio = alike**2 / max(1 - alike**2, 1e-15) * 2 * spread_hz * ONSET_S
+    seconds = (shift - reach) / rate_hz + step
+    return OnsetLag(seconds, float(2 / (2 * np.pi * spread_hz * np.sqrt(ratio))), 1 if alike > 0 else -1)
+
+
+def _centre_of_peak(across: NDArray[Any], rate_hz: float) -> float:
+    """Energy-weighted group delay of the half millisecond around the peak at zero of a circular correlation, seconds."""
+    time_s = np.fft.fftfreq(across.size, 1 / across.size) / rate_hz
+    peak = np.fft.rfft(across * tukey(time_s, 0.25e-3, 0.25e-3))
+    turning = np.sum(peak[1:] * np.conj(peak[:-1]))
+    return float(-np.angle(turning) / (2 * np.pi * rate_hz / across.size))
+
+
+def _faded(sound: NDArray[Any], length: int) -> NDArray[Any]:
+    part = np.pad(sound, (0, max(length - sound.size, 0)))
+    fade = max(length // 4, 1)
+    part[-fade:] = part[-fade:] * np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
+    return part
+
+
+def pass_lags(
+    golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, measured: SpringMeasurement
+) -> list[list[PassLag]]:
+    """Lag of every pass of every spring the golden has.
+
+    Both are folded with the golden's curves and cut alike, each pass with its neighbours taken out; the lag is the
+    energy-weighted group delay of their cross-spectrum. A candidate whose pass has left the cut is read on its own.
+
+    Parameters
+    ----------
+    golden, candidate : ndarray, shape (samples,), from the click on
+    measured : SpringMeasurement
+        Of the golden, by ``find_springs``.
+    """
+    seconds = min(golden.size, candidate.size) / rate_hz
+    seconds = min(seconds, 1.2)
+    golden_excerpt = take_excerpt(golden, rate_hz, 0.0, seconds)
+    candidate_excerpt = take_excerpt(candidate, rate_hz, 0.0, seconds)
+    passes = [one for spring in measured.springs for one in spring.passes]
+    tracks = [track_of(golden_excerpt, one.curve) for one in passes]
+    settle(golden_excerpt, tracks, CUTS[-3:], learn=False)
+    offsets = [_coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)]
+    moved = [replace(track, delay_s=track.delay_s + offset) for track, offset in zip(tracks, offsets, strict=True)]
+    settle(candidate_excerpt, moved, CUTS[-3:], learn=False)
+    lags = [
+        _fine_lag(golden_excerpt, candidate_excerpt, one, track, other, offset)
+        for one, track, other, offset in zip(passes, tracks, moved, offsets, strict=True)
+    ]
+    if any(lag.frequency_hz.size < ENOUGH * one.curve.frequency_hz.size for lag, one in zip(lags, passes, strict=True)):
+        own = find_springs(candidate, rate_hz, 0.0, measured.arrival_hz)
+        lags = [
+            lag
+            if lag.frequency_hz.size >= ENOUGH * one.curve.frequency_hz.size
+            else _completed(lag, _lag_by_own_curve(one, _same_pass(index, one, measured, own)))
+            for lag, (index, one) in zip(lags, _numbered(measured), strict=True)
+        ]
+    in_order = iter(lags)
+    return [[next(in_order) for _ in spring.passes] for spring in measured.springs]
+
+
+def _numbered(measured: SpringMeasurement) -> list[tuple[int, Pass]]:
+    return [(index, one) for index, spring in enumerate(measured.springs) for one in spring.passes]
+
+
+def _reaches(passes: Sequence[Pass]) -> list[float]:
+    """How far each pass may be sought without taking a neighbour for it."""
+    times = np.array([one.time_s for one in passes])
+    reaches = []
+    for index, time_s in enumerate(times):
+        gaps = np.abs(np.delete(times, index) - time_s)
+        reaches.append(float(np.clip(0.45 * gaps.min(initial=np.inf), 1e-3, FARTHEST_PASS_S)))
+    return reaches
+
+
+def _coarse_lag(candidate: Excerpt, track: Track, reach_s: float) -> float:
+    """Where the golden's folded pulse fits the folded candidate best: the peak of their cross-correlation."""
+    assert track.pulse is not None
+    turn_back = np.exp(1j * phase_of(track.delay_s, candidate.step_hz))
+    across = np.fft.ifft(candidate.spectrum * turn_back * band_weight(candidate, track) * np.conj(track.pulse))
+    near = np.flatnonzero(np.abs(candidate.time_s) <= reach_s)
+    return float(candidate.time_s[near[np.argmax(np.abs(across[near]))]])
+
+
+def _fine_lag(
+    golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, moved: Track, offset_s: float
+) -> PassLag:
+    """Lag over frequency from the cross-spectrum of two folded pulses; only where they are alike enough to compare."""
+    assert track.pulse is not None
+    assert moved.pulse is not None
+    step_hz = golden.step_hz
+    cross = moved.pulse * np.conj(track.pulse)
+    neighbours = np.zeros_like(cross)
+    neighbours[1:] = cross[1:] * np.conj(cross[:-1])
+    # Weighted by |cross| as energy is, not by its square.
+    neighbours /= np.sqrt(np.abs(neighbours)) + 1e-300
+    turning = _smooth_complex(neighbours, step_hz)
+    energy_golden = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, step_hz)
+    energy_candidate = smooth_over_frequency(np.abs(moved.pulse) ** 2, SMOOTHING_HZ, step_hz)
+    grid = one.curve.frequency_hz
+    at = np.clip(np.round(grid / step_hz).astype(int), 0, cross.size - 1)
+    lag_s = -np.angle(turning[at]) / (2 * np.pi * step_hz)
+    ratio_db = 10 * np.log10(np.maximum(energy_candidate[at], 1e-300) / np.maximum(energy_golden[at], 1e-300))
+    alike = np.abs(_smooth_complex(cross, step_hz)[at]) / np.sqrt(
+        np.maximum(energy_golden[at] * energy_candidate[at], 1e-300)
+    )
+    same = (np.abs(ratio_db) < LEVEL_CHANGE_DB) & (alike > LOOKS_ALIKE)
+    noise = [
+        np.maximum(energy[at], 1e-300) / np.maximum(excerpt.noise[at] * CUT_S, 1e-300)
+        for energy, excerpt in ((energy_golden, golden), (energy_candidate, candidate))
+    ]
+    sigma_s = np.hypot(*(delay_sigma(ratio, SMOOTHING_HZ, CUT_S) for ratio in noise))
+    middle = cross[int(300 / step_hz) : int(1500 / step_hz)]
+    polarity = 1 if float(np.sum(middle.real)) >= 0 else -1
+    return PassLag(grid[same], offset_s + lag_s[same], 2 * sigma_s[same], polarity)
+
+
+def _smooth_complex(values: NDArray[Any], step_hz: float) -> NDArray[Any]:
+    real = smooth_over_frequency(np.ascontiguousarray(values.real), SMOOTHING_HZ, step_hz)
+    imaginary = smooth_over_frequency(np.ascontiguousarray(values.imag), SMOOTHING_HZ, step_hz)
+    return real + 1j * imaginary
+
+
+def _same_pass(spring_index: int, one: Pass, measured: SpringMeasurement, own: SpringMeasurement) -> Pass | None:
+    """The candidate's pass with the golden's number, of the spring whose first pass arrives next to the golden's."""
+    if not own.springs:
+        return None
+    target = measured.springs[spring_index].passes[0].time_s
+    nearest = min(own.springs, key=lambda spring: abs(spring.passes[0].time_s - target))
+    if abs(nearest.passes[0].time_s - target) > FARTHEST_PASS_S or len(nearest.passes) < one.number:
+        return None
+    return nearest.passes[one.number - 1]
+
+
+def _lag_by_own_curve(one: Pass, own: Pass | None) -> PassLag:
+    empty = np.zeros(0)
+    if own is None:
+        why = f"no pass within {1e3 * FARTHEST_PASS_S:.0f} ms of the golden's {1e3 * one.time_s:.2f} ms"
+        return PassLag(empty, empty, empty, why_not=why)
+    low, high = own.curve.frequency_hz[[0, -1]]
+    known = (one.curve.frequency_hz >= low) & (one.curve.frequency_hz <= high)
+    grid = one.curve.frequency_hz[known]
+    lag_s = np.interp(grid, own.curve.frequency_hz, own.curve.delay_s) - one.curve.delay_s[known]
+    uncertainty_s = np.hypot(
+        np.interp(grid, own.curve.frequency_hz, own.curve.uncertainty_s), one.curve.uncertainty_s[known]
+    )
+    return PassLag(grid, lag_s, uncertainty_s, one.polarity * own.polarity)
+
+
+def _completed(fine: PassLag, rough: PassLag) -> PassLag:
+    """The rough lag with the finer one in its place wherever the two agree, to no better than they agree."""
+    if rough.why_not:
+        return rough if fine.frequency_hz.size < 3 else replace(fine, why_not=rough.why_not)
+    lag_s, uncertainty_s = rough.lag_s.copy(), rough.uncertainty_s.copy()
+    _, at_rough, at_fine = np.intersect1d(rough.frequency_hz, fine.frequency_hz, return_indices=True)
+    near = np.abs(lag_s[at_rough] - fine.lag_s[at_fine]) < uncertainty_s[at_rough] + AGREE_S
+    apart = np.abs(lag_s[at_rough] - fine.lag_s[at_fine])
+    uncertainty_s[at_rough[near]] = np.maximum(fine.uncertainty_s[at_fine], apart)[near]
+    lag_s[at_rough[near]] = fine.lag_s[at_fine[near]]
+    return replace(rough, lag_s=lag_s, uncertainty_s=uncertainty_s)

@@ -1,0 +1,118 @@
+"""Everything measured of a response, and everything measured of a candidate beside its golden.
+
+``measure`` stands alone: it is what ``reverdict measure`` prints, and the golden's side of every comparison.
+``measure_beside`` treats the candidate exactly as the golden was treated, so that what both share cancels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reverdict.measure.decay import DecayMeasurement, measure_decay
+from reverdict.measure.lag import OnsetLag, PassLag, onset_lag, pass_lags
+from reverdict.measure.springs import ARRIVAL_HZ, DelayCurve, SpringMeasurement, find_springs
+from reverdict.measure.transition import Transition, find_transition
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from reverdict.words import Response
+
+
+@dataclass(frozen=True)
+class PathMeasurement:
+    """One signal path: its springs and its decay. ``path`` is empty for mono."""
+
+    path: str
+    springs: SpringMeasurement
+    decay: DecayMeasurement
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """A whole response, path by path in the order of ``Response.paths``."""
+
+    paths: tuple[PathMeasurement, ...]
+
+
+@dataclass(frozen=True)
+class PathComparison:
+    """One path of a candidate beside the golden's.
+
+    onset : OnsetLag
+    passes : per spring of the golden, per pass, its lag.
+    transitions : per spring of the golden, the candidate's transition frequency.
+    decay : DecayMeasurement of the candidate.
+    """
+
+    path: str
+    onset: OnsetLag
+    passes: tuple[tuple[PassLag, ...], ...]
+    transitions: tuple[Transition, ...]
+    decay: DecayMeasurement
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A candidate beside its golden, path by path."""
+
+    paths: tuple[PathComparison, ...]
+
+
+def measure(response: Response, arrival_hz: float = ARRIVAL_HZ) -> Measurement:
+    """Measure every path of a response."""
+    return Measurement(
+        tuple(
+            PathMeasurement(
+                path,
+                find_springs(row, response.rate_hz, response.click_at_s, arrival_hz),
+                measure_decay(row, response.rate_hz, response.click_at_s),
+            )
+            for path, row in zip(response.paths, response.samples, strict=True)
+        )
+    )
+
+
+def measure_beside(golden: Response, measured: Measurement, candidate: Response) -> Comparison:
+    """Measure a candidate beside its golden, both from the click on (``click_at_s`` 0), same paths and rate.
+
+    Parameters
+    ----------
+    measured : Measurement
+        Of the golden.
+    """
+    rate_hz = golden.rate_hz
+    return Comparison(
+        tuple(
+            _beside(row, other, rate_hz, own)
+            for row, other, own in zip(golden.samples, candidate.samples, measured.paths, strict=True)
+        )
+    )
+
+
+def _beside(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: PathMeasurement) -> PathComparison:
+    passes = pass_lags(golden, candidate, rate_hz, own.springs) if own.springs.springs else []
+    transitions = tuple(
+        _moved_transition(spring.curve, lags[0])
+        for spring, lags in zip(own.springs.springs, passes, strict=True)
+        if spring.passes
+    )
+    return PathComparison(
+        own.path,
+        onset_lag(golden, candidate, rate_hz),
+        tuple(tuple(lags) for lags in passes),
+        transitions,
+        measure_decay(candidate, rate_hz),
+    )
+
+
+def _moved_transition(curve: DelayCurve, lag: PassLag) -> Transition:
+    """Transition frequency of the golden's curve plus the lag, so that misfit of the law cancels."""
+    known = np.isin(curve.frequency_hz, lag.frequency_hz)
+    if known.sum() < 12:
+        return Transition(None, why_not=lag.why_not or "too little of the first pass is left")
+    return find_transition(curve.frequency_hz[known], curve.delay_s[known] + lag.lag_s)
+
