@@ -206,11 +206,8 @@ def new(name: str, response: Response, tables: Mapping[str, Any], golden_folder:
         A name that cannot be, a reference that is already there, or tables that do not read back.
     """
     folder = golden_folder / name
-    if problem := schema.check_name(name):
-        raise BadInput(golden_folder, problem)
-    if folder.exists():
-        slip = "to change how it must sound, approve a new response for it"
-        raise BadInput(folder, f"there is already a reference of this name; {slip}")
+    if problem := name_problem(name, golden_folder):
+        raise BadInput(folder if folder.exists() else golden_folder, problem)
     channels = _channels_of(response, folder)
     golden_folder.mkdir(parents=True, exist_ok=True)
     with _folder_beside(folder) as beside:
@@ -233,6 +230,15 @@ def new(name: str, response: Response, tables: Mapping[str, Any], golden_folder:
             shared.replace(golden_folder / TOLERANCES_FILE)
         inside.rename(folder)
     return folder / REFERENCE_FILE
+
+
+def name_problem(name: str, golden_folder: Path) -> str:
+    """Why a new reference cannot have this name; empty where it can."""
+    if problem := schema.check_name(name):
+        return problem
+    if (golden_folder / name).exists():
+        return f'there is already a reference "{name}"; to change how it must sound, approve a new response for it'
+    return ""
 
 
 def approve(
@@ -267,7 +273,7 @@ def approve(
         No such reference, a response that does not fit it, or no reason given.
     """
     path = golden_folder / name / REFERENCE_FILE
-    _approvable(name, why, who, golden_folder)
+    approvable(name, why, who, golden_folder)
     defaults = _defaults(golden_folder)
     before = schema.read_reference(path, defaults)
     if response.rate_hz != before.rate_hz or response.paths != PATHS[before.channels]:
@@ -425,7 +431,7 @@ def _few(found: Sequence[str]) -> str:
 # Writing, in detail.
 
 
-def _approvable(name: str, why: str, who: str, golden_folder: Path) -> None:
+def approvable(name: str, why: str, who: str, golden_folder: Path) -> None:
     if any(sign in name for sign in "*?[") or name == "all":
         raise BadInput(golden_folder, f'approve one reference at a time, by its name; got "{name}"')
     existing = names(golden_folder)

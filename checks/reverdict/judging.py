@@ -102,10 +102,11 @@ def _known(value: float | None) -> bool:
 
 def worst(findings: Iterable[Finding]) -> Finding | None:
     """The finding to speak of first: by outcome, then by share of its tolerance; a missing value is the worst share."""
-    return max(findings, key=_badness, default=None)
+    return max(findings, key=badness, default=None)
 
 
-def _badness(finding: Finding) -> tuple[int, float]:
+def badness(finding: Finding) -> tuple[int, float]:
+    """Order of speaking: by outcome, then by share of the tolerance, a missing value before any number."""
     share = finding.share_of_tolerance
     if share is None:
         share = 0.0 if finding.outcome is Outcome.PASS else math.inf

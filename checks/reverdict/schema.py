@@ -557,6 +557,15 @@ def read_build(path: Path) -> Build:
     return Build(**common, object=build.object, module_path=folder / build.path)
 
 
+def toml_value(text: str) -> str | int | float | bool:
+    """A number or boolean where ``text`` reads as one in TOML, else the text itself."""
+    try:
+        value = tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+    return value if isinstance(value, (bool, int, float)) else text
+
+
 def check_name(name: str) -> str | None:
     """What is wrong with a name for a reference, which is also that of its folder; None if nothing is."""
     if re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_.-]*", name):

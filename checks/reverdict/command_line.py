@@ -1,0 +1,374 @@
+"""The command line. Only light modules are imported at the top, so that ``reverdict --help`` answers at once.
+
+Exit status: 0 all pass · 1 a finding fails or is unsure · 2 cannot judge (bad input) · 3 internal error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from reverdict import __version__
+from reverdict.errors import BadInput
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+EXAMPLES = """\
+examples:
+  reverdict demo try-it                                  a workspace with references and builds to play with
+  reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report report
+  reverdict measure tank.wav --plot tank.png             springs, passes, dispersion and decay of a recording
+  reverdict golden new my-tank --from tank.wav           make it a reference
+  reverdict gate takes/                                  judge a folder of recordings named after the references
+
+exit status: 0 all pass, 1 stopped (fail or unsure), 2 cannot judge (bad input), 3 internal error
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; errors go to stderr in a line or two, without a traceback."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except BadInput as error:
+        print(f"reverdict: {error}".replace("\n", "\nreverdict: "), file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("reverdict: stopped by Ctrl-C", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("REVERDICT_TRACEBACK"):
+            raise
+        print(
+            f"reverdict: internal error, {type(error).__name__}: {str(error).strip().splitlines()[-1:] or ['']}"
+            "\nreverdict: set REVERDICT_TRACEBACK=1 and run again to see where",
+            file=sys.stderr,
+        )
+        return 3
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="reverdict",
+        description="A verdict on every reverb build: are its echoes on time, its dispersion, decay and cost right?",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"reverdict {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_gate(commands)
+    _add_measure(commands)
+    _add_golden(commands)
+    _add_demo(commands)
+    _add_schema(commands)
+    return parser
+
+
+def _command(commands: Any, name: str, run: Any, help_line: str, **rest: Any) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=help_line,
+        description=rest.pop("description", help_line[0].upper() + help_line[1:] + "."),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        **rest,
+    )
+    parser.set_defaults(run=run)
+    return parser
+
+
+def _golden_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--golden", type=Path, default=Path("golden"), metavar="DIR", help="folder of golden references (./golden)"
+    )
+
+
+# gate
+
+
+def _add_gate(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "gate",
+        _gate,
+        "judge a build against the golden references",
+        epilog="BUILD is a build TOML, a folder of recordings named after the references, or a WAV or FLAC file.",
+    )
+    parser.add_argument("build", type=Path, metavar="BUILD")
+    _golden_option(parser)
+    parser.add_argument("--only", default="*", metavar="GLOB", help="only references whose name matches")
+    parser.add_argument(
+        "--report", type=Path, metavar="DIR", help="write verdict.json, junit.xml, summary.md, badge.svg, index.html"
+    )
+    parser.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="worker processes (1); cost is timed alone")
+
+
+def _jobs(text: str) -> int:
+    if not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of workers, 1 or more")
+    return int(text)
+
+
+def _gate(options: argparse.Namespace) -> int:
+    from reverdict import report
+    from reverdict.gate import EXIT_STATUS, error_verdict, gate
+    from reverdict.report import terminal
+    from reverdict.report.verdict_json import to_json
+
+    if options.report:
+        _prove_writable(options.report)
+    progress = _Progress(sys.stderr)
+    try:
+        verdict = gate(options.build, options.golden, options.only, options.jobs, progress.show)
+    except BadInput as error:
+        if options.report:
+            report.write_report(error_verdict(options.build, error), options.report)
+        raise
+    finally:
+        progress.clear()
+    terminal.show(to_json(verdict), sys.stdout)
+    if options.report:
+        print(f"Dashboard: {report.write_report(verdict, options.report)}")
+    return EXIT_STATUS[verdict.outcome]
+
+
+def _prove_writable(folder: Path) -> None:
+    """Complain about a report folder before minutes of rendering, not after."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BadInput(folder, f"cannot write the report here ({error.strerror or error})") from error
+    if not os.access(folder, os.W_OK):
+        raise BadInput(folder, "cannot write the report here (no permission)")
+
+
+class _Progress:
+    """One line on a terminal that says which item just ended; silent elsewhere."""
+
+    def __init__(self, stream: Any) -> None:
+        self.stream = stream
+        self.shown = stream.isatty()
+        self.count = 0
+
+    def show(self, item: str) -> None:
+        self.count += 1
+        if self.shown:
+            self.stream.write(f"\r\x1b[K{self.count} judged, last {item[:80]}")
+            self.stream.flush()
+
+    def clear(self) -> None:
+        if self.shown:
+            self.stream.write("\r\x1b[K")
+            self.stream.flush()
+
+
+# measure
+
+
+def _add_measure(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "measure",
+        _measure,
+        "measure one impulse response: springs, passes, dispersion, decay",
+        epilog="Times count from the click. What the recording does not allow to be measured is left out, with the reason.",
+    )
+    parser.add_argument("file", type=Path, metavar="FILE", help="WAV or FLAC file holding the answer to one click")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    parser.add_argument("--plot", type=Path, metavar="PNG", help="draw echogram, group-delay and decay curves")
+    parser.add_argument(
+        "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS",
+        help="when the click went in (auto: a sharp onset, or the start of the file)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--arrival-hz", type=float, default=500.0, metavar="HZ", help="frequency at which arrivals are read (500)"
+    )
+
+
+def _click_at(text: str) -> float | str:
+    if text == "auto":
+        return text
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds < 3600:
+        raise argparse.ArgumentTypeError(f"{text!r} is neither auto nor seconds from the start of the file")
+    return seconds
+
+
+def _measure(options: argparse.Namespace) -> int:
+    from reverdict.measure.click import find_click
+    from reverdict.measure.measurement import measure
+    from reverdict.report import measured
+    from reverdict.sound import read_sound
+    from reverdict.words import Response
+
+    samples, rate_hz = read_sound(options.file)
+    click_at_s = find_click(samples, rate_hz) if options.click_at == "auto" else float(options.click_at)
+    if click_at_s >= samples.shape[1] / rate_hz:
+        raise BadInput(options.file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s")
+    if not 50 <= options.arrival_hz <= rate_hz / 2:
+        raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{rate_hz / 2:g} Hz")
+    paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
+    response = Response(samples, rate_hz, click_at_s, paths)
+    measurement = measure(response, options.arrival_hz)
+    if options.plot:
+        from reverdict.report.measured_picture import draw
+
+        draw(response, measurement, options.plot, title=options.file.name)
+    if options.json:
+        measured.print_json(response, measurement, sys.stdout)
+    else:
+        measured.print_tables(response, measurement, options.file.name, sys.stdout)
+        if options.plot:
+            print(f"\nPlot: {options.plot}")
+    return 0
+
+
+# golden
+
+
+def _add_golden(commands: Any) -> None:
+    parser = commands.add_parser(
+        "golden", help="make, approve, list and verify golden references", description="Golden references: how it must sound."
+    )
+    inner = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    new = _command(inner, "new", _golden_new, "make a reference from a build or a recording")
+    new.add_argument("name", metavar="NAME")
+    new.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD|FILE")
+    _golden_option(new)
+    new.add_argument("--title", default="", help="what it is, in a line")
+    new.add_argument("--why", default="first reference", metavar="TEXT", help="why this is how it must sound")
+    new.add_argument("--click-at", type=_click_at, default="auto", metavar="auto|SECONDS", help="FILE: when the click went in")
+    new.add_argument("--seconds", type=float, default=3.0, help="BUILD: length to render after the click (3)")
+    new.add_argument("--rate", type=int, default=48000, metavar="HZ", help="BUILD: sample rate to render at (48000)")
+    new.add_argument("--block", type=int, default=512, metavar="FRAMES", help="BUILD: block size (512)")
+    new.add_argument(
+        "--channels", default="mono", choices=("mono", "mono-to-stereo", "stereo-to-stereo"), help="BUILD: layout (mono)"
+    )
+    new.add_argument(
+        "--parameter", action="append", default=[], metavar="NAME=VALUE", help="BUILD: passed to it; may be repeated"
+    )
+    approve = _command(inner, "approve", _golden_approve, "take a build's response as the new golden of one reference")
+    approve.add_argument("name", metavar="NAME")
+    approve.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD")
+    approve.add_argument("--why", required=True, metavar="TEXT", help="why the sound may change; kept with the reference")
+    _golden_option(approve)
+    for name, run, line in (
+        ("list", _golden_list, "list the references"),
+        ("verify", _golden_verify, "find altered, missing, unreadable and left-over files"),
+        ("tolerances", _golden_tolerances, "print the tolerances in force, reference by reference"),
+    ):
+        command = _command(inner, name, run, line)
+        _golden_option(command)
+
+
+def _golden_new(options: argparse.Namespace) -> int:
+    from reverdict import making
+
+    path, said = making.new_reference(
+        options.name,
+        options.source,
+        options.golden,
+        making.Wishes(
+            options.title, options.why, options.click_at, options.seconds, options.rate, options.block, options.channels,
+            making.parameters_from(options.parameter),
+        ),
+    )  # fmt: skip
+    print("\n".join([f"{path} written.", *said]))
+    return 0
+
+
+def _golden_approve(options: argparse.Namespace) -> int:
+    from reverdict import making
+
+    for line in making.approve_reference(options.name, options.source, options.why, options.golden):
+        print(line, flush=True)
+    return 0
+
+
+def _golden_list(options: argparse.Namespace) -> int:
+    from reverdict import golden_set
+
+    for row in golden_set.describe(options.golden):
+        print(
+            f"{row.name:24} {row.origin:8} {row.channels:17} {row.rate_hz:6} Hz {row.seconds:5.2f} s  "
+            f"asked: {', '.join(row.asked)}\n{'':24} {row.title}; approved by {row.who}, {row.when:%Y-%m-%d}"
+        )
+    return 0
+
+
+def _golden_verify(options: argparse.Namespace) -> int:
+    from reverdict import golden_set
+
+    mistakes = golden_set.verify(options.golden)
+    for mistake in mistakes:
+        print(f"reverdict: {mistake}", file=sys.stderr)
+    if mistakes:
+        return 2
+    count = len(golden_set.names(options.golden))
+    print(f"{options.golden}: {count} references whole, every impulse as approved, nothing left over.")
+    return 0
+
+
+def _golden_tolerances(options: argparse.Namespace) -> int:
+    from reverdict import golden_set, making
+
+    for reference in golden_set.references(options.golden):
+        print(f"{reference.name}")
+        for line in making.tolerances_in_force(reference):
+            print(f"  {line}")
+    return 0
+
+
+# demo, schema
+
+
+def _add_demo(commands: Any) -> None:
+    parser = _command(commands, "demo", _demo, "set out a workspace with an invented workshop's references and builds")
+    parser.add_argument("folder", type=Path, metavar="DIR", help="a new or an empty folder")
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from reverdict.demo import write_demo
+
+    write_demo(options.folder)
+    folder = options.folder
+    print(
+        f"{folder}: golden references in golden/, builds in builds/; README.md says what to try. For instance:\n"
+        f"  reverdict gate {folder}/builds/release-1.1.toml --golden {folder}/golden --report {folder}/report"
+    )
+    return 0
+
+
+def _add_schema(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "schema",
+        _schema,
+        "print the JSON Schema of a file format, so that editors complete and check it",
+    )
+    parser.add_argument("which", choices=("reference", "tolerances", "build", "verdict"))
+
+
+def _schema(options: argparse.Namespace) -> int:
+    import json
+
+    if options.which == "verdict":
+        from reverdict.report.verdict_json import json_schema as verdict_schema
+
+        schema = verdict_schema()
+    else:
+        from reverdict.schema import json_schema
+
+        schema = json_schema(options.which)
+    print(json.dumps(schema, indent=2, ensure_ascii=False))
+    return 0

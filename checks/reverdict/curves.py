@@ -1,0 +1,137 @@
+"""Curves of a trial as JSON-ready lists, in the shapes that ``report.verdict_json`` names. Nothing is judged here."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reverdict.check.group_delay import judged_frequencies
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from reverdict.golden_set import GoldenReference
+    from reverdict.measure.decay import BandDecay
+    from reverdict.measure.measurement import Comparison, Measurement, PathComparison, PathMeasurement
+    from reverdict.words import Response
+
+ECHOGRAM_STEP_S = 0.0005
+ECHOGRAM_TRIPS = 8
+LONGEST_ECHOGRAM_S = 0.4
+DENSE_ECHOGRAM_S = 0.25
+FLOOR_DB = -80.0
+DECAY_POINTS = 240
+
+
+def curves_of(
+    golden: GoldenReference, measured: Measurement, candidate: Response, beside: Comparison
+) -> dict[str, Any]:
+    """Echograms, group-delay curves and decay curves of every path, golden and candidate."""
+    curves: dict[str, list[Any]] = {"echogram": [], "group_delay": [], "decay": []}
+    rows = zip(measured.paths, beside.paths, golden.response.samples, candidate.samples, strict=True)
+    for own, other, golden_row, candidate_row in rows:
+        curves["echogram"].append(_echogram(golden, own, other, golden_row, candidate_row))
+        curves["group_delay"] += _group_delays(golden, own, other)
+        curves["decay"] += _decays(golden, own, other)
+    return curves
+
+
+def _echogram(
+    golden: GoldenReference, own: PathMeasurement, other: PathComparison, golden_row: NDArray[Any],
+    candidate_row: NDArray[Any],
+) -> dict[str, Any]:  # fmt: skip
+    rate_hz = golden.response.rate_hz
+    settings = golden.reference.echo_timing
+    slowest_s = max((spring.passes[0].time_s for spring in own.springs.springs), default=0.0)
+    seconds = min(ECHOGRAM_TRIPS * slowest_s, LONGEST_ECHOGRAM_S) or DENSE_ECHOGRAM_S
+    peak = float(np.abs(golden_row).max()) or 1.0
+    passes = []
+    for number, (spring, lags) in enumerate(zip(own.springs.springs, other.passes, strict=True), start=1):
+        for one, lag in list(zip(spring.passes, lags, strict=True))[: settings.passes]:
+            found = lag.at(own.springs.arrival_hz)
+            passes.append(
+                {
+                    "label": f"{number}.{one.number}",
+                    "golden_ms": round(1e3 * one.time_s, 4),
+                    "candidate_ms": None if found is None else round(1e3 * (one.time_s + found[0]), 4),
+                }
+            )
+    golden_db = _peaks_db(golden_row, rate_hz, seconds, peak)
+    return {
+        "path": own.path,
+        "time_ms": [round(1e3 * ECHOGRAM_STEP_S * (i + 0.5), 3) for i in range(len(golden_db))],
+        "golden_db": golden_db,
+        "candidate_db": _peaks_db(candidate_row, rate_hz, seconds, peak)[: len(golden_db)],
+        "tolerance_ms": settings.arrival_ms,
+        "passes": passes,
+    }
+
+
+def _peaks_db(row: NDArray[Any], rate_hz: int, seconds: float, peak: float) -> list[float]:
+    """Peak level of each half millisecond in dB below the golden's peak."""
+    count = int(min(seconds, row.size / rate_hz) / ECHOGRAM_STEP_S)
+    edges = np.round(np.arange(count) * ECHOGRAM_STEP_S * rate_hz).astype(int)
+    if count == 0:
+        return []
+    peaks = np.maximum.reduceat(np.abs(row[: round(count * ECHOGRAM_STEP_S * rate_hz)]), edges)
+    return [round(float(v), 2) for v in np.maximum(20 * np.log10(np.maximum(peaks, 1e-30) / peak), FLOOR_DB)]
+
+
+def _group_delays(golden: GoldenReference, own: PathMeasurement, other: PathComparison) -> list[dict[str, Any]]:
+    curves = []
+    for number, (spring, lags) in enumerate(zip(own.springs.springs, other.passes, strict=True), start=1):
+        judged = judged_frequencies(spring)
+        if not judged:
+            continue
+        start = lags[0].at(own.springs.arrival_hz)
+        inside = [float(hz) for hz in spring.curve.frequency_hz if judged[0] <= hz <= judged[-1]][::2]
+        found = [lags[0].at(hz) for hz in inside]
+        golden_ms = [1e3 * (spring.curve.at(hz) or 0.0) for hz in inside]
+        curves.append(
+            {
+                "path": own.path,
+                "spring": number,
+                "frequency_hz": inside,
+                "golden_ms": [round(ms, 5) for ms in golden_ms],
+                # After the arrival, as it is judged: a pass late as a whole is shown by the echogram.
+                "candidate_ms": [
+                    None if lag is None or start is None else round(ms + 1e3 * (lag[0] - start[0]), 5)
+                    for ms, lag in zip(golden_ms, found, strict=True)
+                ],
+                "tolerance_ms": [round(float(golden.reference.group_delay.delay_ms.at(hz)), 5) for hz in inside],
+            }
+        )
+    return curves
+
+
+def _decays(golden: GoldenReference, own: PathMeasurement, other: PathComparison) -> list[dict[str, Any]]:
+    settings = golden.reference.energy_decay
+    pairs = zip((own.decay.whole, *own.decay.bands), (other.decay.whole, *other.decay.bands), strict=True)
+    curves = []
+    for band, candidate in pairs:
+        if band.curve_s.size == 0 or candidate.curve_s.size == 0:
+            continue
+        end_s = float(band.curve_s[np.flatnonzero(band.curve_db > FLOOR_DB)[-1]])
+        time_s = np.linspace(0.0, end_s, DECAY_POINTS)
+        golden_db = np.interp(time_s, band.curve_s, band.curve_db)
+        tolerance_db = settings.level_db + settings.t30_percent / 100 * np.abs(golden_db)
+        curves.append(
+            {
+                "path": own.path,
+                "band_hz": band.centre_hz,
+                "time_s": [round(float(v), 4) for v in time_s],
+                "golden_db": [round(float(v), 3) for v in golden_db],
+                "candidate_db": _levelled(time_s, band, candidate),
+                "tolerance_db": [round(float(v), 3) for v in tolerance_db],
+            }
+        )
+    return curves
+
+
+def _levelled(time_s: NDArray[Any], band: BandDecay, candidate: BandDecay) -> list[float | None]:
+    """The candidate's decay curve on the golden's level, None beyond where it is trusted."""
+    gain_db = (candidate.level_db or 0.0) - (band.level_db or 0.0)
+    values = np.interp(time_s, candidate.curve_s, candidate.curve_db + gain_db)
+    end_s = float(candidate.curve_s[-1])
+    return [round(float(v), 3) if t <= end_s and v > 2 * FLOOR_DB else None for t, v in zip(time_s, values, strict=True)]

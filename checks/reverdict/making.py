@@ -1,0 +1,277 @@
+"""Making references: what a new one asks follows from what can be measured on it; an approval shows what it changes."""
+
+from __future__ import annotations
+
+import getpass
+import subprocess
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from reverdict import golden_set
+from reverdict.builds import open_build
+from reverdict.errors import BadInput
+from reverdict.sound import SOUND_SUFFIXES
+from reverdict.words import CHECKS, Response
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from reverdict.measure.measurement import Measurement
+    from reverdict.reference import Reference
+    from reverdict.render import Build, Request
+
+KERNEL_DEARER_PERCENT = 30
+KERNEL_PAIRS = 12
+CLEAR_OF_NEIGHBOURS_S = 0.005
+SHOWN_CHANGES = 6
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What the user asks of a new reference. Everything after ``click_at`` is for references made from a build."""
+
+    title: str = ""
+    why: str = ""
+    click_at: float | str = "auto"
+    seconds: float = 3.0
+    rate_hz: int = 48000
+    block_size: int = 512
+    channels: str = "mono"
+    parameters: dict[str, Any] = field(default_factory=dict)
+
+
+def parameters_from(texts: list[str]) -> dict[str, Any]:
+    """NAME=VALUE pairs; a value that reads as TOML number or boolean is one, anything else is text."""
+    from reverdict.schema import toml_value
+
+    parameters = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise BadInput(f"--parameter {text}", "is not NAME=VALUE")
+        parameters[name.strip()] = toml_value(value.strip())
+    return parameters
+
+
+def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) -> tuple[Path, list[str]]:
+    """Make a reference from a sound file (a capture) or a build.
+
+    Returns
+    -------
+    path of the reference.toml, and lines that say what is asked of builds and what is not.
+    """
+    from reverdict.measure.measurement import measure
+
+    if problem := golden_set.name_problem(name, golden_folder):
+        raise BadInput(golden_folder, problem)
+    if source.is_file() and source.suffix.lower() in SOUND_SUFFIXES:
+        response, told, label = _capture(source, wishes)
+        cost: dict[str, Any] = {"not_asked": "made from a recording, and a recording has no cost"}
+    else:
+        build = open_build(source)
+        if build.kind == "recordings":
+            raise BadInput(source, "a folder of recordings; name the one file this reference is to be made from")
+        response, told, label, cost = _rendered(build, name, wishes)
+    checks = asked_of(measure(response), cost)
+    tables = {
+        "title": wishes.title or f"{name}, from {source.name}",
+        "approval": {"who": who(), "build": label, "why": wishes.why},
+        **told,
+        **checks,
+    }
+    path = golden_set.new(name, response, tables, golden_folder)
+    return path, [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
+
+
+def _said(check: str, table: dict[str, Any]) -> str:
+    if "not_asked" in table:
+        return f"{check} is not asked: {table['not_asked']}"
+    own = ", ".join(f"{key} = {value}" for key, value in table.items())
+    return f"{check} is asked{': ' + own if own else ''}"
+
+
+def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], str]:
+    from reverdict.measure.click import find_click
+    from reverdict.sound import read_sound
+    from reverdict.words import PATHS
+
+    samples, rate_hz = read_sound(source)
+    if len(samples) > 2:
+        raise BadInput(source, f"{len(samples)} channels; a reference is mono or stereo")
+    click_at_s = find_click(samples, rate_hz) if wishes.click_at == "auto" else float(wishes.click_at)
+    paths = PATHS["mono" if len(samples) == 1 else "mono-to-stereo"]
+    seconds = samples.shape[1] / rate_hz - click_at_s
+    told = {
+        "origin": "capture",
+        "render": {"seconds": int(1000 * seconds) / 1000, "sample_rates_hz": [rate_hz], "block_sizes": [512]},
+    }
+    return Response(samples, rate_hz, click_at_s, paths), told, f"recording {source.name}"
+
+
+def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[str, Any], str, dict[str, Any]]:
+    from reverdict.render import Request, render, working_folder
+
+    request = Request(
+        name, wishes.channels, wishes.rate_hz, wishes.block_size, wishes.seconds, parameters=wishes.parameters
+    )
+    with working_folder() as work:
+        rendering = render(build, request, work)
+        if rendering.response is None:
+            raise BadInput(build.place, f"no reference can be made of it: {rendering.reason}")
+        cost = _kernel_cost(build, request, work)
+    told = {
+        "origin": "build",
+        "render": {
+            "seconds": wishes.seconds,
+            "preroll_s": request.preroll_s,
+            "level_dbfs": request.level_dbfs,
+            "sample_rates_hz": [wishes.rate_hz],
+            "block_sizes": [wishes.block_size],
+            "parameters": {**wishes.parameters},
+        },
+    }
+    return rendering.response, told, label_of(build), cost
+
+
+def _kernel_cost(build: Build, request: Request, work_folder: Path) -> dict[str, Any]:
+    """Cost table of a build: its price in calibration kernels, or why it has none."""
+    from reverdict.check import cost
+    from reverdict.render.timing import open_kernel_timer, open_timer
+
+    if why := build.not_asked.get("cost"):
+        return {"not_asked": why}
+    with open_timer(build, request, work_folder) as own, open_kernel_timer(work_folder) as kernel:
+        pairs = [(own.seconds_per_sample(), kernel.seconds_per_sample()) for _ in range(KERNEL_PAIRS)]
+        measured = cost.measure([(a, b) for a, b in pairs if a is not None and b is not None])
+        why_not = own.why_not or kernel.why_not or measured.why_not
+    if measured.ratio is None:
+        return {"not_asked": f"could not be timed: {why_not}"}
+    # Times against the kernel carry over to another machine only roughly.
+    return {"kernel_ratio": round(measured.ratio, 3), "dearer_percent": KERNEL_DEARER_PERCENT}
+
+
+def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The check tables of a new reference: only what can be measured on it is asked, the rest says why not."""
+    springs = [path.springs for path in measured.paths]
+    counts = {len(found.springs) for found in springs}
+    laws = {spring.pass_law for found in springs for spring in found.springs}
+    tables: dict[str, dict[str, Any]] = {"cost": cost, "conduct": {}}
+    if len(counts) == 1 and counts != {0} and len(laws) == 1:
+        tables["echo_timing"] = {
+            "springs": counts.pop(),
+            "pass_law": laws.pop(),
+            "passes": min(clear_passes(measured), 3),
+            "arrival_hz": springs[0].arrival_hz,
+        }
+        tables["group_delay"] = {}
+    else:
+        reasons = sorted({found.why_none for found in springs if found.why_none})
+        why = "; ".join(reasons) or "its paths do not agree on the number of springs or their pass law"
+        tables["echo_timing"] = {"springs": 0, "pass_law": "none", "passes": 0}
+        tables["group_delay"] = {"not_asked": f"no separate passes: {why}"}
+    decays = [band for path in measured.paths for band in path.decay.bands]
+    if all(time.seconds is None for band in decays for time in band.times.values()):
+        why = next((time.why_not for band in decays for time in band.times.values()), "no octave band fits")
+        tables["energy_decay"] = {"not_asked": f"no decay time can be measured: {why}"}
+    else:
+        tables["energy_decay"] = {}
+    return tables
+
+
+def clear_passes(measured: Measurement) -> int:
+    """How many passes of every spring stand clear of all others, at the frequency where arrivals are read."""
+    clear = []
+    for path in measured.paths:
+        times = [one.time_s for spring in path.springs.springs for one in spring.passes]
+        for spring in path.springs.springs:
+            count = 0
+            for one in spring.passes:
+                near = sum(abs(one.time_s - other) < CLEAR_OF_NEIGHBOURS_S for other in times) - 1
+                if near:
+                    break
+                count += 1
+            clear.append(count)
+    return max(min(clear, default=0), 1)
+
+
+def approve_reference(name: str, source: Path, why: str, golden_folder: Path) -> Iterator[str]:
+    """Render one reference with a build, say what would change, then make that the golden. Yields what to print."""
+    from reverdict.render import working_folder
+    from reverdict.trial import Trial
+
+    golden_set.approvable(name, why, who(), golden_folder)
+    (golden,) = golden_set.load(golden_folder, name)
+    build = open_build(source, name)
+    with working_folder() as work:
+        trial = Trial(golden, build, work)
+        if trial.rendering.response is None:
+            raise BadInput(build.place, f"cannot be approved: {trial.rendering.reason}")
+        yield f"{name}: against the golden approved by {golden.reference.approval.who},"
+        yield from _changes(trial)
+        kernel_ratio = None
+        if golden.reference.cost.kernel_ratio is not None and not golden.reference.cost.not_asked:
+            kernel_ratio = _kernel_cost(build, _request(golden.reference), work).get("kernel_ratio")
+        approved = golden_set.approve(
+            name, trial.rendering.response, label_of(build), why, who(), golden_folder, kernel_ratio=kernel_ratio
+        )
+    yield f"{approved.path} now holds this build's response. Tolerances are as they were."
+
+
+def _request(reference: Reference) -> Request:
+    from reverdict.trial import request_of
+
+    return request_of(reference)
+
+
+def _changes(trial: Any) -> Iterator[str]:
+    """The largest departures from the old golden, whatever their outcome."""
+    from reverdict import judging
+
+    verdicts = [trial.judge(check) for check in CHECKS if check != "cost"]
+    findings = [finding for verdict in verdicts for finding in verdict.findings if finding.quantity != "output"]
+    moved = [f for f in findings if f.deviation or f.outcome.value in ("fail", "unsure")]
+    ordered = sorted(moved, key=judging.badness, reverse=True)
+    for finding in ordered[:SHOWN_CHANGES]:
+        yield f"  {finding.outcome}: {judging.sentence(finding)}"
+    if len(ordered) > SHOWN_CHANGES:
+        yield f"  and {len(ordered) - SHOWN_CHANGES} smaller ones"
+    if not ordered:
+        yield "  nothing moves"
+
+
+def label_of(build: Build) -> str:
+    """"workshop 1.1 (3f9a0c1)"."""
+    commit = f" ({build.identity.commit[:10]})" if build.identity.commit else ""
+    return f"{build.identity.name} {build.identity.version}".strip() + commit
+
+
+def who() -> str:
+    """Who is at the keyboard: git's user name, else the login."""
+    try:
+        said = subprocess.run(["git", "config", "user.name"], capture_output=True, text=True, timeout=5, check=False)
+        if said.stdout.strip():
+            return said.stdout.strip()
+    except (OSError, subprocess.TimeoutExpired):
+        pass
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "unknown"
+
+
+def tolerances_in_force(reference: Reference) -> Iterator[str]:
+    """Lines "echo-timing  arrival_ms = 0.1", after defaults and own tables are merged."""
+    from reverdict.reference import FrequencyTolerance
+    from reverdict.schema import tolerance_keys
+
+    for check in CHECKS:
+        settings = reference.settings(check)
+        if settings.not_asked:
+            yield f"{check:13} not asked: {settings.not_asked}"
+            continue
+        for key in tolerance_keys(check.replace("-", "_")):
+            value = getattr(settings, key)
+            if isinstance(value, FrequencyTolerance):
+                value = ", ".join(f"{limit:g} at {hz:g} Hz" for hz, limit in value.points)
+            yield f"{check:13} {key} = {value}"

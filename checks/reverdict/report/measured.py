@@ -1,0 +1,140 @@
+"""A measurement of one response for people (tables) and for programs (``measure --json``)."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any, TextIO
+
+if TYPE_CHECKING:
+    from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.measurement import Measurement, PathMeasurement
+    from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.words import Response
+
+TABLE_FREQUENCIES_HZ = (200, 500, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000)
+
+
+def as_json(response: Response, measurement: Measurement) -> dict[str, Any]:
+    """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null."""
+    return {
+        "schema": 1,
+        "sample_rate_hz": response.rate_hz,
+        "click_at_s": response.click_at_s,
+        "arrival_hz": measurement.paths[0].springs.arrival_hz,
+        "channels": [_channel(path) for path in measurement.paths],
+    }
+
+
+def print_json(response: Response, measurement: Measurement, stream: TextIO) -> None:
+    """Write ``as_json``, indented."""
+    stream.write(json.dumps(as_json(response, measurement), indent=1, allow_nan=False, ensure_ascii=False) + "\n")
+
+
+def _channel(path: PathMeasurement) -> dict[str, Any]:
+    reasons = {"springs": path.springs.why_none} if path.springs.why_none else {}
+    return {
+        "path": path.path,
+        "springs": [_spring(spring) for spring in path.springs.springs],
+        "decay": {**_band(path.decay.whole, with_centre=False), "bands": [_band(band) for band in path.decay.bands]},
+        "reasons": reasons,
+    }
+
+
+def _spring(spring: Spring) -> dict[str, Any]:
+    curve = spring.curve
+    return {
+        "pass_law": spring.pass_law,
+        "arrivals": [
+            {
+                "pass": one.number,
+                "trips": one.trips,
+                "time_ms": _number(1e3 * one.time_s, 6),
+                "uncertainty_ms": _number(1e3 * one.uncertainty_s, 6),
+                "gain_db": _number(one.gain_db, 3),
+                "polarity": one.polarity,
+            }
+            for one in spring.passes
+        ],
+        "group_delay": {
+            "frequency_hz": [float(v) for v in curve.frequency_hz],
+            "delay_ms": [_number(1e3 * float(v), 6) for v in curve.delay_s],
+            "uncertainty_ms": [_number(1e3 * float(v), 6) for v in curve.uncertainty_s],
+        },
+        "transition_hz": _number(spring.transition.frequency_hz, 2),
+        "reasons": {"transition_hz": spring.transition.why_not} if spring.transition.why_not else {},
+    }
+
+
+def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
+    reasons = {f"{name}_s": time.why_not for name, time in band.times.items() if time.why_not}
+    if band.noise_floor_db is None:
+        reasons["noise_floor_db"] = "the record ends before the noise is reached"
+    return {
+        **({"centre_hz": band.centre_hz} if with_centre else {}),
+        "noise_floor_db": _number(band.noise_floor_db, 2),
+        "range_db": _number(band.range_db, 2),
+        "level_db": _number(band.level_db, 3),
+        **{f"{name}_s": _number(time.seconds, 6) for name, time in band.times.items()},
+        **{f"{name}_uncertainty_s": _number(time.uncertainty_s, 6) for name, time in band.times.items()},
+        "reasons": reasons,
+    }
+
+
+def _number(value: float | None, places: int) -> float | None:
+    return round(value, places) if value is not None and math.isfinite(value) else None
+
+
+def print_tables(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
+    """Write what a designer wants to read first: arrivals, dispersion, decay."""
+    seconds = response.samples.shape[-1] / response.rate_hz
+    stream.write(
+        f"{name}: {seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
+        f"{'s' if len(measurement.paths) > 1 else ''}, click at {1e3 * response.click_at_s:.2f} ms\n"
+    )
+    for path in measurement.paths:
+        if path.path:
+            stream.write(f"\n{path.path}\n")
+        _print_springs(path.springs, stream)
+        _print_decay(path.decay, stream)
+
+
+def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
+    if not measured.springs:
+        stream.write(f"\nNo separate passes: {measured.why_none}.\n")
+        return
+    count = len(measured.springs)
+    stream.write(f"\n{count} spring{'s' if count > 1 else ''}. Arrivals at {measured.arrival_hz:g} Hz, from the click:\n")
+    stream.write("  spring  pass  trips      arrival         ratio   gain     polarity\n")
+    for number, spring in enumerate(measured.springs, start=1):
+        for one in spring.passes:
+            stream.write(
+                f"  {number:>6}  {one.number:>4}  {one.trips:>5}  {1e3 * one.time_s:9.3f} ± {1e3 * one.uncertainty_s:5.3f} ms"
+                f"  {one.time_s / spring.passes[0].time_s:6.3f}  {one.gain_db:+6.1f} dB  {'+' if one.polarity > 0 else '−'}\n"
+            )
+    stream.write("\nDispersion: how much later than at the arrival frequency the first pass comes\n")
+    shown = [hz for hz in TABLE_FREQUENCIES_HZ if any(spring.curve.at(hz) is not None for spring in measured.springs)]
+    stream.write("  spring  " + "".join(f"{hz:>7} Hz" for hz in shown) + "   transition\n")
+    for number, spring in enumerate(measured.springs, start=1):
+        cells = [_later(spring, measured.arrival_hz, hz) for hz in shown]
+        transition = spring.transition
+        corner = f"{transition.frequency_hz:.0f} Hz" if transition.frequency_hz else f"none ({transition.why_not})"
+        stream.write(f"  {number:>6}  " + "".join(cells) + f"   {corner}\n")
+
+
+def _later(spring: Spring, arrival_hz: float, hz: float) -> str:
+    delay, start = spring.curve.at(hz), spring.curve.at(arrival_hz)
+    return f"{'–':>10}" if delay is None or start is None else f"{1e3 * (delay - start):+7.2f} ms"
+
+
+def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
+    stream.write("\nDecay\n  band         level      range      EDT       T20       T30\n")
+    for band in (decay.whole, *decay.bands):
+        label = "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
+        level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
+        width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
+        times = "".join(f"{time.seconds:8.3f} s" if time.seconds is not None else f"{'–':>10}" for time in band.times.values())
+        stream.write(f"  {label:11}  {level}  {width}{times}\n")
+        for why in dict.fromkeys(time.why_not for time in band.times.values() if time.why_not):
+            missing = ", ".join(name.upper() for name, time in band.times.items() if time.why_not == why)
+            stream.write(f"{'':15}{missing}: {why}\n")

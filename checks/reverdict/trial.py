@@ -1,0 +1,127 @@
+"""One reference put to one build: rendered once, measured once, judged check by check."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from reverdict import judging
+from reverdict.check import conduct, cost, echo_timing, energy_decay, group_delay
+from reverdict.curves import curves_of
+from reverdict.measure.measurement import Comparison, Measurement, measure, measure_beside
+from reverdict.render import Request, render
+from reverdict.render.timing import open_kernel_timer, open_timer
+from reverdict.words import CheckVerdict, Outcome
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from reverdict.golden_set import GoldenReference
+    from reverdict.reference import Reference
+    from reverdict.render import Build, Rendering
+
+NO_RESPONSE = "nothing to measure: the build gave no usable output"
+
+
+def request_of(reference: Reference) -> Request:
+    """What a reference asks a build to render."""
+    asked = reference.render
+    return Request(
+        reference.name,
+        reference.channels,
+        asked.sample_rates_hz[0],
+        asked.block_sizes[0],
+        asked.seconds,
+        asked.preroll_s,
+        asked.level_dbfs,
+        asked.parameters,
+    )
+
+
+class Trial:
+    """A reference and a build, and what came of them so far. Each step happens when it is first asked for."""
+
+    def __init__(self, golden: GoldenReference, build: Build, work_folder: Path) -> None:
+        self.golden = golden
+        self.build = build
+        self.work_folder = work_folder
+
+    @cached_property
+    def rendering(self) -> Rendering:
+        return render(self.build, request_of(self.golden.reference), self.work_folder)
+
+    @cached_property
+    def measured(self) -> Measurement:
+        return measure(self.golden.response, self.golden.reference.echo_timing.arrival_hz)
+
+    @cached_property
+    def beside(self) -> Comparison | None:
+        """The candidate beside the golden over the stretch both cover; None where the build gave nothing."""
+        if self.rendering.response is None:
+            return None
+        return measure_beside(self.golden.response, self.measured, self.rendering.response)
+
+    def why_not_asked(self, check: str) -> str:
+        """Why this check is not put, by the reference or by the build; empty where it is."""
+        return self.golden.reference.settings(check).not_asked or self.build.not_asked.get(check, "")
+
+    def judge(self, check: str, benchmark: Any = None) -> CheckVerdict:
+        """Judge one check of ``words.CHECKS``; cost needs the ``benchmark`` fixture of pytest-benchmark."""
+        settings = self.golden.reference.settings(check)
+        if why := self.why_not_asked(check):
+            return judging.not_asked(check, why)
+        if check == "conduct":
+            return judging.close(check, conduct.judge(self.rendering), settings.accept_unsure)
+        if self.rendering.response is None:
+            return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
+        if check == "cost":
+            return judging.close(check, self._cost(benchmark), settings.accept_unsure)
+        assert self.beside is not None
+        judges: dict[str, Any] = {
+            "echo-timing": echo_timing.judge,
+            "group-delay": group_delay.judge,
+            "energy-decay": energy_decay.judge,
+        }
+        findings = judges[check](self.measured, self.beside, settings)
+        return judging.close(check, findings, settings.accept_unsure)
+
+    def _cost(self, benchmark: Any) -> list[Any]:
+        """Time the build in turns with its baseline, the reference's, or the calibration kernel."""
+        settings = self.golden.reference.cost
+        request = request_of(self.golden.reference)
+        baseline = self.build.baseline or settings.baseline
+        golden_ratio = 1.0 if baseline else settings.kernel_ratio
+        if golden_ratio is None:
+            return [_no_golden_cost(settings.dearer_percent)]
+
+        def settled(measurement: cost.CostMeasurement) -> bool:
+            return cost.judge(golden_ratio, measurement, settings)[0].outcome is not Outcome.UNSURE
+
+        with (
+            open_timer(self.build, request, self.work_folder) as candidate,
+            _baseline_timer(baseline, request, self.work_folder) as other,
+        ):
+            measurement = cost.run_interleaved(candidate, other, benchmark, settled)
+        return cost.judge(golden_ratio, measurement, settings)
+
+    def curves(self) -> dict[str, Any]:
+        """What pages draw of this trial."""
+        if self.beside is None or self.rendering.response is None:
+            return {}
+        return curves_of(self.golden, self.measured, self.rendering.response, self.beside)
+
+
+def _baseline_timer(baseline: Path | None, request: Request, work_folder: Path) -> Any:
+    if baseline is None:
+        return open_kernel_timer(work_folder)
+    from reverdict.schema import read_build
+
+    # The same name in two TOMLs must not share a folder of compiled programs.
+    build = read_build(baseline)
+    return open_timer(replace(build, identity=replace(build.identity, about="baseline")), request, work_folder)
+
+
+def _no_golden_cost(tolerance: float) -> Any:
+    reason = "no golden cost: name a baseline in the build or the reference, or let golden new write kernel_ratio"
+    return judging.judge_deviation("cost", "", "%", None, None, None, None, tolerance, reason=reason)
