@@ -178,7 +178,7 @@ def _add_measure(commands: Any) -> None:
         "measure",
         _measure,
         "measure one impulse response: springs, passes, dispersion, decay",
-        epilog="Times count from the click. What the recording does not allow to be measured is left out, with the reason.",
+        epilog="Times count from the click. What the recording does not allow is left out, with the reason.",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="WAV or FLAC file holding the answer to one click")
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
@@ -214,7 +214,9 @@ def _measure(options: argparse.Namespace) -> int:
     samples, rate_hz = read_sound(options.file)
     click_at_s = find_click(samples, rate_hz) if options.click_at == "auto" else float(options.click_at)
     if click_at_s >= samples.shape[1] / rate_hz:
-        raise BadInput(options.file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s")
+        raise BadInput(
+            options.file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s"
+        )
     if not 50 <= options.arrival_hz <= rate_hz / 2:
         raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{rate_hz / 2:g} Hz")
     paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
@@ -238,7 +240,9 @@ def _measure(options: argparse.Namespace) -> int:
 
 def _add_golden(commands: Any) -> None:
     parser = commands.add_parser(
-        "golden", help="make, approve, list and verify golden references", description="Golden references: how it must sound."
+        "golden",
+        help="make, approve, list and verify golden references",
+        description="Golden references: how it must sound.",
     )
     inner = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     new = _command(inner, "new", _golden_new, "make a reference from a build or a recording")
@@ -247,12 +251,17 @@ def _add_golden(commands: Any) -> None:
     _golden_option(new)
     new.add_argument("--title", default="", help="what it is, in a line")
     new.add_argument("--why", default="first reference", metavar="TEXT", help="why this is how it must sound")
-    new.add_argument("--click-at", type=_click_at, default="auto", metavar="auto|SECONDS", help="FILE: when the click went in")
+    new.add_argument(
+        "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS", help="FILE: when the click went in"
+    )
     new.add_argument("--seconds", type=float, default=3.0, help="BUILD: length to render after the click (3)")
     new.add_argument("--rate", type=int, default=48000, metavar="HZ", help="BUILD: sample rate to render at (48000)")
     new.add_argument("--block", type=int, default=512, metavar="FRAMES", help="BUILD: block size (512)")
     new.add_argument(
-        "--channels", default="mono", choices=("mono", "mono-to-stereo", "stereo-to-stereo"), help="BUILD: layout (mono)"
+        "--channels",
+        default="mono",
+        choices=("mono", "mono-to-stereo", "stereo-to-stereo"),
+        help="BUILD: layout (mono)",
     )
     new.add_argument(
         "--parameter", action="append", default=[], metavar="NAME=VALUE", help="BUILD: passed to it; may be repeated"
@@ -260,7 +269,9 @@ def _add_golden(commands: Any) -> None:
     approve = _command(inner, "approve", _golden_approve, "take a build's response as the new golden of one reference")
     approve.add_argument("name", metavar="NAME")
     approve.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD")
-    approve.add_argument("--why", required=True, metavar="TEXT", help="why the sound may change; kept with the reference")
+    approve.add_argument(
+        "--why", required=True, metavar="TEXT", help="why the sound may change; kept with the reference"
+    )
     _golden_option(approve)
     for name, run, line in (
         ("list", _golden_list, "list the references"),
@@ -279,8 +290,8 @@ def _golden_new(options: argparse.Namespace) -> int:
         options.source,
         options.golden,
         making.Wishes(
-            options.title, options.why, options.click_at, options.seconds, options.rate, options.block, options.channels,
-            making.parameters_from(options.parameter),
+            options.title, options.why, options.click_at, options.seconds, options.rate, options.block,
+            options.channels, making.parameters_from(options.parameter),
         ),
     )  # fmt: skip
     print("\n".join([f"{path} written.", *said]))
@@ -301,7 +312,7 @@ def _golden_list(options: argparse.Namespace) -> int:
     for row in golden_set.describe(options.golden):
         print(
             f"{row.name:24} {row.origin:8} {row.channels:17} {row.rate_hz:6} Hz {row.seconds:5.2f} s  "
-            f"asked: {', '.join(row.asked)}\n{'':24} {row.title}; approved by {row.who}, {row.when:%Y-%m-%d}"
+            f"asked: {', '.join(row.asked)}\n{'':24} {row.title}; approved by {row.approved_by}, {row.approved_at:%Y-%m-%d}"
         )
     return 0
 

@@ -134,4 +134,6 @@ def _levelled(time_s: NDArray[Any], band: BandDecay, candidate: BandDecay) -> li
     gain_db = (candidate.level_db or 0.0) - (band.level_db or 0.0)
     values = np.interp(time_s, candidate.curve_s, candidate.curve_db + gain_db)
     end_s = float(candidate.curve_s[-1])
-    return [round(float(v), 3) if t <= end_s and v > 2 * FLOOR_DB else None for t, v in zip(time_s, values, strict=True)]
+    return [
+        round(float(v), 3) if t <= end_s and v > 2 * FLOOR_DB else None for t, v in zip(time_s, values, strict=True)
+    ]

@@ -79,7 +79,7 @@ def _sum_up(references: Sequence[ReferenceVerdict]) -> str:
     outcomes = {reference.outcome for reference in references}
     for outcome in (Outcome.FAIL, Outcome.UNSURE):
         if outcome in outcomes:
-            return outcome.value
+            return str(outcome)
     return "pass"
 
 
@@ -88,10 +88,12 @@ def _run_items(arguments: list[str], progress: Callable[[str], None] | None) -> 
     import pytest
 
     quiet = [
-        "-c", os.devnull, "--rootdir", arguments[0], "--noconftest", "-p", "no:cacheprovider", "-q", "--no-header", "--tb=short",
-        "--strict-config", "-o", "addopts=", "-p", "no:randomly", "--import-mode=importlib",
+        "-c", os.devnull, "--rootdir", arguments[0], "--noconftest", "-p", "no:cacheprovider", "-p", "no:randomly",
+        "-q", "--no-header", "--tb=short", "--strict-config", "-o", "addopts=", "--import-mode=importlib",
     ]  # fmt: skip
-    plugins: list[Any] = [] if "reverdict.pytest_plugin" in _loaded_by_entry_point() else ["-p", "reverdict.pytest_plugin"]
+    plugins: list[Any] = (
+        [] if "reverdict.pytest_plugin" in _loaded_by_entry_point() else ["-p", "reverdict.pytest_plugin"]
+    )
     said = io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _without_environment("PYTEST_ADDOPTS"):
         status = pytest.main([*quiet, *plugins, *arguments], plugins=[_Reporter(progress)] if progress else [])
@@ -142,7 +144,8 @@ def write_part(folder: Path, trial: Trial, verdict: CheckVerdict) -> None:
 
 def _merged(reference: Reference, parts: Path) -> ReferenceVerdict:
     """One reference from the parts of its items. A part that is missing is an internal fault and closes the gate."""
-    checks, curves = [], {}
+    checks: list[CheckVerdict] = []
+    curves: dict[str, Any] = {}
     for check in CHECKS:
         file = parts / f"{reference.name}.{check}.json"
         if not file.exists():
@@ -161,4 +164,3 @@ def _check_of(data: dict[str, Any]) -> CheckVerdict:
 
 def _now() -> str:
     return datetime.now(timezone.utc).isoformat(timespec="seconds")
-

@@ -241,7 +241,7 @@ def _changes(trial: Any) -> Iterator[str]:
 
 
 def label_of(build: Build) -> str:
-    """"workshop 1.1 (3f9a0c1)"."""
+    """How an approval names a build: "workshop 1.1 (3f9a0c1)"."""
     commit = f" ({build.identity.commit[:10]})" if build.identity.commit else ""
     return f"{build.identity.name} {build.identity.version}".strip() + commit
 

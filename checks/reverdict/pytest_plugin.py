@@ -1,7 +1,7 @@
 """``pytest golden --build build.toml``: one item per reference and check, so that everything of pytest works.
 
-An item passes, fails (fail, or an unsure that closes the gate) or is skipped (not asked, with the reason). Workers write
-what they judged as JSON files, one per item; whoever wants a verdict merges them (``gate``).
+An item passes, fails (fail, or an unsure that closes the gate) or is skipped (not asked, with the reason). Workers
+write what they judged as JSON files, one per item; whoever wants a verdict merges them (``gate``).
 Only names are imported at the top: this module is loaded by every pytest run of whoever installed the package.
 """
 
@@ -200,5 +200,3 @@ def _said(excinfo: pytest.ExceptionInfo[BaseException]) -> str:
         more = len(ordered) - len(lines)
         return "\n".join([*lines, *([f"and {more} more"] if more > 0 else [])] or [str(error)])
     return str(error) if isinstance(error, BadInput) else ""
-
-

@@ -76,7 +76,7 @@ class EchoTiming(CheckSettings):
     """
 
     springs: int = 0
-    pass_law: str = "none"  # noqa: S105 - a pass of a spring, not a password
+    pass_law: str = "none"
     passes: int = 0
     arrival_hz: float = 500.0
     arrival_ms: float = 0.0

@@ -60,7 +60,7 @@ def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = 
     beside = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
     try:
         soundfile.write(beside, np.asarray(samples).T, rate_hz, subtype=subtype)
-        os.replace(beside, path)
+        beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
 

@@ -1,6 +1,6 @@
 """The words of the trade as data: what flows from rendering to reporting. No logic lives here.
 
-    reference, build -> Response -> measurements -> Finding -> CheckVerdict -> ReferenceVerdict -> Verdict
+reference, build -> Response -> measurements -> Finding -> CheckVerdict -> ReferenceVerdict -> Verdict
 """
 
 from __future__ import annotations

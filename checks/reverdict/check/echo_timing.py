@@ -1,10 +1,10 @@
 """Are the echoes on time?
 
-Aim. Every pass of every spring arrives when the golden's does; where there are no separate passes, the first sound does.
+Aim. Every pass of every spring arrives when the golden's does; without separate passes, the first sound does.
 
 Method. Arrival of a pass: its group delay at ``arrival_hz``; the deviation is the lag of the candidate's folded pass
-against the golden's (``measure.lag``), so that no absolute estimate stands between them. Onset of a dense reverb: lag of
-its first 80 ms by correlation, refined by phase. Polarity is compared on the first pass, or on the onset.
+against the golden's (``measure.lag``), so that no absolute estimate stands between them. Onset of a dense reverb: lag
+of its first 80 ms by correlation, refined by phase. Polarity is compared on the first pass, or on the onset.
 
 Conventions. A deviation is positive when the build is later than the golden. Times in ms from the click.
 
@@ -52,7 +52,7 @@ def why_unlike_reference(path: str, measured: SpringMeasurement, settings: EchoT
 
 
 def spring_place(path: str, spring: int, *rest: str) -> str:
-    """"left, spring 2, pass 1, 500 Hz"."""
+    """Where a finding stands: "left, spring 2, pass 1, 500 Hz"."""
     return ", ".join(part for part in (path, f"spring {spring}", *rest) if part)
 
 
@@ -62,7 +62,9 @@ def _arrivals(golden: PathMeasurement, candidate: PathComparison, settings: Echo
             where = spring_place(golden.path, number, f"pass {one.number}", f"{settings.arrival_hz:g} Hz")
             yield _arrival(one, lag, where, settings)
         if len(spring.passes) < settings.passes:
-            reason = f"the golden holds {len(spring.passes)} passes of this spring, its reference asks for {settings.passes}"
+            reason = (
+                f"the golden holds {len(spring.passes)} passes of this spring, its reference asks for {settings.passes}"
+            )
             where = spring_place(golden.path, number)
             yield Finding("arrival", where, "ms", None, None, None, None, None, Outcome.UNSURE, reason)
         if lags[0].frequency_hz.size:

@@ -4,11 +4,12 @@ Aim. EDT, T20, T30 and level of every octave band that matters.
 
 Method. ``measure.decay`` (ISO 3382-1, Lundeby, Chu) on golden and candidate alike.
 
-Conventions. Decay times in percent of the golden's, positive when the build rings longer. Levels in dB, positive when the
-build is louder; the responses are per unit click, so level is gain.
+Conventions. Decay times in percent of the golden's, positive when the build rings longer. Levels in dB, positive when
+the build is louder; the responses are per unit click, so level is gain.
 
-Limits of validity. A band more than 25 dB below the loudest one is not judged: what is left there is leakage of its
-neighbours. A decay time the golden's own range does not allow is not judged; one that only the candidate lacks is unsure.
+Limits of validity. A band more than 20 dB below the loudest one is not judged: what is left there is leakage of its
+neighbours. A decay time the golden's own range does not allow is not judged; one that only the candidate lacks is
+unsure.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from reverdict.measure.measurement import Comparison, Measurement
     from reverdict.reference import EnergyDecay
 
-QUIET_DB = 25.0
+QUIET_DB = 20.0
 
 
 def judge(measured: Measurement, beside: Comparison, settings: EnergyDecay) -> list[Finding]:
@@ -55,11 +56,16 @@ def _times(band: BandDecay, other: BandDecay, where: str, settings: EnergyDecay)
             )
             continue
         ratio = candidate.seconds / golden.seconds
-        relative = math.hypot(
-            golden.uncertainty_s / golden.seconds, candidate.uncertainty_s / abs(candidate.seconds)
-        )
+        relative = math.hypot(golden.uncertainty_s / golden.seconds, candidate.uncertainty_s / abs(candidate.seconds))
         yield judge_deviation(
-            name.upper(), where, "%", golden.seconds, candidate.seconds, 100 * (ratio - 1), 100 * ratio * relative, tolerance
+            name.upper(),
+            where,
+            "%",
+            golden.seconds,
+            candidate.seconds,
+            100 * (ratio - 1),
+            100 * ratio * relative,
+            tolerance,
         )
 
 

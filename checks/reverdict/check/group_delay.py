@@ -2,14 +2,16 @@
 
 Aim. The shape of the first pass's group-delay curve, and its transition frequency.
 
-Method. Deviation at a frequency: lag of the candidate's first pass there, less its lag at ``arrival_hz``. A pass that is
-late as a whole is echo timing's business, a changed shape is this check's, so each fault is named once. Transition frequency: one dispersion law
-fitted to the golden's curve and to the golden's curve plus the lag, so that what the law misses cancels.
+Method. Deviation at a frequency: lag of the candidate's first pass there, less its lag at ``arrival_hz``. A pass that
+is late as a whole is echo timing's business, a changed shape is this check's, so each fault is named once. Transition
+frequency: one dispersion law fitted to the golden's curve and to the golden's curve plus the lag, so that what the law
+misses cancels.
 
-Conventions. Delay in ms after the arrival at ``arrival_hz``; positive when the build's highs come later than the golden's.
+Conventions. Delay in ms after the arrival at ``arrival_hz``; positive when the build's highs come later than the
+golden's.
 
-Limits of validity. Third-octave frequencies from 200 Hz to 0.85 of the transition frequency, as far as the golden's first pass
-can be read. Where the golden has a pass and the candidate has none, the finding fails; it does not lapse.
+Limits of validity. Third-octave frequencies from 200 Hz to 0.85 of the transition frequency, as far as the golden's
+first pass can be read. Where the golden has a pass and the candidate has none, the finding fails; it does not lapse.
 """
 
 from __future__ import annotations
@@ -31,7 +33,8 @@ if TYPE_CHECKING:
     from reverdict.reference import GroupDelay
 
 FREQUENCIES_HZ = (
-    200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
+    200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1000.0,
+    1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
 )  # fmt: skip
 HIGHEST_SHARE = 0.85
 
@@ -82,9 +85,7 @@ def _delays(spring: Spring, lag: PassLag, where: str, arrival_hz: float, setting
         )
 
 
-def _transition(
-    spring: Spring, lag: PassLag, moved: Transition, where: str, settings: GroupDelay
-) -> Iterator[Finding]:
+def _transition(spring: Spring, lag: PassLag, moved: Transition, where: str, settings: GroupDelay) -> Iterator[Finding]:
     golden_hz = spring.transition.frequency_hz
     if golden_hz is None:
         return
@@ -100,7 +101,7 @@ def _transition(
 
 
 def _from_lag(spring: Spring, lag: PassLag) -> float:
-    """Uncertainty of the transition frequency, Hz: that of the lag at the top of the curve over the curve's slope there."""
+    """Uncertainty of the transition frequency, Hz: that of the lag at the top of the curve over its slope there."""
     top_hz, delay_s = spring.curve.frequency_hz, spring.curve.delay_s
     slope = max(float(delay_s[-1] - delay_s[-8]) / float(top_hz[-1] - top_hz[-8]), 1e-9)
     return float(lag.uncertainty_s[-1]) / slope

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import fft
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -69,8 +70,6 @@ def split_bands(
     samples : ndarray, shape (samples,)
         From the click on.
     """
-    from scipy import fft
-
     lead = int(RINGING_S * rate_hz)
     size = fft.next_fast_len(samples.size + 2 * lead, real=True)
     spectrum = fft.rfft(samples, size)

@@ -2,13 +2,14 @@
 
 Method
     Per band the squared response is summed in short blocks. Lundeby's iteration finds where decay meets noise
-    (A. Lundeby et al., Acustica 81, 1995; pages from memory). Up to there the noise is subtracted in the backward integral (W. T. Chu, JASA 63, 1978;
-    from memory; M. R. Schroeder, 1965) and the energy beyond is replaced by that of the fitted decay, so that neither noise nor
-    truncation bends the curve. EDT 0…−10, T20 −5…−25, T30 −5…−35 dB by least squares (ISO 3382-1:2009).
+    (A. Lundeby et al., Acustica 81, 1995; pages from memory). Up to there the noise is subtracted in the backward
+    integral (W. T. Chu, JASA 63, 1978; from memory; M. R. Schroeder, 1965) and the energy beyond is replaced by that of
+    the fitted decay, so that neither noise nor truncation bends the curve. EDT 0…−10, T20 −5…−25, T30 −5…−35 dB by
+    least squares (ISO 3382-1:2009).
 Validity
-    ISO 3382-1, 5.3.3: the noise must lie 15 dB below the end of the fit (25, 35, 45 dB under the peak; the clause counts
-    T20 from −20 and T30 from −30). Where the record ends before the noise is reached, it must hold 5 dB more than the
-    fit range. What the range does not allow is None, and ``why_not`` says why. Never a shortened fit.
+    ISO 3382-1, 5.3.3: the noise must lie the fit range and 15 dB below the peak (25, 35, 45 dB). Where the record ends
+    before the noise is reached, it must hold 5 dB more than the fit range. What the range does not allow is None, and
+    ``why_not`` says why. Never a shortened fit.
 Uncertainty
     From the noise alone: its beat with the tail and its own wavering in the integral at the end of the fit (k = 2).
     Zero for a render without noise; the spread between repeats of a measurement is not in it.
@@ -168,7 +169,9 @@ def _meet_noise(energy: NDArray[Any], block_s: float) -> NoiseMeeting | None:
         width = int(np.clip(ten_db / 5, max(int(0.02 / block_s), 1), max(size // 20, 1)))
         quiet = int(min(end + ten_db, size - tenth))
         noise = float(energy[quiet:].mean())
-        later = _slope(energy, max(start, int(end - 2.5 * ten_db)), min(int(end - 0.5 * ten_db), size), width, 2 * noise)
+        later = _slope(
+            energy, max(start, int(end - 2.5 * ten_db)), min(int(end - 0.5 * ten_db), size), width, 2 * noise
+        )
         if later is None or later[0] >= 0:
             break
         if abs(later[0] - rate) < 1e-4 * abs(rate) and abs(later[1] - level) < 1e-3:
@@ -184,7 +187,7 @@ def _meet_noise(energy: NDArray[Any], block_s: float) -> NoiseMeeting | None:
 
 
 def _slope(energy: NDArray[Any], first: int, last: int, width: int, floor: float) -> tuple[float, float] | None:
-    """Least-squares line (per block, at block 0) through the log of mean energies, from ``first`` until they fall to ``floor``."""
+    """Least-squares line (per block, at block 0) through the log of mean energies until they fall to ``floor``."""
     count = (last - first) // width
     if count < 3:
         return None

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import fft
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -62,8 +63,6 @@ def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, secon
     rate_hz, click_at_s, seconds : float
         A click between two samples is honoured by a phase turn, not by rounding.
     """
-    from scipy import fft
-
     first = int(np.floor(click_at_s * rate_hz))
     cut = np.array(samples[max(first, 0) : max(first, 0) + max(round(seconds * rate_hz), 16)], dtype=float)
     fade = max(cut.size // 10, 1)
@@ -98,8 +97,6 @@ def _tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float
     Of a tail that still falls the constant under it is taken, by Aitken's rule for three values of an exponential and
     a constant: N = (P₁P₃ − P₂²)/(P₁ + P₃ − 2P₂).
     """
-    from scipy import fft
-
     length = max(samples.size // 10, 16)
     parts = samples[-3 * length :]
     parts = np.pad(parts, (3 * length - parts.size, 0)).reshape(3, length)

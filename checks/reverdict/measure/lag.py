@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt, tukey
 from reverdict.measure.springs import (
@@ -22,6 +23,7 @@ from reverdict.measure.springs import (
     band_weight,
     delay_sigma,
     find_springs,
+    needed_seconds,
     settle,
     track_of,
 )
@@ -87,8 +89,6 @@ class PassLag:
 
 def onset_lag(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -> OnsetLag:
     """Lag of the first ``ONSET_S`` of sound, shapes (samples,), found by correlation and refined by phase."""
-    from scipy import fft
-
     loud = np.flatnonzero(np.abs(golden) > 0.1 * np.abs(golden).max())
     begin = max(int(loud[0]) - int(0.002 * rate_hz), 0)
     length = int(ONSET_S * rate_hz)
@@ -116,9 +116,9 @@ def onset_lag(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -> 
 
 
 def _centre_of_peak(across: NDArray[Any], rate_hz: float) -> float:
-    """Energy-weighted group delay of the half millisecond around the peak at zero of a circular correlation, seconds."""
-    time_s = np.fft.fftfreq(across.size, 1 / across.size) / rate_hz
-    peak = np.fft.rfft(across * tukey(time_s, 0.25e-3, 0.25e-3))
+    """Energy-weighted group delay of the half millisecond around zero of a circular correlation, seconds."""
+    time_s = fft.fftfreq(across.size, 1 / across.size) / rate_hz
+    peak = fft.rfft(across * tukey(time_s, 0.25e-3, 0.25e-3))
     turning = np.sum(peak[1:] * np.conj(peak[:-1]))
     return float(-np.angle(turning) / (2 * np.pi * rate_hz / across.size))
 
@@ -145,13 +145,15 @@ def pass_lags(
         Of the golden, by ``find_springs``.
     """
     seconds = min(golden.size, candidate.size) / rate_hz
-    seconds = min(seconds, 1.2)
+    seconds = min(seconds, needed_seconds(max(spring.passes[0].time_s for spring in measured.springs)))
     golden_excerpt = take_excerpt(golden, rate_hz, 0.0, seconds)
     candidate_excerpt = take_excerpt(candidate, rate_hz, 0.0, seconds)
     passes = [one for spring in measured.springs for one in spring.passes]
     tracks = [track_of(golden_excerpt, one.curve) for one in passes]
     settle(golden_excerpt, tracks, CUTS[-3:], learn=False)
-    offsets = [_coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)]
+    offsets = [
+        _coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)
+    ]
     moved = [replace(track, delay_s=track.delay_s + offset) for track, offset in zip(tracks, offsets, strict=True)]
     settle(candidate_excerpt, moved, CUTS[-3:], learn=False)
     lags = [
@@ -188,14 +190,12 @@ def _coarse_lag(candidate: Excerpt, track: Track, reach_s: float) -> float:
     """Where the golden's folded pulse fits the folded candidate best: the peak of their cross-correlation."""
     assert track.pulse is not None
     turn_back = np.exp(1j * phase_of(track.delay_s, candidate.step_hz))
-    across = np.fft.ifft(candidate.spectrum * turn_back * band_weight(candidate, track) * np.conj(track.pulse))
+    across = fft.ifft(candidate.spectrum * turn_back * band_weight(candidate, track) * np.conj(track.pulse))
     near = np.flatnonzero(np.abs(candidate.time_s) <= reach_s)
     return float(candidate.time_s[near[np.argmax(np.abs(across[near]))]])
 
 
-def _fine_lag(
-    golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, moved: Track, offset_s: float
-) -> PassLag:
+def _fine_lag(golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, moved: Track, offset_s: float) -> PassLag:
     """Lag over frequency from the cross-spectrum of two folded pulses; only where they are alike enough to compare."""
     assert track.pulse is not None
     assert moved.pulse is not None

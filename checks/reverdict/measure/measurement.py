@@ -115,4 +115,3 @@ def _moved_transition(curve: DelayCurve, lag: PassLag) -> Transition:
     if known.sum() < 12:
         return Transition(None, why_not=lag.why_not or "too little of the first pass is left")
     return find_transition(curve.frequency_hz[known], curve.delay_s[known] + lag.lag_s)
-

@@ -4,7 +4,8 @@ Aim
     Which springs answer, when each of their passes arrives, and how much later the high frequencies come.
 Method
     1. In a narrow band well below the transition frequency a pass is a compact pulse. Peaks of that band's envelope
-       that repeat by the pass law (1:3:5 for a pickup at the far end, 1:2:3 for a loop tapped once a round) are springs.
+       that repeat by the pass law (1:3:5 for a pickup at the far end, 1:2:3 for a loop tapped once a round) are
+       springs.
     2. From its low-frequency pulse each first pass is followed up and down in frequency with a locally dechirped
        band filter, which gives a first group-delay curve.
     3. Every pass is folded with its curve, cut out in time, and what the curve missed is read off as the
@@ -14,8 +15,8 @@ Method
 Conventions
     Times in seconds from the click. Delay is positive. Polarity is that of a pass relative to a positive click.
 Limits of validity
-    Springs whose first passes are at least 2 ms apart at low frequencies, one-way delays 4 to 120 ms, first pass and one more within
-    the record. Dense responses have no separate passes and yield no spring and a reason.
+    Springs whose first passes are at least 2 ms apart at low frequencies, one-way delays 4 to 120 ms, first pass and
+    one more within the record. Dense responses have no separate passes and yield no spring and a reason.
 Sources
     Pass structure and dispersion: S. Bilbao, J. Parker, IEEE TASLP 18(4), 2010; timing limit: JCGM-style k = 2 of the
     Cramér-Rao bound σ ≥ √12 / (2πB√(E/σ²)) for the group delay of a band of unknown phase.
@@ -28,6 +29,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt, tukey
 from reverdict.measure.transition import Transition, find_transition
@@ -47,6 +49,8 @@ START_WIDTH_HZ = 150.0
 SHORTEST_TRIP_S = 0.004
 LONGEST_TRIP_S = 0.120
 SMOOTHING_HZ = 200.0
+LONGEST_EXCERPT_S = 1.2
+EXCERPT_TRIPS = 12
 NARROWEST_HZ = 500.0
 FOLLOW_STEP_HZ = 40.0
 CUTS = (
@@ -61,6 +65,7 @@ FOLLOW_WIDTH_HZ = 150.0
 FOLLOW_TRUST_S = 0.8e-3
 MOST_MISSES = 3
 CUT_S = 2 * 2.0e-3 * 1.375
+CORRELATION_SIZE = 4096
 LAWS = {"1:3:5": (1, 3, 5, 7), "1:2:3": (1, 2, 3, 4)}
 
 
@@ -150,7 +155,7 @@ def find_springs(
     def none(why: str) -> SpringMeasurement:
         return SpringMeasurement((), arrival_hz, why)
 
-    seconds = min(samples.size / rate_hz - click_at_s, 1.2)
+    seconds = min(samples.size / rate_hz - click_at_s, LONGEST_EXCERPT_S)
     if seconds < 2.5 * SHORTEST_TRIP_S:
         return none(f"{max(seconds, 0) * 1e3:.0f} ms after the click are too short for a pass and its repeat")
     if rate_hz < 2.5 * START_BANDS_HZ[-1]:
@@ -163,15 +168,24 @@ def find_springs(
     series = _find_series(excerpt, envelope, seconds)
     if not series:
         return none("no echo repeats by a pass law (1:3:5 or 1:2:3)")
+    seconds = min(seconds, needed_seconds(max(trip_s for trip_s, _ in series)))
+    excerpt = take_excerpt(samples, rate_hz, click_at_s, seconds)
     followed = [(_follow_pass(excerpt, trip_s), law) for trip_s, law in series]
     followed = [(first, law) for first, law in followed if first.high_hz - first.low_hz > NARROWEST_HZ]
     passes = [_later_passes(excerpt, first, law, seconds) for first, law in followed]
     rest = settle(excerpt, [track for spring in passes for track in spring], CUTS)
-    springs = [_describe(excerpt, rest, spring, law, arrival_hz) for spring, (_, law) in zip(passes, followed, strict=True)]
+    springs = [
+        _describe(excerpt, rest, spring, law, arrival_hz) for spring, (_, law) in zip(passes, followed, strict=True)
+    ]
     found = tuple(sorted((s for s in springs if s is not None), key=lambda s: s.passes[0].time_s))
     if not found:
         return none("echoes repeat in time, yet later ones do not have the waveform of the first")
     return SpringMeasurement(found, arrival_hz)
+
+
+def needed_seconds(longest_trip_s: float) -> float:
+    """Length of response that holds the passes read of a spring: seven trips, and their highs that come later."""
+    return float(np.clip(EXCERPT_TRIPS * longest_trip_s, 0.3, LONGEST_EXCERPT_S))
 
 
 def settle(
@@ -200,12 +214,12 @@ def settle(
         for index, track in enumerate(tracks):
             turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
             rest += components[index]
-            pulse = np.fft.ifft(rest * turn_back * weights[index]) * window
-            track.pulse = np.fft.fft(pulse)
+            pulse = fft.ifft(rest * turn_back * weights[index]) * window
+            track.pulse = fft.fft(pulse)
             components[index] = track.pulse * np.conj(turn_back)
             rest -= components[index]
             if learn:
-                _correct_delay(excerpt, track, np.fft.fft(pulse * time_s), stiffness)
+                _correct_delay(excerpt, track, fft.fft(pulse * time_s), stiffness)
     return rest
 
 
@@ -230,7 +244,7 @@ def _correct_delay(excerpt: Excerpt, track: Track, moment: NDArray[Any], stiffne
 
 
 def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: float) -> NDArray[Any]:
-    """Smooth with a penalty on third differences, so that parabolas pass unchanged (P. H. C. Eilers, Anal. Chem. 75, 2003).
+    """Smooth with a penalty on third differences, which lets parabolas pass (P. H. C. Eilers, Anal. Chem. 75, 2003).
 
     values, weight : ndarray, shape (points,)
     """
@@ -269,7 +283,7 @@ def _start_envelope(excerpt: Excerpt) -> NDArray[Any]:
     power = np.zeros(excerpt.spectrum.size)
     for centre_hz in START_BANDS_HZ:
         band = np.exp(-0.5 * ((excerpt.frequency_hz - centre_hz) / START_WIDTH_HZ) ** 2)
-        one = np.abs(np.fft.ifft(excerpt.spectrum * band)) ** 2
+        one = np.abs(fft.ifft(excerpt.spectrum * band)) ** 2
         power += one / max(float(one.max()), 1e-300)
     return power / len(START_BANDS_HZ)
 
@@ -371,7 +385,10 @@ def _follow_pass(excerpt: Excerpt, start_s: float) -> Track:
 
 
 def _follow(
-    excerpt: Excerpt, frequency_hz: Sequence[float], delay_s: Sequence[float], step_hz: float
+    excerpt: Excerpt,
+    frequency_hz: Sequence[float] | NDArray[Any],
+    delay_s: Sequence[float] | NDArray[Any],
+    step_hz: float,
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Continue a curve in steps of frequency: predict, dechirp locally, and look for the pulse near where it should be.
 
@@ -426,7 +443,7 @@ def _predict(frequencies: Sequence[float], delays: Sequence[float], ahead_hz: ND
 
 
 def _later_passes(excerpt: Excerpt, first: Track, law: str, seconds: float) -> list[Track]:
-    """Tracks of all passes of a spring: the first one's curve times the number of trips, where the record holds them."""
+    """Tracks of all passes the record holds of a spring: the first one's curve times the number of trips."""
     tracks = [first]
     at_start = int(START_BANDS_HZ[1] / excerpt.step_hz)
     for trips in LAWS[law][1:MOST_PASSES]:
@@ -446,7 +463,7 @@ def _coarse_offset(excerpt: Excerpt, track: Track, reach_s: float) -> float:
     """Where the folded pulse stands when its curve is off by a constant."""
     turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
     narrow = replace(track, high_hz=min(track.high_hz, 1500.0))
-    power = np.abs(np.fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
+    power = np.abs(fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
     near = np.abs(excerpt.time_s) <= reach_s
     candidates = np.flatnonzero(near)
     return float(excerpt.time_s[candidates[np.argmax(power[near])]])
@@ -468,6 +485,7 @@ def _describe(
     coherence = _coherence(excerpt, first, tracks[1])
     if abs(coherence) < 0.6:
         return None
+    polarity = _polarity(excerpt, first)
     passes = []
     for number, (track, trips) in enumerate(zip(tracks, LAWS[law], strict=False), start=1):
         curve = _curve_of(excerpt, rest, track)
@@ -475,26 +493,27 @@ def _describe(
         if time_s is None or uncertainty_s is None:
             break
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
-        passes.append(
-            Pass(number, trips, time_s, uncertainty_s, gain_db, _polarity(excerpt, track), curve)
-        )
+        # Later passes against the first: a small error of its delay below the curve turns their phase ever further.
+        upright = number == 1 or _coherence(excerpt, first, track) > 0
+        passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarity if upright else -polarity, curve))
     if len(passes) < 2:
         return None
     return Spring(tuple(passes), law, coherence, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
 
 
 def _coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
-    """Normalised correlation of two folded pulses below 2 kHz, signed; 1 means the same waveform."""
-    assert one.pulse is not None and other.pulse is not None
+    """Normalised correlation of two folded pulses below 2 kHz; ±1 is the same waveform, upright or turned over."""
+    assert one.pulse is not None
+    assert other.pulse is not None
     upto = int(min(2000.0, one.high_hz, other.high_hz) / excerpt.step_hz)
     a, b = one.pulse[:upto], other.pulse[:upto]
-    across = np.fft.ifft(a * np.conj(b), 4096)
-    peak = across[np.argmax(np.abs(across))]
-    return float(np.abs(peak) * 4096 * np.sign(peak.real) / (np.linalg.norm(a) * np.linalg.norm(b) + 1e-300))
+    across = fft.ifft(a * np.conj(b), CORRELATION_SIZE).real
+    peak = float(across[np.argmax(np.abs(across))])
+    return peak * CORRELATION_SIZE / (float(np.linalg.norm(a) * np.linalg.norm(b)) + 1e-300)
 
 
 def _polarity(excerpt: Excerpt, track: Track) -> int:
-    """Sign of the folded pulse; its phase is constant, 0 or π, once all delay has been taken out."""
+    """Sign of a first pass; the phase of its folded pulse is constant, 0 or π, once all delay has been taken out."""
     assert track.pulse is not None
     low, high = int(300 / excerpt.step_hz), int(min(1500.0, track.high_hz) / excerpt.step_hz)
     part = track.pulse[low:high]
@@ -521,7 +540,7 @@ def _disturbance(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> NDArray[
     """Power per bin and second of what no pass explains, just before and just after this pass."""
     turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
     beside = (np.abs(excerpt.time_s) > CUT_S / 2) & (np.abs(excerpt.time_s) < 1.5 * CUT_S)
-    around = np.fft.fft(np.fft.ifft(rest * turn_back) * beside)
+    around = fft.fft(fft.ifft(rest * turn_back) * beside)
     seconds = float(np.sum(beside)) / excerpt.rate_hz
     return smooth_over_frequency(np.abs(around) ** 2, SMOOTHING_HZ, excerpt.step_hz) / max(seconds, 1e-9)
 

@@ -82,7 +82,7 @@ def _fit(name: str, law: Any, frequency_hz: NDArray[Any], delay_s: NDArray[Any],
 
 
 def _linear_misfit(shapes: NDArray[Any], delay_s: NDArray[Any]) -> NDArray[Any]:
-    """Rms of what base + depth · shape leaves of the curve, for shapes (laws, points); infinite where depth is not positive."""
+    """Rms of what base + depth · shape leaves of the curve, shapes (laws, points); infinite unless depth > 0."""
     away = shapes - shapes.mean(axis=1, keepdims=True)
     target = delay_s - delay_s.mean()
     depth = away @ target / np.maximum(np.sum(away**2, axis=1), 1e-300)

@@ -104,13 +104,17 @@ def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
         stream.write(f"\nNo separate passes: {measured.why_none}.\n")
         return
     count = len(measured.springs)
-    stream.write(f"\n{count} spring{'s' if count > 1 else ''}. Arrivals at {measured.arrival_hz:g} Hz, from the click:\n")
+    stream.write(
+        f"\n{count} spring{'s' if count > 1 else ''}. Arrivals at {measured.arrival_hz:g} Hz, from the click:\n"
+    )
     stream.write("  spring  pass  trips      arrival         ratio   gain     polarity\n")
     for number, spring in enumerate(measured.springs, start=1):
         for one in spring.passes:
+            time_ms, uncertainty_ms = 1e3 * one.time_s, 1e3 * one.uncertainty_s
+            ratio, sign = one.time_s / spring.passes[0].time_s, "+" if one.polarity > 0 else "−"
             stream.write(
-                f"  {number:>6}  {one.number:>4}  {one.trips:>5}  {1e3 * one.time_s:9.3f} ± {1e3 * one.uncertainty_s:5.3f} ms"
-                f"  {one.time_s / spring.passes[0].time_s:6.3f}  {one.gain_db:+6.1f} dB  {'+' if one.polarity > 0 else '−'}\n"
+                f"  {number:>6}  {one.number:>4}  {one.trips:>5}  {time_ms:9.3f} ± {uncertainty_ms:5.3f} ms"
+                f"  {ratio:6.3f}  {one.gain_db:+6.1f} dB  {sign}\n"
             )
     stream.write("\nDispersion: how much later than at the arrival frequency the first pass comes\n")
     shown = [hz for hz in TABLE_FREQUENCIES_HZ if any(spring.curve.at(hz) is not None for spring in measured.springs)]
@@ -133,7 +137,9 @@ def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
         label = "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
         level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
         width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
-        times = "".join(f"{time.seconds:8.3f} s" if time.seconds is not None else f"{'–':>10}" for time in band.times.values())
+        times = "".join(
+            f"{time.seconds:8.3f} s" if time.seconds is not None else f"{'–':>10}" for time in band.times.values()
+        )
         stream.write(f"  {label:11}  {level}  {width}{times}\n")
         for why in dict.fromkeys(time.why_not for time in band.times.values() if time.why_not):
             missing = ", ".join(name.upper() for name, time in band.times.items() if time.why_not == why)
