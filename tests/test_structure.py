@@ -1,0 +1,58 @@
+"""The rooms of the package import each other in one direction only."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import reverdict
+
+PACKAGE = Path(reverdict.__file__).parent
+
+MAY_IMPORT = {
+    "words": set(),
+    "errors": set(),
+    "reference": set(),
+    "sound": {"errors"},
+    "measure": {"measure", "words"},
+    "judging": {"words"},
+    "check": {"check", "judging", "measure", "reference", "render", "words"},
+    "render": {"render", "errors", "measure", "sound", "words"},
+    "report": {"report", "errors", "measure", "words"},
+}
+"""What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it."""
+
+
+def imports_of(file: Path) -> set[str]:
+    """Names of the rooms a module imports, type-only imports included."""
+    found = set()
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        modules: list[str] = []
+        if isinstance(node, ast.ImportFrom) and node.module:
+            inside = node.module == "reverdict"
+            modules = [f"reverdict.{alias.name}" for alias in node.names] if inside else [node.module]
+        elif isinstance(node, ast.Import):
+            modules = [alias.name for alias in node.names]
+        found |= {module.split(".")[1] for module in modules if module.startswith("reverdict.")}
+    return found - {"__version__"}
+
+
+@pytest.mark.parametrize("room", sorted(MAY_IMPORT))
+def test_a_room_imports_only_what_it_may_know(room: str) -> None:
+    place = PACKAGE / room
+    files = sorted(place.rglob("*.py")) if place.is_dir() else [PACKAGE / f"{room}.py"]
+    assert files
+    strangers = {str(file.relative_to(PACKAGE)): imports_of(file) - MAY_IMPORT[room] for file in files}
+    assert not {file: sorted(names) for file, names in strangers.items() if names}
+
+
+def test_render_alone_starts_other_peoples_code() -> None:
+    starters = {
+        str(file.relative_to(PACKAGE))
+        for file in PACKAGE.rglob("*.py")
+        if "workshop" not in file.parts and "import subprocess" in file.read_text(encoding="utf-8")
+    }
+    # git, for the name of an approver and the commit of a build, is ours to ask.
+    assert {name for name in starters if not name.startswith("render/")} <= {"making.py", "schema.py"}
