@@ -18,10 +18,14 @@ from reverdict.errors import BadInput
 from reverdict.words import CHECKS, CheckVerdict, Finding, Outcome, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from reverdict.reference import Reference
     from reverdict.trial import Trial
+
+PLUGINS = ("reverdict.pytest_plugin", "pytest_benchmark.plugin", "xdist.plugin")
+ALONE = {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTEST_ADDOPTS": None, "PYTEST_PLUGINS": None}
+"""The gate needs three plugins; others that happen to be installed cost seconds and may interfere."""
 
 EXIT_STATUS = {"pass": 0, "fail": 1, "unsure": 1, "error": 2}
 
@@ -88,14 +92,14 @@ def _run_items(arguments: list[str], progress: Callable[[str], None] | None) -> 
     import pytest
 
     quiet = [
-        "-c", os.devnull, "--rootdir", arguments[0], "--noconftest", "-p", "no:cacheprovider", "-p", "no:randomly",
+        "-c", os.devnull, "--rootdir", arguments[0], "--noconftest", "-p", "no:cacheprovider",
         "-q", "--no-header", "--tb=short", "--strict-config", "-o", "addopts=", "--import-mode=importlib",
+        # Nobody's asserts are ours to rewrite, and rewriting would compile the whole package anew.
+        "--assert=plain",
     ]  # fmt: skip
-    plugins: list[Any] = (
-        [] if "reverdict.pytest_plugin" in _loaded_by_entry_point() else ["-p", "reverdict.pytest_plugin"]
-    )
+    plugins = [part for name in PLUGINS for part in ("-p", name)]
     said = io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _without_environment("PYTEST_ADDOPTS"):
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _environment(ALONE):
         status = pytest.main([*quiet, *plugins, *arguments], plugins=[_Reporter(progress)] if progress else [])
     if status not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
         if status == pytest.ExitCode.INTERRUPTED and "KeyboardInterrupt" in said.getvalue():
@@ -106,20 +110,23 @@ def _run_items(arguments: list[str], progress: Callable[[str], None] | None) -> 
         raise RuntimeError(f"pytest ended with {status!r}:\n{said.getvalue()}")
 
 
-def _loaded_by_entry_point() -> set[str]:
-    from importlib.metadata import entry_points
-
-    return {point.value for point in entry_points(group="pytest11")}
-
-
 @contextlib.contextmanager
-def _without_environment(name: str) -> Any:
-    kept = os.environ.pop(name, None)
+def _environment(changes: Mapping[str, str | None]) -> Iterator[None]:
+    """Set variables, or remove those that are None, and put everything back."""
+    kept = {name: os.environ.get(name) for name in changes}
+    _set_all(changes)
     try:
         yield
     finally:
-        if kept is not None:
-            os.environ[name] = kept
+        _set_all(kept)
+
+
+def _set_all(values: Mapping[str, str | None]) -> None:
+    for name, value in values.items():
+        if value is None:
+            os.environ.pop(name, None)
+        else:
+            os.environ[name] = value
 
 
 class _Reporter:
