@@ -312,7 +312,8 @@ def _golden_list(options: argparse.Namespace) -> int:
     for row in golden_set.describe(options.golden):
         print(
             f"{row.name:24} {row.origin:8} {row.channels:17} {row.rate_hz:6} Hz {row.seconds:5.2f} s  "
-            f"asked: {', '.join(row.asked)}\n{'':24} {row.title}; approved by {row.approved_by}, {row.approved_at:%Y-%m-%d}"
+            f"asked: {', '.join(row.asked)}\n"
+            f"{'':24} {row.title}; approved by {row.approved_by}, {row.approved_at:%Y-%m-%d}"
         )
     return 0
 

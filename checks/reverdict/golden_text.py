@@ -45,6 +45,11 @@ cheaper_percent = 100     # any saving is welcome; lower it to be told of suspic
 """
 
 
+def proposed(table: str) -> dict[str, Any]:
+    """The proposed tolerances of one check."""
+    return dict(tomlkit.parse(PROPOSED_TOLERANCES)[table].unwrap())
+
+
 def reference_text(name: str, tables: Mapping[str, Any]) -> str:
     """reference.toml with the meaning of every key. Unknown keys are written too, for the reader to refuse."""
     document = tomlkit.document()

@@ -26,6 +26,9 @@ NOT_MEASURED = "could not be measured"
 NOTHING_COMPARED = "nothing compared"
 NOTHING_ASKED = "nothing was asked of this reference"
 
+RELATIVE_UNITS = ("s", "Hz")
+"""Units of which people think in percent: decay times and transition frequencies."""
+
 _BADNESS = {Outcome.NOT_ASKED: 0, Outcome.PASS: 1, Outcome.UNSURE: 2, Outcome.FAIL: 3}
 
 _DIRECTIONS = (
@@ -172,6 +175,8 @@ def sentence(finding: Finding) -> str:
     said = f"{head}{subject}{_amount(abs(finding.deviation), places, finding.unit)} {_direction(finding)}".rstrip()
     if finding.outcome is Outcome.UNSURE:
         said += f" ± {_amount(finding.uncertainty, places, finding.unit)}"
+    if finding.unit in RELATIVE_UNITS and finding.golden:
+        said += f" ({100 * finding.deviation / finding.golden:+.1f} %)"
     remark = f"; {finding.reason}" if finding.reason else ""
     return f"{said}, limit {_amount(finding.tolerance, places, finding.unit)}{remark}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import math
 import subprocess
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -104,7 +105,7 @@ def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], st
     seconds = samples.shape[1] / rate_hz - click_at_s
     told = {
         "origin": "capture",
-        "render": {"seconds": int(1000 * seconds) / 1000, "sample_rates_hz": [rate_hz], "block_sizes": [512]},
+        "render": {"seconds": round(seconds, 6), "sample_rates_hz": [rate_hz], "block_sizes": [512]},
     }
     return Response(samples, rate_hz, click_at_s, paths), told, f"recording {source.name}"
 
@@ -167,7 +168,7 @@ def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str,
         tables["group_delay"] = {}
     else:
         reasons = sorted({found.why_none for found in springs if found.why_none})
-        why = "; ".join(reasons) or "its paths do not agree on the number of springs or their pass law"
+        why = (reasons[0] if reasons else "") or "its paths do not agree on the number of springs or their pass law"
         tables["echo_timing"] = {"springs": 0, "pass_law": "none", "passes": 0}
         tables["group_delay"] = {"not_asked": f"no separate passes: {why}"}
     decays = [band for path in measured.paths for band in path.decay.bands]
@@ -175,8 +176,27 @@ def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str,
         why = next((time.why_not for band in decays for time in band.times.values()), "no octave band fits")
         tables["energy_decay"] = {"not_asked": f"no decay time can be measured: {why}"}
     else:
-        tables["energy_decay"] = {}
+        tables["energy_decay"] = _room_for_noise(measured)
     return tables
+
+
+def _room_for_noise(measured: Measurement) -> dict[str, float]:
+    """Wider tolerances of those decay times that noise alone would make unsure against themselves.
+
+    Twice the expanded uncertainty of a difference of two such measurements, in percent of the decay time.
+    """
+    from reverdict.check.energy_decay import judged_bands
+    from reverdict.golden_text import proposed
+
+    wider = {}
+    for key, usual in proposed("energy_decay").items():
+        name = key.removesuffix("_percent")
+        times = [band.times[name] for path in measured.paths for band in judged_bands(path.decay) if name in band.times]
+        noise = [100 * (t.uncertainty_s or 0.0) / t.seconds for t in times if t.seconds]
+        needed = 2 * math.sqrt(2) * max(noise, default=0.0)
+        if needed > usual:
+            wider[key] = float(math.ceil(needed))
+    return wider
 
 
 def clear_passes(measured: Measurement) -> int:

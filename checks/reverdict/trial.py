@@ -12,7 +12,7 @@ from reverdict.curves import curves_of
 from reverdict.measure.measurement import Comparison, Measurement, measure, measure_beside
 from reverdict.render import Request, render
 from reverdict.render.timing import open_kernel_timer, open_timer
-from reverdict.words import CheckVerdict, Outcome
+from reverdict.words import CheckVerdict, Outcome, Response
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -53,14 +53,22 @@ class Trial:
 
     @cached_property
     def measured(self) -> Measurement:
-        return measure(self.golden.response, self.golden.reference.echo_timing.arrival_hz)
+        return measure(self._golden_response, self.golden.reference.echo_timing.arrival_hz)
 
     @cached_property
     def beside(self) -> Comparison | None:
         """The candidate beside the golden over the stretch both cover; None where the build gave nothing."""
         if self.rendering.response is None:
             return None
-        return measure_beside(self.golden.response, self.measured, self.rendering.response)
+        return measure_beside(self._golden_response, self.measured, self.rendering.response)
+
+    @cached_property
+    def _golden_response(self) -> Response:
+        """The golden, over no more than the candidate covers: a recording may be a little shorter."""
+        golden, candidate = self.golden.response, self.rendering.response
+        if candidate is None:
+            return golden
+        return replace(golden, samples=golden.samples[:, : candidate.samples.shape[1]])
 
     def why_not_asked(self, check: str) -> str:
         """Why this check is not put, by the reference or by the build; empty where it is."""

@@ -89,15 +89,16 @@ def _transition(spring: Spring, lag: PassLag, moved: Transition, where: str, set
     golden_hz = spring.transition.frequency_hz
     if golden_hz is None:
         return
-    name, tolerance = "transition frequency", settings.transition_percent
+    name, tolerance_hz = "transition frequency", settings.transition_percent / 100 * golden_hz
     if moved.frequency_hz is None:
         yield judge_deviation(
-            name, where, "%", golden_hz, None, None, None, tolerance, reason=moved.why_not, unmeasured=Outcome.FAIL
+            name, where, "Hz", golden_hz, None, None, None, tolerance_hz, reason=moved.why_not, unmeasured=Outcome.FAIL
         )
         return
-    deviation = 100 * (moved.frequency_hz / golden_hz - 1)
-    uncertainty = 100 * _from_lag(spring, lag) / golden_hz
-    yield judge_deviation(name, where, "%", golden_hz, moved.frequency_hz, deviation, uncertainty, tolerance)
+    deviation_hz = moved.frequency_hz - golden_hz
+    yield judge_deviation(
+        name, where, "Hz", golden_hz, moved.frequency_hz, deviation_hz, _from_lag(spring, lag), tolerance_hz
+    )
 
 
 def _from_lag(spring: Spring, lag: PassLag) -> float:

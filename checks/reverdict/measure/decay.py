@@ -33,6 +33,7 @@ FITS = {"edt": (0.0, -10.0, 25.0), "t20": (-5.0, -25.0, 35.0), "t30": (-5.0, -35
 """Fit from, to (dB), and the range between peak and noise that ISO 3382-1 asks for."""
 RECORD_RESERVE_DB = 5.0
 BLOCK_S = 0.0005
+FADE_S = 0.05
 LN_60DB = 6 * np.log(10)
 
 
@@ -55,6 +56,8 @@ class BandDecay:
         Peak over noise, or over what is left where the record ends first.
     noise_floor_db : float or None
         Mean square of the noise in dB re full scale; None where the record ends before it.
+    peak_s : float or None
+        When the energy (mean of 5 ms) is highest. Late, as in a reversed programme, EDT tells of the rise before it.
     curve_s, curve_db : ndarray, shape (points,)
         Energy decay curve, 0 dB at the start, down to where it is trusted.
     """
@@ -63,6 +66,7 @@ class BandDecay:
     level_db: float | None
     range_db: float | None
     noise_floor_db: float | None
+    peak_s: float | None
     times: dict[str, DecayTime]
     curve_s: NDArray[Any] = field(repr=False)
     curve_db: NDArray[Any] = field(repr=False)
@@ -79,10 +83,11 @@ class DecayMeasurement:
 def measure_decay(samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0) -> DecayMeasurement:
     """Measure one signal path, shape (samples,), from its click on, in octave bands from 125 Hz to 8 kHz."""
     first = max(round(click_at_s * rate_hz), 0)
-    bands = split_bands(samples[first:], rate_hz, octave_centres(rate_hz))
+    sound, faded = _without_edge(samples[first:], rate_hz)
+    bands = split_bands(sound, rate_hz, octave_centres(rate_hz))
     hop = max(round(BLOCK_S * rate_hz), 1)
     block_s = hop / rate_hz
-    count = bands.sound.shape[1] // hop
+    count = (bands.sound.shape[1] - faded) // hop
     energy = np.sum(bands.sound[:, : count * hop].reshape(len(bands.sound), count, hop) ** 2, axis=2)
     lead_s = bands.lead / rate_hz
     widths = [rate_hz / 2] + [c / np.sqrt(2) for c in bands.centre_hz[1:] if c]
@@ -91,6 +96,16 @@ def measure_decay(samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0
         for centre, row, width in zip(bands.centre_hz, energy, widths, strict=True)
     ]
     return DecayMeasurement(measured[0], tuple(measured[1:]))
+
+
+def _without_edge(samples: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], int]:
+    """Take the offset out and fade the end, whose edge a band filter would ring with; how many samples are faded."""
+    if samples.size < 20:
+        return samples, 0
+    sound = samples - float(samples[-max(samples.size // 10, 1) :].mean())
+    faded = max(int(min(FADE_S * rate_hz, 0.05 * samples.size)), 1)
+    sound[-faded:] *= np.cos(np.linspace(0, np.pi / 2, faded)) ** 2
+    return sound, faded
 
 
 @dataclass(frozen=True)
@@ -117,16 +132,18 @@ class NoiseMeeting:
 def _band_decay(
     centre_hz: float | None, energy: NDArray[Any], block_s: float, hop: int, lead_s: float, width_hz: float
 ) -> BandDecay:
-    peak = float(_running_mean(energy, max(int(0.005 / block_s), 1)).max()) if energy.size else 0.0
+    smooth = _running_mean(energy, max(int(0.005 / block_s), 1)) if energy.size else np.zeros(1)
+    peak = float(smooth.max())
+    peak_s = float(np.argmax(smooth)) * block_s - lead_s
     empty = np.zeros(0)
     if peak <= 1e-24:
         times = {name: DecayTime(None, why_not="silent in this band") for name in FITS}
-        return BandDecay(centre_hz, None, None, None, times, empty, empty)
+        return BandDecay(centre_hz, None, None, None, None, times, empty, empty)
     meeting = _meet_noise(energy, block_s)
     if meeting is None:
         times = {name: DecayTime(None, why_not="does not decay within the record") for name in FITS}
         level = 10 * np.log10(energy.sum())
-        return BandDecay(centre_hz, float(level), 0.0, None, times, empty, empty)
+        return BandDecay(centre_hz, float(level), 0.0, None, peak_s, times, empty, empty)
     noise = meeting.noise if meeting.reached else 0.0
     beyond = meeting.tail / -np.expm1(meeting.slope)
     remaining = np.cumsum((energy[: meeting.end] - noise)[::-1])[::-1] + beyond
@@ -142,7 +159,8 @@ def _band_decay(
         for name, (low, high, needed) in FITS.items()
     }  # fmt: skip
     floor_db = float(10 * np.log10(noise / hop)) if noise > 0 else None
-    return BandDecay(centre_hz, float(10 * np.log10(total)), float(range_db), floor_db, times, time_s, curve_db)
+    level_db = float(10 * np.log10(total))
+    return BandDecay(centre_hz, level_db, float(range_db), floor_db, peak_s, times, time_s, curve_db)
 
 
 def _meet_noise(energy: NDArray[Any], block_s: float) -> NoiseMeeting | None:

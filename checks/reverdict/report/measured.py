@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from reverdict.measure.springs import Spring, SpringMeasurement
     from reverdict.words import Response
 
+LATE_PEAK_S = 0.15
 TABLE_FREQUENCIES_HZ = (200, 500, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000)
 
 
@@ -75,6 +76,7 @@ def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
         "noise_floor_db": _number(band.noise_floor_db, 2),
         "range_db": _number(band.range_db, 2),
         "level_db": _number(band.level_db, 3),
+        "peak_s": _number(band.peak_s, 4),
         **{f"{name}_s": _number(time.seconds, 6) for name, time in band.times.items()},
         **{f"{name}_uncertainty_s": _number(time.uncertainty_s, 6) for name, time in band.times.items()},
         "reasons": reasons,
@@ -132,6 +134,10 @@ def _later(spring: Spring, arrival_hz: float, hz: float) -> str:
 
 
 def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
+    if decay.whole.peak_s is not None and decay.whole.peak_s > LATE_PEAK_S:
+        stream.write(
+            f"\nEnergy rises for {decay.whole.peak_s:.2f} s before it falls: EDT tells of that rise, not of a decay.\n"
+        )
     stream.write("\nDecay\n  band         level      range      EDT       T20       T30\n")
     for band in (decay.whole, *decay.bands):
         label = "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"

@@ -120,7 +120,10 @@ def off_by(finding: Mapping[str, Any]) -> str:
     more, less = leaning(finding)
     if deviation == 0:
         return f"{size} off"
-    return f"{size} {more if deviation > 0 else less}"
+    share_of_golden = ""
+    if finding["unit"] in _RELATIVE_UNITS and finding["golden"]:
+        share_of_golden = f" ({100 * deviation / finding['golden']:+.1f} %)"
+    return f"{size} {more if deviation > 0 else less}{share_of_golden}"
 
 
 def place(finding: Mapping[str, Any]) -> str:
@@ -145,6 +148,7 @@ def reason_line(finding: Mapping[str, Any]) -> str:
     return shorten(line + (f"; {reason}" if reason else ""), 400)
 
 
+_RELATIVE_UNITS = ("s", "Hz")  # people think of decay times and transition frequencies in percent
 _WHOSE = (("golden", "golden"), ("build", "candidate"))
 
 
