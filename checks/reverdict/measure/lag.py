@@ -23,6 +23,7 @@ from reverdict.measure.springs import (
     band_weight,
     delay_sigma,
     find_springs,
+    gaps_between,
     needed_seconds,
     settle,
     track_of,
@@ -150,12 +151,13 @@ def pass_lags(
     candidate_excerpt = take_excerpt(candidate, rate_hz, 0.0, seconds)
     passes = [one for spring in measured.springs for one in spring.passes]
     tracks = [track_of(golden_excerpt, one.curve) for one in passes]
-    settle(golden_excerpt, tracks, CUTS[-3:], learn=False)
+    gaps_s = gaps_between(golden_excerpt, tracks)
+    settle(golden_excerpt, tracks, CUTS[-3:], gaps_s, learn=False)
     offsets = [
         _coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)
     ]
     moved = [replace(track, delay_s=track.delay_s + offset) for track, offset in zip(tracks, offsets, strict=True)]
-    settle(candidate_excerpt, moved, CUTS[-3:], learn=False)
+    settle(candidate_excerpt, moved, CUTS[-3:], gaps_s, learn=False)
     lags = [
         _fine_lag(golden_excerpt, candidate_excerpt, one, track, other, offset)
         for one, track, other, offset in zip(passes, tracks, moved, offsets, strict=True)

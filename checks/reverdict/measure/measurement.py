@@ -6,14 +6,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from reverdict.measure.decay import DecayMeasurement, measure_decay
 from reverdict.measure.lag import OnsetLag, PassLag, onset_lag, pass_lags
-from reverdict.measure.springs import ARRIVAL_HZ, DelayCurve, SpringMeasurement, find_springs
+from reverdict.measure.springs import ARRIVAL_HZ, Spring, SpringMeasurement, find_springs
 from reverdict.measure.transition import Transition, find_transition
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def measure_beside(golden: Response, measured: Measurement, candidate: Response)
 def _beside(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: PathMeasurement) -> PathComparison:
     passes = pass_lags(golden, candidate, rate_hz, own.springs) if own.springs.springs else []
     transitions = tuple(
-        _moved_transition(spring.curve, lags[0])
+        _moved_transition(spring, lags[0])
         for spring, lags in zip(own.springs.springs, passes, strict=True)
         if spring.passes
     )
@@ -109,9 +109,17 @@ def _beside(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: 
     )
 
 
-def _moved_transition(curve: DelayCurve, lag: PassLag) -> Transition:
-    """Transition frequency of the golden's curve plus the lag, so that misfit of the law cancels."""
+def _moved_transition(spring: Spring, lag: PassLag) -> Transition:
+    """The golden's transition frequency, moved by what the lag does to a fit of the same law over the same stretch."""
+    own, curve = spring.transition, spring.curve
+    if own.frequency_hz is None:
+        return own
     known = np.isin(curve.frequency_hz, lag.frequency_hz)
     if known.sum() < 12:
         return Transition(None, why_not=lag.why_not or "too little of the first pass is left")
-    return find_transition(curve.frequency_hz[known], curve.delay_s[known] + lag.lag_s)
+    frequency_hz, delay_s = curve.frequency_hz[known], curve.delay_s[known]
+    before = find_transition(frequency_hz, delay_s, own.law)
+    after = find_transition(frequency_hz, delay_s + lag.lag_s, own.law)
+    if before.frequency_hz is None or after.frequency_hz is None:
+        return Transition(None, why_not=before.why_not or after.why_not)
+    return replace(after, frequency_hz=own.frequency_hz + after.frequency_hz - before.frequency_hz)

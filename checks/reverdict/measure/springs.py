@@ -26,6 +26,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -64,7 +65,12 @@ CUTS = (
 FOLLOW_WIDTH_HZ = 150.0
 FOLLOW_TRUST_S = 0.8e-3
 MOST_MISSES = 3
+FOLLOW_BACKGROUNDS = ((50.0, 3.0), (25.0, 5.0))
 CUT_S = 2 * 2.0e-3 * 1.375
+CUT_SHARE_OF_GAP = 0.45
+NARROWEST_CUT = 0.3
+APART_S = 2.5e-3
+"""Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 CORRELATION_SIZE = 4096
 LAWS = {"1:3:5": (1, 3, 5, 7), "1:2:3": (1, 2, 3, 4)}
 
@@ -129,12 +135,16 @@ class SpringMeasurement:
 
 @dataclass
 class Track:
-    """A pass on its way to being measured: a delay on every bin, the band it is known in, its folded pulse."""
+    """A pass on its way to being measured: a delay on every bin, the band it is known in, its folded pulse.
+
+    ``crowded_s`` is how much its nearest neighbour falls short of ``APART_S``.
+    """
 
     delay_s: NDArray[Any]
     low_hz: float
     high_hz: float
     pulse: NDArray[Any] | None = None
+    crowded_s: float = 0.0
 
 
 def find_springs(
@@ -172,8 +182,13 @@ def find_springs(
     excerpt = take_excerpt(samples, rate_hz, click_at_s, seconds)
     followed = [(_follow_pass(excerpt, trip_s), law) for trip_s, law in series]
     followed = [(first, law) for first, law in followed if first.high_hz - first.low_hz > NARROWEST_HZ]
-    passes = [_later_passes(excerpt, first, law, seconds) for first, law in followed]
-    rest = settle(excerpt, [track for spring in passes for track in spring], CUTS)
+    # Passes that are not reported still have to be known where they lie among those that are.
+    last_s = max((LAWS[law][MOST_PASSES - 1] * _start_delay(excerpt, first) for first, law in followed), default=0.0)
+    until_s = min(last_s + 2 * CUT_S, 0.88 * seconds)
+    passes = [_later_passes(excerpt, first, law, until_s, seconds) for first, law in followed]
+    tracks = [track for spring in passes for track in spring]
+    rest = settle(excerpt, tracks, CUTS, gaps_between(excerpt, tracks))
+    _mark_crowded(excerpt, tracks)
     springs = [
         _describe(excerpt, rest, spring, law, arrival_hz) for spring, (_, law) in zip(passes, followed, strict=True)
     ]
@@ -189,7 +204,11 @@ def needed_seconds(longest_trip_s: float) -> float:
 
 
 def settle(
-    excerpt: Excerpt, tracks: Sequence[Track], cuts: Sequence[tuple[float, float, float]], learn: bool = True
+    excerpt: Excerpt,
+    tracks: Sequence[Track],
+    cuts: Sequence[tuple[float, float, float]],
+    gaps_s: Sequence[float],
+    learn: bool = True,
 ) -> NDArray[Any]:
     """Fold, cut out and subtract all passes against each other until their curves (or, not learning, pulses) settle.
 
@@ -199,6 +218,9 @@ def settle(
         Changed in place: ``pulse`` always, ``delay_s`` where ``learn`` is true.
     cuts : sequence of (flat seconds, edge seconds, stiffness)
         Half-widths of the cut around the folded pulse and smoothing of what is learnt, one triple a round.
+    gaps_s : sequence of float
+        Per track, seconds to its nearest neighbour (``gaps_between``). Cuts that overlap cannot tell whose sound lies
+        in both, and rounds then drive the two curves apart; so a cut ends short of half way.
 
     Returns
     -------
@@ -210,8 +232,9 @@ def settle(
     rest = excerpt.spectrum.copy()
     weights = [band_weight(excerpt, track) for track in tracks]
     for flat_s, edge_s, stiffness in cuts:
-        window = tukey(time_s, flat_s, edge_s)
         for index, track in enumerate(tracks):
+            narrow = float(np.clip(CUT_SHARE_OF_GAP * gaps_s[index] / (flat_s + edge_s), NARROWEST_CUT, 1.0))
+            window = tukey(time_s, narrow * flat_s, narrow * edge_s)
             turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
             rest += components[index]
             pulse = fft.ifft(rest * turn_back * weights[index]) * window
@@ -221,6 +244,26 @@ def settle(
             if learn:
                 _correct_delay(excerpt, track, fft.fft(pulse * time_s), stiffness)
     return rest
+
+
+def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
+    """Per track, the least delay to any other one in the band both are known in, seconds; infinite without any."""
+    bins = excerpt.frequency_hz
+    gaps_s = [np.inf] * len(tracks)
+    for one, other in combinations(range(len(tracks)), 2):
+        low_hz = max(tracks[one].low_hz, tracks[other].low_hz)
+        shared = (bins >= low_hz) & (bins <= min(tracks[one].high_hz, tracks[other].high_hz))
+        away_s = np.abs(tracks[one].delay_s[shared] - tracks[other].delay_s[shared])
+        gap_s = float(away_s.min(initial=np.inf))
+        gaps_s[one], gaps_s[other] = min(gaps_s[one], gap_s), min(gaps_s[other], gap_s)
+    return gaps_s
+
+
+def _mark_crowded(excerpt: Excerpt, tracks: Sequence[Track]) -> None:
+    starts_s = np.array([_start_delay(excerpt, track) for track in tracks])
+    for index, track in enumerate(tracks):
+        gap_s = float(np.abs(np.delete(starts_s, index) - starts_s[index]).min(initial=np.inf))
+        track.crowded_s = max(APART_S - gap_s, 0.0)
 
 
 def _correct_delay(excerpt: Excerpt, track: Track, moment: NDArray[Any], stiffness: float) -> None:
@@ -326,7 +369,23 @@ def _find_series(excerpt: Excerpt, envelope: NDArray[Any], seconds: float) -> li
         law = _pass_law(power, peaks, rate, trip_s, end / rate)
         if law:
             series.append((trip_s, law))
-    return series
+    return _of_one_law(series)
+
+
+def _of_one_law(series: list[tuple[float, str]]) -> list[tuple[float, str]]:
+    """The springs of a tank share one pickup, hence one law: that of the spring which shows it most freely.
+
+    Laws differ by what stands at two trips, and there a pass of another spring may stand in for one that is missing.
+    """
+    if len({law for _, law in series}) < 2:
+        return series
+    trips_s = np.array([trip_s for trip_s, _ in series])
+    passes_s = np.outer(np.arange(1, 10), trips_s)
+    free_s = [
+        float(np.abs(2 * own_s - np.delete(passes_s, index, axis=1)).min()) for index, own_s in enumerate(trips_s)
+    ]
+    law = series[int(np.argmax(free_s))][1]
+    return [(trip_s, law) for trip_s, _ in series]
 
 
 def _background(power: NDArray[Any], peaks: NDArray[Any], rate: float) -> NDArray[Any]:
@@ -375,12 +434,18 @@ def _pass_law(power: NDArray[Any], peaks: NDArray[Any], rate: float, trip_s: flo
 
 
 def _follow_pass(excerpt: Excerpt, start_s: float) -> Track:
-    """Follow a first pass through frequency from its pulse in the start band."""
+    """Follow a first pass through frequency from its pulse in the start band.
+
+    A neighbour some 3 ms away all along hides the background; where that ends the curve early it is measured lower.
+    """
     start_hz = START_BANDS_HZ[1]
-    up_hz, up_s = _follow(excerpt, [start_hz], [start_s], +FOLLOW_STEP_HZ)
-    down_hz, down_s = _follow(excerpt, up_hz[:6][::-1], up_s[:6][::-1], -FOLLOW_STEP_HZ)
-    frequency = np.concatenate([down_hz[::-1], up_hz[6:]])
-    delay = np.concatenate([down_s[::-1], up_s[6:]])
+    for background in FOLLOW_BACKGROUNDS:
+        up_hz, up_s = _follow(excerpt, [start_hz], [start_s], +FOLLOW_STEP_HZ, background)
+        down_hz, down_s = _follow(excerpt, up_hz[:6][::-1], up_s[:6][::-1], -FOLLOW_STEP_HZ, background)
+        frequency = np.concatenate([down_hz[::-1], up_hz[6:]])
+        delay = np.concatenate([down_s[::-1], up_s[6:]])
+        if frequency[-1] - frequency[0] > NARROWEST_HZ:
+            break
     return Track(np.interp(excerpt.frequency_hz, frequency, delay), float(frequency[0]), float(frequency[-1]))
 
 
@@ -389,11 +454,14 @@ def _follow(
     frequency_hz: Sequence[float] | NDArray[Any],
     delay_s: Sequence[float] | NDArray[Any],
     step_hz: float,
+    background: tuple[float, float],
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Continue a curve in steps of frequency: predict, dechirp locally, and look for the pulse near where it should be.
 
+    A pulse must stand out ``background[1]`` times above the percentile ``background[0]`` of what is around it.
     Returns the curve given with what was found appended, frequencies and delays.
     """
+    quantile, above = background
     offsets_s = np.linspace(-4e-3, 4e-3, 65)
     prior = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
     reach = int(3 * FOLLOW_WIDTH_HZ / excerpt.step_hz)
@@ -412,11 +480,12 @@ def _follow(
         expected_s = float(expected[reach])
         chirp = np.exp(1j * phase_of(expected, excerpt.step_hz))
         band = np.where(bins > 0, excerpt.spectrum[np.abs(bins)], 0) * chirp
-        pulse = np.abs(turns @ band) ** 2
+        # Not a BLAS product: its threads cost ten times the product wherever the machine is busy.
+        pulse = np.abs(np.einsum("ij,j->i", turns, band)) ** 2
         best = int(np.argmax(pulse * prior))
         loudest = max(loudest, float(pulse[best]))
         lost = (
-            pulse[best] < 3.0 * np.median(pulse)
+            pulse[best] < above * np.percentile(pulse, quantile)
             or pulse[best] < 1e-3 * loudest
             or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
             or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S
@@ -442,31 +511,34 @@ def _predict(frequencies: Sequence[float], delays: Sequence[float], ahead_hz: ND
     return np.asarray(np.maximum(ahead, 0.15 * inverse[-1]) ** -0.5)
 
 
-def _later_passes(excerpt: Excerpt, first: Track, law: str, seconds: float) -> list[Track]:
-    """Tracks of all passes the record holds of a spring: the first one's curve times the number of trips."""
+def _start_delay(excerpt: Excerpt, track: Track) -> float:
+    return float(track.delay_s[int(START_BANDS_HZ[1] / excerpt.step_hz)])
+
+
+def _later_passes(excerpt: Excerpt, first: Track, law: str, until_s: float, seconds: float) -> list[Track]:
+    """Tracks of all passes of a spring up to ``until_s``: the first one's curve times the number of trips."""
     tracks = [first]
-    at_start = int(START_BANDS_HZ[1] / excerpt.step_hz)
-    for trips in LAWS[law][1:MOST_PASSES]:
+    step = LAWS[law][1] - 1
+    start_s = _start_delay(excerpt, first)
+    for trips in range(1 + step, int(until_s / start_s) + 1, step):
         delay = trips * first.delay_s
-        if delay[at_start] > 0.88 * seconds:
-            break
         held = np.flatnonzero(delay < 0.88 * seconds) * excerpt.step_hz
         high_hz = min(first.high_hz, float(held[-1]), 0.8 * first.high_hz + 300)
         track = replace(first, delay_s=delay, high_hz=max(high_hz, START_BANDS_HZ[-1]), pulse=None)
-        offset_s = _coarse_offset(excerpt, track, 2.5e-3 + 0.004 * trips * float(first.delay_s[at_start]))
+        offset_s = _coarse_offset(excerpt, track, 0.7e-3 + 0.002 * trips * start_s)
         track.delay_s = track.delay_s + offset_s
         tracks.append(track)
     return tracks
 
 
-def _coarse_offset(excerpt: Excerpt, track: Track, reach_s: float) -> float:
-    """Where the folded pulse stands when its curve is off by a constant."""
+def _coarse_offset(excerpt: Excerpt, track: Track, trust_s: float) -> float:
+    """Where the folded pulse stands when its curve is off by a constant of some ``trust_s`` and its neighbours near."""
     turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
     narrow = replace(track, high_hz=min(track.high_hz, 1500.0))
     power = np.abs(fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
-    near = np.abs(excerpt.time_s) <= reach_s
-    candidates = np.flatnonzero(near)
-    return float(excerpt.time_s[candidates[np.argmax(power[near])]])
+    near = np.flatnonzero(np.abs(excerpt.time_s) <= 3 * trust_s)
+    likely = np.exp(-0.5 * (excerpt.time_s[near] / trust_s) ** 2)
+    return float(excerpt.time_s[near[np.argmax(power[near] * likely)]])
 
 
 def track_of(excerpt: Excerpt, curve: DelayCurve) -> Track:
@@ -523,7 +595,8 @@ def _polarity(excerpt: Excerpt, track: Track) -> int:
 def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     """Read delay, uncertainty and level on the grid, leaving out what lies within 10 dB of noise and neighbours."""
     assert track.pulse is not None
-    top_hz = track.high_hz - SMOOTHING_HZ / 2
+    # The triangle that smooths reaches so far: nearer to the end it would lean on what lies below.
+    top_hz = track.high_hz - SMOOTHING_HZ
     grid = np.arange(LOWEST_HZ, top_hz + 1, GRID_STEP_HZ)
     bins = excerpt.frequency_hz
     energy = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, excerpt.step_hz)
@@ -531,7 +604,7 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     ratio = np.interp(grid, bins, energy / np.maximum(disturbance * CUT_S, 1e-300))
     level_db = 10 * np.log10(np.interp(grid, bins, energy) / 4 + 1e-300)
     known = (grid >= track.low_hz) & (ratio > 10) & (level_db > level_db.max(initial=-300.0) - 40)
-    uncertainty_s = 2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S)
+    uncertainty_s = np.hypot(2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S), track.crowded_s)
     delay = np.interp(grid, bins, track.delay_s)
     return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known])
 

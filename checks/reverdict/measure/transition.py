@@ -9,7 +9,7 @@ Two laws of the trade are fitted to a measured group-delay curve and the better 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,9 +18,19 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+FARTHEST_GUESS = 0.08
+CLEARLY_BETTER = 0.5
+SHORTER = 0.85
+ROUNDS = 30
+FINEST_HZ = 1e-3
+
+
 @dataclass(frozen=True)
 class Transition:
-    """Transition frequency, the law that gave it, and the rms misfit of that law; or why there is none."""
+    """Transition frequency, the law that gave it, and the rms misfit of that law; or why there is none.
+
+    ``uncertainty_hz`` is how far the fit wanders when the top of the curve is left out, or a law is taken that fits a little better.
+    """
 
     frequency_hz: float | None
     uncertainty_hz: float | None = None
@@ -29,19 +39,30 @@ class Transition:
     why_not: str = ""
 
 
-def find_transition(frequency_hz: NDArray[Any], delay_s: NDArray[Any]) -> Transition:
-    """Fit both laws to a curve, shapes (points,). None where delay does not bend enough to tell."""
+def find_transition(frequency_hz: NDArray[Any], delay_s: NDArray[Any], law: str = "") -> Transition:
+    """Fit both laws, or the one named, to a curve, shapes (points,). None where delay does not bend enough to tell."""
     if frequency_hz.size < 12:
         return Transition(None, why_not="the group-delay curve is too short")
     start_s = float(np.median(delay_s[: max(frequency_hz.size // 8, 3)]))
     rise = (float(delay_s[-4:].mean()) - start_s) / start_s
     if rise < 0.08:
         return Transition(None, why_not=f"delay rises only {100 * rise:.0f} % up to {frequency_hz[-1]:.0f} Hz")
-    fits = [_fit(name, law, frequency_hz, delay_s, start_s) for name, law in _LAWS.items()]
-    best = min((fit for fit in fits if fit.misfit_s is not None), key=lambda fit: fit.misfit_s or 0.0, default=None)
-    if best is None or best.misfit_s is None or best.misfit_s > 0.05 * start_s:
+    fits = [_fit(name, frequency_hz, delay_s) for name in ([law] if law else _LAWS)]
+    fits = [fit for fit in fits if fit.misfit_s is not None and fit.misfit_s < 0.05 * start_s]
+    if not fits:
         return Transition(None, why_not="no dispersion law fits the curve within 5 % of its delay")
-    return best
+    # The chain has one parameter more, so it must fit clearly better to be believed.
+    best = fits[-1] if (fits[-1].misfit_s or 0.0) < CLEARLY_BETTER * (fits[0].misfit_s or 0.0) else fits[0]
+    if law:
+        return best
+    upto = max(int(SHORTER * frequency_hz.size), 12)
+    others = [_fit(best.law, frequency_hz[:upto], delay_s[:upto])]
+    others += [fit for fit in fits if (fit.misfit_s or 0.0) < (best.misfit_s or 0.0)]
+    assert best.frequency_hz is not None
+    away_hz = max(abs((other.frequency_hz or np.inf) - best.frequency_hz) for other in others)
+    if away_hz > FARTHEST_GUESS * best.frequency_hz:
+        return Transition(None, why_not=f"the curve ends at {frequency_hz[-1]:.0f} Hz, too far below its transition")
+    return replace(best, uncertainty_hz=away_hz)
 
 
 def helical(f: NDArray[Any], corner_hz: Any, base_s: float, depth_s: float, _: Any) -> NDArray[Any]:
@@ -58,27 +79,33 @@ def allpass_chain(f: NDArray[Any], corner_hz: Any, base_s: float, depth_s: float
 _LAWS = {"helical spring": helical, "allpass chain": allpass_chain}
 
 
-def _fit(name: str, law: Any, frequency_hz: NDArray[Any], delay_s: NDArray[Any], start_s: float) -> Transition:
+def _fit(name: str, frequency_hz: NDArray[Any], delay_s: NDArray[Any]) -> Transition:
     """Scan the corner (and a); base and depth are linear; then polish around the best on ever finer grids."""
+    law = _LAWS[name]
     top = float(frequency_hz[-1])
     corners = top * np.linspace(1.005, 2.0, 60)
     coefficients = np.zeros(1) if law is helical else np.linspace(0.3, 0.9, 13)
     best = (np.inf, top, 0.0)
     span, spread = float(corners[1] - corners[0]), 0.05
-    for _ in range(6):
+    for _ in range(ROUNDS):
         corner, a = (grid.ravel() for grid in np.meshgrid(corners, coefficients))
         shapes = law(frequency_hz, corner[:, None], 0.0, 1.0, a[:, None])
         misfit = _linear_misfit(shapes, delay_s)
         pick = int(np.argmin(misfit))
+        walks = corner[pick] in corners[[0, -1]] or (law is not helical and a[pick] in coefficients[[0, -1]])
         best = min(best, (float(misfit[pick]), float(corner[pick]), float(a[pick])))
-        span, spread = span / 4, spread / 4
-        corners = np.maximum(best[1] + span * np.arange(-4, 5), 1.001 * top)
+        # A long narrow valley is walked along before it is looked at more closely.
+        finer = 1 if walks else 2.5
+        span, spread = span / finer, spread / finer
+        corners = np.maximum(best[1] + span * np.arange(-2, 3), 1.001 * top)
+        if span < FINEST_HZ:
+            break
         if law is not helical:
-            coefficients = np.clip(best[2] + spread * np.arange(-4, 5), 0.05, 0.97)
+            coefficients = np.clip(best[2] + spread * np.arange(-2, 3), 0.05, 0.97)
     misfit_s, corner_hz, _ = best
     if not np.isfinite(misfit_s):
         return Transition(None, why_not=f"the curve is no {name}")
-    return Transition(corner_hz, 2 * span + corner_hz * misfit_s / start_s, name, misfit_s)
+    return Transition(corner_hz, None, name, misfit_s)
 
 
 def _linear_misfit(shapes: NDArray[Any], delay_s: NDArray[Any]) -> NDArray[Any]:
