@@ -6,16 +6,18 @@ Exit status: 0 all pass · 1 a finding fails or is unsure · 2 cannot judge (bad
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from reverdict import __version__
 from reverdict.errors import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
 EXAMPLES = """\
 examples:
@@ -28,35 +30,87 @@ examples:
 exit status: 0 all pass, 1 stopped (fail or unsure), 2 cannot judge (bad input), 3 internal error
 """
 
+ABOUT_GATE = """\
+BUILD is a build TOML, a folder of recordings named after the references, or one WAV or FLAC file: of the reference of
+its own name, or of the one that --only names.
+
+examples:
+  reverdict gate build.toml                              every reference in ./golden
+  reverdict gate build.toml --only 'tank*' --jobs 4      some of them, four at a time
+  reverdict gate takes/ --report report                  a folder of recordings; the dashboard into report/
+  reverdict gate take-7.wav --only my-tank               one recording, of the reference my-tank
+
+exit status: 0 all pass, 1 stopped (fail or unsure, or the build gave no usable output), 2 cannot judge (bad input),
+3 internal error
+"""
+
+ABOUT_NEW = """\
+What can be measured on it is asked of builds from now on; what cannot is written down as not asked, with the reason.
+Tolerances come from DIR/tolerances.toml, which is made with proposed values if there is none.
+
+examples:
+  reverdict golden new my-tank --from tank.wav --title "the tank on the bench"
+  reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
+"""
+
+ABOUT_APPROVE = """\
+Says what changes against the golden so far, then replaces it. Its tolerances and comments stay. One reference at a
+time, by its name; commit what changed together with the change of the build that made it necessary.
+
+example:
+  reverdict golden approve my-tank --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
+"""
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; errors go to stderr in a line or two, without a traceback."""
-    parser = _parser()
-    options = parser.parse_args(arguments)
+    """Run one command and give its exit status; errors go to stderr in a line or two, without a traceback."""
+    options = _parser().parse_args(arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a title may be in letters this terminal does not have
     try:
-        return int(options.run(options))
-    except BadInput as error:
-        print(f"reverdict: {error}".replace("\n", "\nreverdict: "), file=sys.stderr)
-        return 2
-    except KeyboardInterrupt:
-        print("reverdict: stopped by Ctrl-C", file=sys.stderr)
-        return 130
+        with _reader_may_leave():
+            return int(options.run(options))
+        return 0
+    except (Exception, KeyboardInterrupt) as error:
+        status, lines = _told(error)
+        if status == 3 and os.environ.get("REVERDICT_TRACEBACK"):
+            raise
+        print("\n".join(f"reverdict: {line}" for line in lines), file=sys.stderr)
+        return status
+
+
+def _told(error: BaseException) -> tuple[int, list[str]]:
+    """Exit status of what went wrong, and what to say of it."""
+    if isinstance(error, BadInput):
+        return 2, str(error).splitlines()
+    if isinstance(error, KeyboardInterrupt):
+        return 130, ["stopped by Ctrl-C"]
+    if isinstance(error, OSError) and error.filename:
+        return 2, [f"{error.filename}: {error.strerror}"]
+    last = (str(error).strip().splitlines() or [""])[-1][:200]
+    seeing = "set REVERDICT_TRACEBACK=1 and run again to see where"
+    return 3, [f"internal error, {type(error).__name__}: {last}", seeing]
+
+
+@contextlib.contextmanager
+def _reader_may_leave() -> Iterator[None]:
+    """A reader of our output who has seen enough (``| head``) is no error, and changes nothing about a verdict."""
+    try:
+        yield
+        sys.stdout.flush()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except Exception as error:
-        if os.environ.get("REVERDICT_TRACEBACK"):
-            raise
-        print(
-            f"reverdict: internal error, {type(error).__name__}: {str(error).strip().splitlines()[-1:] or ['']}"
-            "\nreverdict: set REVERDICT_TRACEBACK=1 and run again to see where",
-            file=sys.stderr,
-        )
-        return 3
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with a command line in one line, and where its usage is told."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="reverdict",
         description="A verdict on every reverb build: are its echoes on time, its dispersion, decay and cost right?",
         epilog=EXAMPLES,
@@ -84,6 +138,21 @@ def _command(commands: Any, name: str, run: Any, help_line: str, **rest: Any) ->
     return parser
 
 
+def _number(kind: type[int] | type[float], lowest: float, highest: float, what: str) -> Callable[[str], Any]:
+    """Reader of an option that takes a number within bounds."""
+
+    def read(text: str) -> Any:
+        try:
+            value = kind(text)
+        except ValueError:
+            value = kind(-1)
+        if not lowest <= value <= highest:
+            raise argparse.ArgumentTypeError(f"{text!r} is not {what}")
+        return value
+
+    return read
+
+
 def _golden_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--golden", type=Path, default=Path("golden"), metavar="DIR", help="folder of golden references (./golden)"
@@ -99,7 +168,7 @@ def _add_gate(commands: Any) -> None:
         "gate",
         _gate,
         "judge a build against the golden references",
-        epilog="BUILD is a build TOML, a folder of recordings named after the references, or a WAV or FLAC file.",
+        epilog=ABOUT_GATE,
     )
     parser.add_argument("build", type=Path, metavar="BUILD")
     _golden_option(parser)
@@ -107,13 +176,8 @@ def _add_gate(commands: Any) -> None:
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="write verdict.json, junit.xml, summary.md, badge.svg, index.html"
     )
-    parser.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="worker processes (1); cost is timed alone")
-
-
-def _jobs(text: str) -> int:
-    if not text.isdigit() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of workers, 1 or more")
-    return int(text)
+    jobs = _number(int, 1, 1024, "a number of workers, 1 or more")
+    parser.add_argument("--jobs", type=jobs, default=1, metavar="N", help="worker processes (1); cost is timed alone")
 
 
 def _gate(options: argparse.Namespace) -> int:
@@ -123,24 +187,28 @@ def _gate(options: argparse.Namespace) -> int:
     from reverdict.report.verdict_json import to_json
 
     if options.report:
-        _prove_writable(options.report)
+        _prove_writable(options.report, options.golden)
     progress = _Progress(sys.stderr)
     try:
         verdict = gate(options.build, options.golden, options.only, options.jobs, progress.show)
-    except BadInput as error:
-        if options.report:
-            report.write_report(error_verdict(options.build, error), options.report)
+    except BaseException as error:
+        if options.report:  # whatever happened, an older pass must not stand there as the verdict on this build
+            report.write_report(error_verdict(options.build, _told(error)[1]), options.report)
         raise
     finally:
         progress.clear()
-    terminal.show(to_json(verdict), sys.stdout)
-    if options.report:
-        print(f"Dashboard: {report.write_report(verdict, options.report)}")
+    page = report.write_report(verdict, options.report) if options.report else None
+    with _reader_may_leave():
+        terminal.show(to_json(verdict), sys.stdout)
+        if page:
+            print(f"Dashboard: {page}")
     return EXIT_STATUS[verdict.outcome]
 
 
-def _prove_writable(folder: Path) -> None:
+def _prove_writable(folder: Path, golden_folder: Path) -> None:
     """Complain about a report folder before minutes of rendering, not after."""
+    if (folder / "reference.toml").exists() or folder.resolve() == golden_folder.resolve():
+        raise BadInput(folder, "holds golden references, which only an approval may change; report into another folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -193,15 +261,8 @@ def _add_measure(commands: Any) -> None:
 
 
 def _click_at(text: str) -> float | str:
-    if text == "auto":
-        return text
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = -1.0
-    if not 0 <= seconds < 3600:
-        raise argparse.ArgumentTypeError(f"{text!r} is neither auto nor seconds from the start of the file")
-    return seconds
+    seconds = _number(float, 0, 3600, "auto, or seconds from the start of the file")
+    return text if text == "auto" else float(seconds(text))
 
 
 def _measure(options: argparse.Namespace) -> int:
@@ -245,7 +306,7 @@ def _add_golden(commands: Any) -> None:
         description="Golden references: how it must sound.",
     )
     inner = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    new = _command(inner, "new", _golden_new, "make a reference from a build or a recording")
+    new = _command(inner, "new", _golden_new, "make a reference from a build or a recording", epilog=ABOUT_NEW)
     new.add_argument("name", metavar="NAME")
     new.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD|FILE")
     _golden_option(new)
@@ -254,9 +315,26 @@ def _add_golden(commands: Any) -> None:
     new.add_argument(
         "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS", help="FILE: when the click went in"
     )
-    new.add_argument("--seconds", type=float, default=3.0, help="BUILD: length to render after the click (3)")
-    new.add_argument("--rate", type=int, default=48000, metavar="HZ", help="BUILD: sample rate to render at (48000)")
-    new.add_argument("--block", type=int, default=512, metavar="FRAMES", help="BUILD: block size (512)")
+    new.add_argument(
+        "--seconds",
+        type=_number(float, 0.01, 600, "a length of 0.01 to 600 s"),
+        default=3.0,
+        help="BUILD: length to render after the click (3)",
+    )
+    new.add_argument(
+        "--rate",
+        type=_number(int, 1000, 768000, "a sample rate of 1000 to 768000 Hz"),
+        default=48000,
+        metavar="HZ",
+        help="BUILD: sample rate to render at (48000)",
+    )
+    new.add_argument(
+        "--block",
+        type=_number(int, 1, 65536, "a block size of 1 to 65536 frames"),
+        default=512,
+        metavar="FRAMES",
+        help="BUILD: block size (512)",
+    )
     new.add_argument(
         "--channels",
         default="mono",
@@ -266,7 +344,13 @@ def _add_golden(commands: Any) -> None:
     new.add_argument(
         "--parameter", action="append", default=[], metavar="NAME=VALUE", help="BUILD: passed to it; may be repeated"
     )
-    approve = _command(inner, "approve", _golden_approve, "take a build's response as the new golden of one reference")
+    approve = _command(
+        inner,
+        "approve",
+        _golden_approve,
+        "take a build's response as the new golden of one reference",
+        epilog=ABOUT_APPROVE,
+    )
     approve.add_argument("name", metavar="NAME")
     approve.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD")
     approve.add_argument(
@@ -382,5 +466,5 @@ def _schema(options: argparse.Namespace) -> int:
         from reverdict.schema import json_schema
 
         schema = json_schema(options.which)
-    print(json.dumps(schema, indent=2, ensure_ascii=False))
+    print(json.dumps(schema, indent=2))
     return 0

@@ -4,24 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import io
-import json
 import os
 import tempfile
-from dataclasses import asdict
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reverdict import __version__, golden_set, judging
-from reverdict.builds import open_build
+from reverdict import __version__, golden_set, judging, parts
+from reverdict.builds import open_build, selection
 from reverdict.errors import BadInput
-from reverdict.words import CHECKS, CheckVerdict, Finding, Outcome, ReferenceVerdict, Verdict
+from reverdict.words import CHECKS, BuildIdentity, Outcome, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from reverdict.reference import Reference
-    from reverdict.trial import Trial
 
 PLUGINS = ("reverdict.pytest_plugin", "pytest_benchmark.plugin", "xdist.plugin")
 ALONE = {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTEST_ADDOPTS": None, "PYTEST_PLUGINS": None}
@@ -49,34 +46,45 @@ def gate(
     Raises
     ------
     BadInput
-        The build, a reference or an impulse cannot be used, or nothing was selected. Nothing has run then.
+        The build, a reference or an impulse cannot be used, or nothing was selected. Then nothing has run; what only
+        shows when the build runs, such as a program that is not there, is raised afterwards.
+    RuntimeError
+        A bug in the suite: an item broke, or its process was lost.
     """
-    build = open_build(build_path, "" if only == "*" else only)
-    if build.recordings_file and only == "*":
-        only = build.recordings_reference
-    goldens = golden_set.load(golden_folder, only)
-    with tempfile.TemporaryDirectory(prefix="reverdict-parts-") as folder:
-        parts = Path(folder)
-        command = [str(golden_folder), "--build", str(build_path), "--only", only, "--parts", folder]
-        sound_checks = ",".join(check for check in CHECKS if check != "cost")
+    build = open_build(build_path, only)
+    goldens = golden_set.load(golden_folder, selection(build, only))
+    with tempfile.TemporaryDirectory(prefix="reverdict-parts-") as name:
+        folder = Path(name)
+        command = [
+            str(_collectable(golden_folder.absolute(), folder)), f"--build={build_path}", f"--reverdict-only={only}",
+            f"--reverdict-parts={folder}",
+        ]  # fmt: skip
         if jobs > 1:
-            _run_items([*command, "--checks", sound_checks, "-n", str(jobs), "--dist", "loadfile"], progress)
-            _run_items([*command, "--checks", "cost"], progress)
-        else:
-            _run_items(command, progress)
-        references = tuple(_merged(golden.reference, parts) for golden in goldens)
+            sound_checks = ",".join(check for check in CHECKS if check != "cost")
+            in_parallel = [f"--reverdict-checks={sound_checks}", f"-n{jobs}", "--dist=loadfile"]
+            _run_items([*command, *in_parallel], folder, progress)
+            command.append("--reverdict-checks=cost")
+        _run_items(command, folder, progress)
+        references = tuple(_merged(golden.reference, folder) for golden in goldens)
     return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__)
 
 
-def error_verdict(build_path: Path, error: BadInput) -> Verdict:
+def error_verdict(build_path: Path, errors: Sequence[str]) -> Verdict:
     """The verdict of a build that could not be judged, so that no older report is taken for this one."""
-    from reverdict.words import BuildIdentity
-
     try:
         identity = open_build(build_path).identity
     except BadInput:
         identity = BuildIdentity(build_path.name, "", "unknown")
-    return Verdict("error", identity, (), tuple(str(error).splitlines()), _now(), __version__)
+    return Verdict("error", identity, (), tuple(errors), _now(), __version__)
+
+
+def _collectable(golden_folder: Path, beside: Path) -> Path:
+    """The folder under a name that pytest does not take for parameters of a test."""
+    if "[" not in str(golden_folder) and "::" not in str(golden_folder):
+        return golden_folder
+    link = beside / "golden"
+    link.symlink_to(golden_folder, target_is_directory=True)
+    return link
 
 
 def _sum_up(references: Sequence[ReferenceVerdict]) -> str:
@@ -87,27 +95,29 @@ def _sum_up(references: Sequence[ReferenceVerdict]) -> str:
     return "pass"
 
 
-def _run_items(arguments: list[str], progress: Callable[[str], None] | None) -> None:
-    """Run pytest here on the items, apart from any configuration of the folder we stand in."""
+def _run_items(arguments: list[str], folder: Path, progress: Callable[[str], None] | None) -> None:
+    """Run pytest here on the items of a golden folder, and on nothing else that lies in it or around us.
+
+    Raises what the items handed on as trouble, and RuntimeError where pytest itself came to grief.
+    """
     import pytest
 
     quiet = [
         "-c", os.devnull, "--rootdir", arguments[0], "--noconftest", "-p", "no:cacheprovider",
-        "-q", "--no-header", "--tb=short", "--strict-config", "-o", "addopts=", "--import-mode=importlib",
+        "-q", "--no-header", "--tb=short", "--strict-config", "-o", "addopts=", "-o", "python_files=",
         # Nobody's asserts are ours to rewrite, and rewriting would compile the whole package anew.
         "--assert=plain",
     ]  # fmt: skip
     plugins = [part for name in PLUGINS for part in ("-p", name)]
+    watch = _Watch(progress or (lambda _: None))
     said = io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _environment(ALONE):
-        status = pytest.main([*quiet, *plugins, *arguments], plugins=[_Reporter(progress)] if progress else [])
+        status = pytest.main([*quiet, *plugins, *arguments], plugins=[watch])
+    if watch.interrupted:
+        raise KeyboardInterrupt
+    parts.raise_troubles(folder)
     if status not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
-        if status == pytest.ExitCode.INTERRUPTED and "KeyboardInterrupt" in said.getvalue():
-            raise KeyboardInterrupt
-        if status == pytest.ExitCode.USAGE_ERROR:
-            line = next((text for text in said.getvalue().splitlines() if text.startswith("ERROR: ")), said.getvalue())
-            raise BadInput(arguments[2], line.removeprefix("ERROR: ").removeprefix(f"{arguments[2]}: ").strip())
-        raise RuntimeError(f"pytest ended with {status!r}:\n{said.getvalue()}")
+        raise RuntimeError(f"{said.getvalue()}\npytest ended with {status!r}")
 
 
 @contextlib.contextmanager
@@ -129,44 +139,27 @@ def _set_all(values: Mapping[str, str | None]) -> None:
             os.environ[name] = value
 
 
-class _Reporter:
+class _Watch:
+    """Sees items end, and Ctrl-C."""
+
     def __init__(self, progress: Callable[[str], None]) -> None:
         self.progress = progress
+        self.interrupted = False
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         if report.when == "call" or (report.when == "setup" and not report.passed):
             self.progress(report.location[2])
 
-
-def write_part(folder: Path, trial: Trial, verdict: CheckVerdict) -> None:
-    """Write what one item judged, beside and renamed; conduct, always the last, brings the curves along."""
-    part: dict[str, Any] = {"verdict": asdict(verdict)}
-    if verdict.check == "conduct":
-        part["curves"] = trial.curves()
-    final = folder / f"{trial.golden.name}.{verdict.check}.json"
-    beside = final.with_suffix(f".{os.getpid()}")
-    beside.write_text(json.dumps(part), encoding="utf-8")
-    beside.replace(final)
+    def pytest_keyboard_interrupt(self) -> None:
+        self.interrupted = True
 
 
-def _merged(reference: Reference, parts: Path) -> ReferenceVerdict:
-    """One reference from the parts of its items. A part that is missing is an internal fault and closes the gate."""
-    checks: list[CheckVerdict] = []
-    curves: dict[str, Any] = {}
-    for check in CHECKS:
-        file = parts / f"{reference.name}.{check}.json"
-        if not file.exists():
-            checks.append(CheckVerdict(check, Outcome.UNSURE, "its worker ended before it was judged", (), True))
-            continue
-        part = json.loads(file.read_text(encoding="utf-8"))
-        curves = part.get("curves", curves)
-        checks.append(_check_of(part["verdict"]))
-    return ReferenceVerdict(reference.name, reference.title, judging.reference_outcome(checks), tuple(checks), curves)
-
-
-def _check_of(data: dict[str, Any]) -> CheckVerdict:
-    findings = tuple(Finding(**{**finding, "outcome": Outcome(finding["outcome"])}) for finding in data["findings"])
-    return CheckVerdict(data["check"], Outcome(data["outcome"]), data["reason"], findings, data["closes_gate"])
+def _merged(reference: Reference, folder: Path) -> ReferenceVerdict:
+    """One reference from the parts of its items."""
+    judged = [parts.read_verdict(folder, reference.name, check) for check in CHECKS]
+    checks = tuple(verdict for verdict, _ in judged)
+    curves = {name: curve for _, brought in judged for name, curve in brought.items()}
+    return ReferenceVerdict(reference.name, reference.title, judging.reference_outcome(checks), checks, curves)
 
 
 def _now() -> str:

@@ -236,6 +236,8 @@ def name_problem(name: str, golden_folder: Path) -> str:
     """Why a new reference cannot have this name; empty where it can."""
     if problem := schema.check_name(name):
         return problem
+    if name == "all":
+        return '"all" cannot name a reference; approvals go by name, and nobody approves all'
     if (golden_folder / name).exists():
         return f'there is already a reference "{name}"; to change how it must sound, approve a new response for it'
     return ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import math
 import subprocess
@@ -18,13 +19,17 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from reverdict.golden_set import GoldenReference
     from reverdict.measure.measurement import Measurement
     from reverdict.reference import Reference
     from reverdict.render import Build, Request
+    from reverdict.trial import Trial
 
 KERNEL_DEARER_PERCENT = 30
 KERNEL_PAIRS = 12
 CLEAR_OF_NEIGHBOURS_S = 0.005
+SHORTEST_S = 0.01
+LOWEST_RATE_HZ = 1000
 SHOWN_CHANGES = 6
 
 
@@ -64,8 +69,12 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     """
     from reverdict.measure.measurement import measure
 
+    if golden_folder.exists() and not golden_folder.is_dir():
+        raise BadInput(golden_folder, "is a file; references live in a folder")
     if problem := golden_set.name_problem(name, golden_folder):
         raise BadInput(golden_folder, problem)
+    if not wishes.why.strip():
+        raise BadInput("--why", "empty; say in a few words why this is how it must sound")
     if source.is_file() and source.suffix.lower() in SOUND_SUFFIXES:
         response, told, label = _capture(source, wishes)
         cost: dict[str, Any] = {"not_asked": "made from a recording, and a recording has no cost"}
@@ -76,12 +85,13 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
         response, told, label, cost = _rendered(build, name, wishes)
     checks = asked_of(measure(response), cost)
     tables = {
-        "title": wishes.title or f"{name}, from {source.name}",
+        "title": wishes.title.strip() or f"{name}, from {source.name}",
         "approval": {"who": who(), "build": label, "why": wishes.why},
         **told,
         **checks,
     }
-    path = golden_set.new(name, response, tables, golden_folder)
+    with _writing_into(golden_folder):
+        path = golden_set.new(name, response, tables, golden_folder)
     return path, [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
 
 
@@ -103,6 +113,12 @@ def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], st
     click_at_s = find_click(samples, rate_hz) if wishes.click_at == "auto" else float(wishes.click_at)
     paths = PATHS["mono" if len(samples) == 1 else "mono-to-stereo"]
     seconds = samples.shape[1] / rate_hz - click_at_s
+    if seconds < SHORTEST_S:
+        raise BadInput(source, f"ends {seconds:.3f} s after the click at {click_at_s:g} s; too short for a reference")
+    if rate_hz < LOWEST_RATE_HZ:
+        raise BadInput(source, f"has {rate_hz} Hz; a reference needs {LOWEST_RATE_HZ} or more")
+    if not samples[:, round(click_at_s * rate_hz) :].any():
+        raise BadInput(source, "holds only silence after the click")
     told = {
         "origin": "capture",
         "render": {"seconds": round(seconds, 6), "sample_rates_hz": [rate_hz], "block_sizes": [512]},
@@ -216,35 +232,58 @@ def clear_passes(measured: Measurement) -> int:
 
 
 def approve_reference(name: str, source: Path, why: str, golden_folder: Path) -> Iterator[str]:
-    """Render one reference with a build, say what would change, then make that the golden. Yields what to print."""
-    from reverdict.render import working_folder
-    from reverdict.trial import Trial
+    """Render one reference with a build, say what would change, then make that the golden. Yields what to print.
+
+    A golden whose impulse was altered or lost is replaced all the same, and nothing compared.
+    """
+    from reverdict.render import render, working_folder
+    from reverdict.trial import Trial, request_of
 
     golden_set.approvable(name, why, who(), golden_folder)
-    (golden,) = golden_set.load(golden_folder, name)
+    (reference,) = golden_set.references(golden_folder, name)
+    request = request_of(reference)
     build = open_build(source, name)
+    old = _old_golden(name, golden_folder)
     with working_folder() as work:
-        trial = Trial(golden, build, work)
-        if trial.rendering.response is None:
-            raise BadInput(build.place, f"cannot be approved: {trial.rendering.reason}")
-        yield f"{name}: against the golden approved by {golden.reference.approval.who},"
-        yield from _changes(trial)
+        trial = None if isinstance(old, BadInput) else Trial(old, build, work)
+        rendering = trial.rendering if trial else render(build, request, work)
+        if rendering.response is None:
+            raise BadInput(build.place, f"cannot be approved: {rendering.reason}")
+        if trial:
+            yield f"{name}: against the golden approved by {reference.approval.who},"
+            yield from _changes(trial)
+        else:
+            yield f"{name}: nothing to compare with: {old}"
         kernel_ratio = None
-        if golden.reference.cost.kernel_ratio is not None and not golden.reference.cost.not_asked:
-            kernel_ratio = _kernel_cost(build, _request(golden.reference), work).get("kernel_ratio")
-        approved = golden_set.approve(
-            name, trial.rendering.response, label_of(build), why, who(), golden_folder, kernel_ratio=kernel_ratio
-        )
+        if reference.cost.kernel_ratio is not None and not reference.cost.not_asked:
+            cost = _kernel_cost(build, request, work)
+            kernel_ratio = cost.get("kernel_ratio")
+            if kernel_ratio is None:
+                yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
+        with _writing_into(golden_folder):
+            approved = golden_set.approve(
+                name, rendering.response, label_of(build), why, who(), golden_folder, kernel_ratio=kernel_ratio
+            )
     yield f"{approved.path} now holds this build's response. Tolerances are as they were."
 
 
-def _request(reference: Reference) -> Request:
-    from reverdict.trial import request_of
+def _old_golden(name: str, golden_folder: Path) -> GoldenReference | BadInput:
+    try:
+        (golden,) = golden_set.load(golden_folder, name)
+    except BadInput as error:
+        return error
+    return golden
 
-    return request_of(reference)
+
+@contextlib.contextmanager
+def _writing_into(golden_folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise BadInput(golden_folder, f"cannot be written to ({error.strerror or error})") from error
 
 
-def _changes(trial: Any) -> Iterator[str]:
+def _changes(trial: Trial) -> Iterator[str]:
     """The largest departures from the old golden, whatever their outcome."""
     from reverdict import judging
 

@@ -1,12 +1,13 @@
 """``pytest golden --build build.toml``: one item per reference and check, so that everything of pytest works.
 
-An item passes, fails (fail, or an unsure that closes the gate) or is skipped (not asked, with the reason). Workers
-write what they judged as JSON files, one per item; whoever wants a verdict merges them (``gate``).
+An item passes, fails (fail, or an unsure that closes the gate) or is skipped (not asked, with the reason). Asked to
+(``--reverdict-parts``), items hand on what they judged as files, which ``gate`` merges into one verdict.
 Only names are imported at the top: this module is loaded by every pytest run of whoever installed the package.
 """
 
 from __future__ import annotations
 
+import glob
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
     from reverdict.render import Build
     from reverdict.trial import Trial
 
+REFERENCE_FILE = "reference.toml"
 BUILD = pytest.StashKey[Any]()
+ONLY = pytest.StashKey[str]()
 WORK = pytest.StashKey[Path]()
 OPEN_WORK = pytest.StashKey[Any]()
 
@@ -38,29 +41,31 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     """Add --build and its companions."""
     group = parser.getgroup("reverdict", "judge a reverb build against golden references")
     group.addoption("--build", metavar="BUILD", help="build TOML, folder of recordings or WAV file to judge")
-    group.addoption("--only", metavar="GLOB", default="*", help="only references whose name matches")
-    group.addoption("--checks", metavar="LIST", default=",".join(CHECKS), help="only these checks, joined by commas")
-    group.addoption("--parts", metavar="DIR", help="write what each item judged into this folder, as JSON")
+    group.addoption("--reverdict-only", metavar="GLOB", default="*", help="only references whose name matches")
+    group.addoption("--reverdict-checks", metavar="LIST", default=",".join(CHECKS), help="only these, joined by commas")
+    group.addoption("--reverdict-parts", metavar="DIR", help="write what each item judged into this folder, as JSON")
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """Open the build, and a working folder that all workers share."""
     if not config.getoption("--build"):
         return
-    from reverdict.builds import open_build
+    from reverdict.builds import open_build, selection
     from reverdict.render import prepare, working_folder
 
-    only = str(config.getoption("--only"))
+    only = str(config.getoption("--reverdict-only"))
     try:
-        config.stash[BUILD] = open_build(Path(config.getoption("--build")), "" if only == "*" else only)
+        build = open_build(Path(config.getoption("--build")), only)
+        config.stash[BUILD], config.stash[ONLY] = build, selection(build, only)
         workerinput = getattr(config, "workerinput", None)
         if workerinput is not None:
             config.stash[WORK] = Path(workerinput["reverdict_work"])
             return
         config.stash[OPEN_WORK] = working_folder()
         config.stash[WORK] = config.stash[OPEN_WORK].__enter__()
-        prepare(config.stash[BUILD], config.stash[WORK])
+        prepare(build, config.stash[WORK])
     except BadInput as error:
+        _hand_on_trouble(config, "build", error)
         raise pytest.UsageError(str(error)) from error
 
 
@@ -77,14 +82,23 @@ def pytest_configure_node(node: Any) -> None:
         node.workerinput["reverdict_work"] = str(node.config.stash[WORK])
 
 
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Look into every reference, also where pytest would not for its name ("build", "dist")."""
+    return False if BUILD in config.stash and (collection_path / REFERENCE_FILE).is_file() else None
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collect_directory(path: Path, parent: pytest.Collector) -> pytest.Collector | None:
+    """Under the gate a folder is a folder: an __init__.py that lies in it is not run."""
+    return pytest.Dir.from_parent(parent, path=path) if parent.config.getoption("--reverdict-parts") else None
+
+
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
     """Take every reference.toml for a reference, once a build is named."""
     from fnmatch import fnmatchcase
 
-    config = parent.config
-    if file_path.name != "reference.toml" or BUILD not in config.stash:
-        return None
-    if not fnmatchcase(file_path.parent.name, config.getoption("--only")):
+    stash = parent.config.stash
+    if file_path.name != REFERENCE_FILE or BUILD not in stash or not fnmatchcase(file_path.parent.name, stash[ONLY]):
         return None
     return ReferenceFile.from_parent(parent, path=file_path)
 
@@ -99,22 +113,18 @@ class ReferenceFile(pytest.File):
 
         name = self.path.parent.name
         try:
-            (golden,) = golden_set.load(self.path.parent.parent, _literal(name))
+            (golden,) = golden_set.load(self.path.parent.parent, glob.escape(name))
         except BadInput as error:
+            _hand_on_trouble(self.config, name, error)
             yield Unreadable.from_parent(self, name="golden", error=error)
             return
         build: Build = self.config.stash[BUILD]
         trial = Trial(golden, build, self.config.stash[WORK])
-        for check in self.config.getoption("--checks").split(","):
+        for check in self.config.getoption("--reverdict-checks").split(","):
             if check == "cost" and not trial.why_not_asked("cost"):
-                yield CostItem.from_parent(self, name=check, callobj=_timed(trial, self.config.getoption("--parts")))
+                yield CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
             else:
                 yield CheckItem.from_parent(self, name=check, trial=trial)
-
-
-def _literal(name: str) -> str:
-    """A glob that matches this name alone."""
-    return "".join(f"[{character}]" if character in "*?[" else character for character in name)
 
 
 class CheckItem(pytest.Item):
@@ -125,8 +135,8 @@ class CheckItem(pytest.Item):
         self.trial = trial
 
     def runtest(self) -> None:
-        """Judge, write the part, and pass, skip or fail."""
-        _settle(self.trial, self.trial.judge(self.name), self.config.getoption("--parts"))
+        """Judge, and pass, skip or fail."""
+        _judge(self.config, self.trial, self.name)
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """Give sentences for a finding, a traceback for a bug."""
@@ -169,23 +179,37 @@ class Unreadable(pytest.Item):
         return self.path, None, f"{self.path.parent.name}: golden"
 
 
-def _timed(trial: Trial, parts: str | None) -> Any:
+def _timed(config: pytest.Config, trial: Trial) -> Any:
     def cost(benchmark: Any) -> None:
-        _settle(trial, trial.judge("cost", benchmark), parts)
+        _judge(config, trial, "cost", benchmark)
 
     return cost
 
 
-def _settle(trial: Trial, verdict: CheckVerdict, parts: str | None) -> None:
-    """Write the part and end the item as the verdict says."""
-    if parts:
-        from reverdict.gate import write_part
+def _judge(config: pytest.Config, trial: Trial, check: str, benchmark: Any = None) -> None:
+    """Judge, hand the verdict on to whoever merges them, and end the item as the verdict says."""
+    folder = config.getoption("--reverdict-parts")
+    try:
+        verdict = trial.judge(check, benchmark)
+        if folder:
+            from reverdict import parts
 
-        write_part(Path(parts), trial, verdict)
+            curves = trial.curves() if check == "conduct" else {}
+            parts.write_verdict(Path(folder), trial.golden.name, verdict, curves)
+    except Exception as error:
+        _hand_on_trouble(config, f"{trial.golden.name}.{check}", error)
+        raise
     if verdict.outcome is Outcome.NOT_ASKED:
         pytest.skip(f"not asked: {verdict.reason}")
     if verdict.closes_gate:
         raise NotPassed(trial.golden.name, verdict)
+
+
+def _hand_on_trouble(config: pytest.Config, name: str, error: Exception) -> None:
+    if folder := config.getoption("--reverdict-parts"):
+        from reverdict import parts
+
+        parts.write_trouble(Path(folder), name, error)
 
 
 def _said(excinfo: pytest.ExceptionInfo[BaseException]) -> str:

@@ -568,9 +568,9 @@ def toml_value(text: str) -> str | int | float | bool:
 
 def check_name(name: str) -> str | None:
     """What is wrong with a name for a reference, which is also that of its folder; None if nothing is."""
-    if re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_.-]*", name):
+    if re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,79}", name):
         return None
-    return f'"{name}" cannot name a reference; use letters, digits, "-", "_" and ".", not first'
+    return f'"{name[:80]}" cannot name a reference; use up to 80 letters, digits, "_", and after the first "-" and "."'
 
 
 def reference_keys(table: str = "") -> dict[str, str]:

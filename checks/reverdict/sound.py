@@ -77,5 +77,6 @@ def digest(samples: NDArray[Any], rate_hz: int) -> str:
 
 
 def _short(error: Exception) -> str:
-    text = str(error).strip().splitlines()
+    """The last line of an error, without the path that libsndfile puts before it."""
+    text = str(getattr(error, "error_string", error)).strip().splitlines()
     return (text[-1] if text else type(error).__name__).rstrip(".")[-120:]

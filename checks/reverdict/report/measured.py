@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
 from typing import TYPE_CHECKING, Any, TextIO
+
+from reverdict.report.margin_ruler import can_draw
+from reverdict.report.terminal import in_ascii
 
 if TYPE_CHECKING:
     from reverdict.measure.decay import BandDecay, DecayMeasurement
@@ -29,7 +33,7 @@ def as_json(response: Response, measurement: Measurement) -> dict[str, Any]:
 
 def print_json(response: Response, measurement: Measurement, stream: TextIO) -> None:
     """Write ``as_json``, indented."""
-    stream.write(json.dumps(as_json(response, measurement), indent=1, allow_nan=False, ensure_ascii=False) + "\n")
+    stream.write(json.dumps(as_json(response, measurement), indent=1, allow_nan=False) + "\n")
 
 
 def _channel(path: PathMeasurement) -> dict[str, Any]:
@@ -69,7 +73,9 @@ def _spring(spring: Spring) -> dict[str, Any]:
 
 def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
     reasons = {f"{name}_s": time.why_not for name, time in band.times.items() if time.why_not}
-    if band.noise_floor_db is None:
+    if band.level_db is None:
+        reasons |= dict.fromkeys(("noise_floor_db", "range_db", "level_db", "peak_s"), "silent in this band")
+    elif band.noise_floor_db is None:
         reasons["noise_floor_db"] = "the record ends before the noise is reached"
     return {
         **({"centre_hz": band.centre_hz} if with_centre else {}),
@@ -88,7 +94,13 @@ def _number(value: float | None, places: int) -> float | None:
 
 
 def print_tables(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
-    """Write what a designer wants to read first: arrivals, dispersion, decay."""
+    """Write what a designer wants to read first: arrivals, dispersion, decay. In ASCII where the stream has no more."""
+    said = io.StringIO()
+    _print_all(response, measurement, name, said)
+    stream.write(said.getvalue() if can_draw(stream) else in_ascii(said.getvalue()))
+
+
+def _print_all(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
     seconds = response.samples.shape[-1] / response.rate_hz
     stream.write(
         f"{name}: {seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"

@@ -1,0 +1,59 @@
+"""What the items of a gate hand on to it: a JSON file each, because they may run in other processes.
+
+<reference>.<check>.json      what was judged; that of conduct, which comes last, brings the curves along
+<anything>.trouble            why something could not be judged: the user's slips, or our bug
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import traceback
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from reverdict.errors import BadInput, BadInputs
+from reverdict.words import CheckVerdict, Finding, Outcome
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def write_verdict(folder: Path, reference: str, verdict: CheckVerdict, curves: dict[str, Any]) -> None:
+    """Hand on what one item judged."""
+    _write(folder / f"{reference}.{verdict.check}.json", {"verdict": asdict(verdict), "curves": curves})
+
+
+def read_verdict(folder: Path, reference: str, check: str) -> tuple[CheckVerdict, dict[str, Any]]:
+    """What one item judged, and its curves. Raises RuntimeError where it never came to that."""
+    file = folder / f"{reference}.{check}.json"
+    if not file.exists():
+        raise RuntimeError(f"{reference}: {check}: its process ended before it was judged")
+    part = json.loads(file.read_text(encoding="utf-8"))
+    told = part["verdict"]
+    findings = tuple(Finding(**{**finding, "outcome": Outcome(finding["outcome"])}) for finding in told["findings"])
+    return CheckVerdict(**{**told, "outcome": Outcome(told["outcome"]), "findings": findings}), part["curves"]
+
+
+def write_trouble(folder: Path, name: str, error: Exception) -> None:
+    """Hand on why something could not be judged."""
+    slips = error.mistakes if isinstance(error, BadInputs) else [error] if isinstance(error, BadInput) else []
+    bug = "" if slips else "".join(traceback.format_exception(error))
+    _write(folder / f"{name}.trouble", {"slips": [(slip.place, slip.problem) for slip in slips], "bug": bug})
+
+
+def raise_troubles(folder: Path) -> None:
+    """Raise what was handed on: RuntimeError with the traceback of a bug, else BadInputs with every slip once."""
+    troubles = [json.loads(file.read_text(encoding="utf-8")) for file in sorted(folder.glob("*.trouble"))]
+    for trouble in troubles:
+        if trouble["bug"]:
+            raise RuntimeError(trouble["bug"])
+    slips = dict.fromkeys((place, problem) for trouble in troubles for place, problem in trouble["slips"])
+    if slips:
+        raise BadInputs([BadInput(place, problem) for place, problem in slips])
+
+
+def _write(file: Path, content: dict[str, Any]) -> None:
+    beside = file.with_name(f"{file.name}.{os.getpid()}")
+    beside.write_text(json.dumps(content), encoding="utf-8")
+    beside.replace(file)
