@@ -29,7 +29,8 @@ FINEST_HZ = 1e-3
 class Transition:
     """Transition frequency, the law that gave it, and the rms misfit of that law; or why there is none.
 
-    ``uncertainty_hz`` is how far the fit wanders when the top of the curve is left out, or a law is taken that fits a little better.
+    ``uncertainty_hz`` is how far the fit wanders when the top of the curve is left out, or a law is taken that fits a
+    little better.
     """
 
     frequency_hz: float | None
