@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import fft
 
-from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt, tukey
+from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
 from reverdict.measure.springs import (
     CUT_S,
     CUTS,
@@ -27,6 +27,7 @@ from reverdict.measure.springs import (
     needed_seconds,
     settle,
     track_of,
+    whittaker,
 )
 
 if TYPE_CHECKING:
@@ -40,7 +41,12 @@ FARTHEST_PASS_S = 0.015
 LOOKS_ALIKE = 0.6
 LEVEL_CHANGE_DB = 6.0
 ENOUGH = 0.9
+HALF = 0.5
 AGREE_S = 0.1e-3
+NEWTON_STEPS = 8
+LAG_STIFFNESS = 1e5
+DECIMALS = 15
+"""Lags are told to a femtosecond: what is less is rounding, and a response against itself lags by exactly nothing."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +72,7 @@ class PassLag:
     polarity : int
         −1 where this pass is turned over against the golden's.
     why_not : str
-        Why the pass was not found; arrays are empty then.
+        Why the pass was not found on its own; arrays are empty then, or hold the part that is still the golden's.
     """
 
     frequency_hz: NDArray[Any]
@@ -90,7 +96,9 @@ class PassLag:
 
 def onset_lag(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -> OnsetLag:
     """Lag of the first ``ONSET_S`` of sound, shapes (samples,), found by correlation and refined by phase."""
-    loud = np.flatnonzero(np.abs(golden) > 0.1 * np.abs(golden).max())
+    loud = np.flatnonzero(np.abs(golden) > 0.1 * np.abs(golden).max(initial=0.0))
+    if loud.size == 0:
+        return OnsetLag(None, why_not="the golden is silent")
     begin = max(int(loud[0]) - int(0.002 * rate_hz), 0)
     length = int(ONSET_S * rate_hz)
     reach = int(FARTHEST_ONSET_S * rate_hz)
@@ -102,9 +110,10 @@ def onset_lag(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -> 
     found = _faded(searched[shift : shift + length], length)
     size = fft.next_fast_len(2 * length, real=True)
     one, other = fft.rfft(pattern, size), fft.rfft(found, size)
-    step = _centre_of_peak(fft.irfft(other * np.conj(one), size), rate_hz)
+    cross = other * np.conj(one)
     frequency = np.arange(one.size) * rate_hz / size
-    turned = other * np.conj(one) * np.exp(2j * np.pi * frequency * step)
+    step = _top_of_peak(cross, frequency, rate_hz)
+    turned = cross * np.exp(2j * np.pi * frequency * step)
     alike = float(np.sum(turned).real / max(np.linalg.norm(one) * np.linalg.norm(other), 1e-300))
     if abs(alike) < LOOKS_ALIKE:
         why = f"its first {1e3 * ONSET_S:.0f} ms no longer look like the golden's (correlation {alike:.2f})"
@@ -112,16 +121,23 @@ def onset_lag(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -> 
     power = np.abs(one) ** 2
     spread_hz = float(np.sqrt(np.sum(power * frequency**2) / np.sum(power)))
     ratio = alike**2 / max(1 - alike**2, 1e-15) * 2 * spread_hz * ONSET_S
-    seconds = (shift - reach) / rate_hz + step
+    seconds = round((shift - reach) / rate_hz + step, DECIMALS)
     return OnsetLag(seconds, float(2 / (2 * np.pi * spread_hz * np.sqrt(ratio))), 1 if alike > 0 else -1)
 
 
-def _centre_of_peak(across: NDArray[Any], rate_hz: float) -> float:
-    """Energy-weighted group delay of the half millisecond around zero of a circular correlation, seconds."""
-    time_s = fft.fftfreq(across.size, 1 / across.size) / rate_hz
-    peak = fft.rfft(across * tukey(time_s, 0.25e-3, 0.25e-3))
-    turning = np.sum(peak[1:] * np.conj(peak[:-1]))
-    return float(-np.angle(turning) / (2 * np.pi * rate_hz / across.size))
+def _top_of_peak(cross: NDArray[Any], frequency_hz: NDArray[Any], rate_hz: float) -> float:
+    """Where the correlation of cross-spectrum ``cross`` is highest or lowest within half a sample of zero, seconds.
+
+    Newton's steps on Re Σ C e^{jωτ}: for a mere delay the exact answer, however broad the band.
+    """
+    omega = 2 * np.pi * frequency_hz
+    step = 0.0
+    for _ in range(NEWTON_STEPS):
+        turned = cross * np.exp(1j * omega * step)
+        slope, bend = -float(np.sum(omega * turned.imag)), -float(np.sum(omega**2 * turned.real))
+        move = -slope / bend if bend else 0.0
+        step = float(np.clip(step + move, -0.6 / rate_hz, 0.6 / rate_hz))
+    return step
 
 
 def _faded(sound: NDArray[Any], length: int) -> NDArray[Any]:
@@ -156,18 +172,25 @@ def pass_lags(
     offsets = [
         _coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)
     ]
-    moved = [replace(track, delay_s=track.delay_s + offset) for track, offset in zip(tracks, offsets, strict=True)]
-    settle(candidate_excerpt, moved, CUTS[-3:], gaps_s, learn=False)
-    lags = [
-        _fine_lag(golden_excerpt, candidate_excerpt, one, track, other, offset)
-        for one, track, other, offset in zip(passes, tracks, moved, offsets, strict=True)
-    ]
+    lags_s = [np.full_like(track.delay_s, offset) for track, offset in zip(tracks, offsets, strict=True)]
+    # Twice: a pulse that the first lag has brought to where the golden's stands is cut just as the golden's is.
+    for _ in range(2):
+        moved = [replace(track, delay_s=track.delay_s + lag_s) for track, lag_s in zip(tracks, lags_s, strict=True)]
+        settle(candidate_excerpt, moved, CUTS[-3:], gaps_s, learn=False)
+        lags = [
+            _fine_lag(golden_excerpt, candidate_excerpt, one, track, other, lag_s)
+            for one, track, other, lag_s in zip(passes, tracks, moved, lags_s, strict=True)
+        ]
+        lags_s = [
+            _smooth_lag(golden_excerpt, lag) if lag.frequency_hz.size > 2 else lag_s
+            for lag, lag_s in zip(lags, lags_s, strict=True)
+        ]
     if any(lag.frequency_hz.size < ENOUGH * one.curve.frequency_hz.size for lag, one in zip(lags, passes, strict=True)):
         own = find_springs(candidate, rate_hz, 0.0, measured.arrival_hz)
         lags = [
             lag
             if lag.frequency_hz.size >= ENOUGH * one.curve.frequency_hz.size
-            else _completed(lag, _lag_by_own_curve(one, _same_pass(index, one, measured, own)))
+            else _completed(one, lag, _lag_by_own_curve(one, _same_pass(index, one, measured, own)))
             for lag, (index, one) in zip(lags, _numbered(measured), strict=True)
         ]
     in_order = iter(lags)
@@ -197,8 +220,21 @@ def _coarse_lag(candidate: Excerpt, track: Track, reach_s: float) -> float:
     return float(candidate.time_s[near[np.argmax(np.abs(across[near]))]])
 
 
-def _fine_lag(golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, moved: Track, offset_s: float) -> PassLag:
-    """Lag over frequency from the cross-spectrum of two folded pulses; only where they are alike enough to compare."""
+def _smooth_lag(excerpt: Excerpt, lag: PassLag) -> NDArray[Any]:
+    """A lag on every bin without the ripple that its first, shifted cut has put on it, seconds."""
+    grid = np.arange(lag.frequency_hz[0], lag.frequency_hz[-1] + 1, GRID_STEP_HZ)
+    values = np.interp(grid, lag.frequency_hz, lag.lag_s)
+    return np.interp(excerpt.frequency_hz, grid, whittaker(values, np.ones(grid.size), LAG_STIFFNESS))
+
+
+def _fine_lag(
+    golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, moved: Track, folded_s: NDArray[Any]
+) -> PassLag:
+    """Lag over frequency from the cross-spectrum of two folded pulses; only where they are alike enough to compare.
+
+    folded_s : ndarray, shape (bins,)
+        The lag the candidate has been folded with already.
+    """
     assert track.pulse is not None
     assert moved.pulse is not None
     step_hz = golden.step_hz
@@ -212,7 +248,7 @@ def _fine_lag(golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, move
     energy_candidate = smooth_over_frequency(np.abs(moved.pulse) ** 2, SMOOTHING_HZ, step_hz)
     grid = one.curve.frequency_hz
     at = np.clip(np.round(grid / step_hz).astype(int), 0, cross.size - 1)
-    lag_s = -np.angle(turning[at]) / (2 * np.pi * step_hz)
+    lag_s = np.round(-np.angle(turning[at]) / (2 * np.pi * step_hz), DECIMALS)
     ratio_db = 10 * np.log10(np.maximum(energy_candidate[at], 1e-300) / np.maximum(energy_golden[at], 1e-300))
     alike = np.abs(_smooth_complex(cross, step_hz)[at]) / np.sqrt(
         np.maximum(energy_golden[at] * energy_candidate[at], 1e-300)
@@ -225,7 +261,7 @@ def _fine_lag(golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, move
     sigma_s = np.hypot(*(delay_sigma(ratio, SMOOTHING_HZ, CUT_S) for ratio in noise))
     middle = cross[int(300 / step_hz) : int(1500 / step_hz)]
     polarity = 1 if float(np.sum(middle.real)) >= 0 else -1
-    return PassLag(grid[same], offset_s + lag_s[same], 2 * sigma_s[same], polarity)
+    return PassLag(grid[same], folded_s[at][same] + lag_s[same], 2 * sigma_s[same], polarity)
 
 
 def _smooth_complex(values: NDArray[Any], step_hz: float) -> NDArray[Any]:
@@ -238,9 +274,11 @@ def _same_pass(spring_index: int, one: Pass, measured: SpringMeasurement, own: S
     """The candidate's pass with the golden's number, of the spring whose first pass arrives next to the golden's."""
     if not own.springs:
         return None
-    target = measured.springs[spring_index].passes[0].time_s
-    nearest = min(own.springs, key=lambda spring: abs(spring.passes[0].time_s - target))
-    if abs(nearest.passes[0].time_s - target) > FARTHEST_PASS_S or len(nearest.passes) < one.number:
+    arrivals_s = np.array([spring.passes[0].time_s for spring in measured.springs])
+    nearest = min(own.springs, key=lambda spring: abs(spring.passes[0].time_s - arrivals_s[spring_index]))
+    away_s = np.abs(arrivals_s - nearest.passes[0].time_s)
+    # A spring that stands nearer to another of the golden's is that one; this one is gone.
+    if np.argmin(away_s) != spring_index or away_s[spring_index] > FARTHEST_PASS_S or len(nearest.passes) < one.number:
         return None
     return nearest.passes[one.number - 1]
 
@@ -260,10 +298,14 @@ def _lag_by_own_curve(one: Pass, own: Pass | None) -> PassLag:
     return PassLag(grid, lag_s, uncertainty_s, one.polarity * own.polarity)
 
 
-def _completed(fine: PassLag, rough: PassLag) -> PassLag:
-    """The rough lag with the finer one in its place wherever the two agree, to no better than they agree."""
+def _completed(one: Pass, fine: PassLag, rough: PassLag) -> PassLag:
+    """The rough lag with the finer one in its place wherever the two agree, to no better than they agree.
+
+    Where there is no rough one, the finer stands if it holds at least half of the golden's pass ``one``.
+    """
     if rough.why_not:
-        return rough if fine.frequency_hz.size < 3 else replace(fine, why_not=rough.why_not)
+        alike = fine.frequency_hz.size >= HALF * one.curve.frequency_hz.size
+        return replace(fine, why_not=rough.why_not) if alike else rough
     lag_s, uncertainty_s = rough.lag_s.copy(), rough.uncertainty_s.copy()
     _, at_rough, at_fine = np.intersect1d(rough.frequency_hz, fine.frequency_hz, return_indices=True)
     near = np.abs(lag_s[at_rough] - fine.lag_s[at_fine]) < uncertainty_s[at_rough] + AGREE_S
