@@ -319,6 +319,7 @@ class Reverb:
     sections_share : share of the allpass sections that is kept, for small processors.
     damping_scale : moves the corner of the damping, so that fewer sections need not shorten the decay.
     feedback_db : added to the gain of a spring's round trip (and of the hall's loop).
+    trim_db : added to the level of the springs.
     precision : "double" or "single", of the allpass sections.
     """
 
@@ -331,10 +332,12 @@ class Reverb:
         sections_share: float = 1.0,
         damping_scale: float = 1.0,
         feedback_db: float = 0.0,
+        trim_db: float = 0.0,
         precision: str = "double",
     ) -> None:
         def springs(tank: Tank) -> Springs:
-            return Springs(altered(tank, sections_share, damping_scale, feedback_db), sample_rate, self.trip, precision)
+            tank = altered(tank, sections_share, damping_scale, feedback_db, trim_db)
+            return Springs(tank, sample_rate, self.trip, precision)
 
         self.sides: tuple[Springs, ...] = ()
         if program == "tank":
@@ -359,8 +362,10 @@ class Reverb:
         return sides if inputs == 1 else sides + ACROSS * sides[::-1]
 
 
-def altered(tank: Tank, sections_share: float, damping_scale: float, feedback_db: float) -> Tank:
-    """The tank with other sections, damping or feedback; the trip times at 500 Hz stay."""
+def altered(
+    tank: Tank, sections_share: float, damping_scale: float, feedback_db: float = 0.0, trim_db: float = 0.0
+) -> Tank:
+    """The tank with other sections, damping, feedback or level; the trip times at 500 Hz stay."""
     springs = tuple(
         replace(
             spring,
@@ -370,4 +375,4 @@ def altered(tank: Tank, sections_share: float, damping_scale: float, feedback_db
         )
         for spring in tank.springs
     )
-    return replace(tank, springs=springs)
+    return replace(tank, springs=springs, gain=tank.gain * 10 ** (trim_db / 20))

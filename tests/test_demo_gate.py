@@ -1,0 +1,107 @@
+"""Each build of the demo against its references: the good ones pass, each bad one is stopped by its own check alone.
+
+No faulty build is a near miss: whatever is not its fault stays within 0.8 of its tolerance, so that neither a fault
+is named twice nor a change of the analysis turns the demo's story unnoticed.
+"""
+
+from __future__ import annotations
+
+import shutil
+from typing import TYPE_CHECKING
+
+import pytest
+
+from reverdict.demo import write_demo
+from reverdict.gate import gate
+from reverdict.words import Outcome, ReferenceVerdict, Verdict
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+TANK, SPRING, STEREO, HALL = "two-spring-tank", "workshop-spring", "workshop-stereo", "workshop-hall"
+FAULTS = {
+    "release-1.0": ("", ()),
+    "release-1.1": ("", ()),
+    "c-port": ("", ()),
+    "drifted-refactor": ("echo-timing", (TANK, SPRING, STEREO)),
+    "fewer-sections": ("group-delay", (TANK, SPRING, STEREO)),
+    "comb-fake": ("group-delay", (TANK, SPRING, STEREO)),
+    "raised-feedback": ("energy-decay", (TANK, SPRING, STEREO, HALL)),
+    "slow": ("cost", (SPRING,)),
+}
+"""Build: the check its fault belongs to and the references that show it."""
+
+NEAR = 0.8
+
+needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler called cc")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("workspace") / "demo"
+    write_demo(folder)
+    return folder
+
+
+def judged(demo: Path, build: str, only: str = "*") -> Verdict:
+    return gate(demo / "builds" / f"{build}.toml", demo / "golden", only)
+
+
+def closing(reference: ReferenceVerdict) -> list[str]:
+    """Checks that do not pass, of those that were asked."""
+    return [check.check for check in reference.checks if check.outcome not in (Outcome.PASS, Outcome.NOT_ASKED)]
+
+
+def near_misses(reference: ReferenceVerdict, fault: str) -> list[str]:
+    """Findings of checks other than the fault's (and than cost, which is timed) that come near their tolerance."""
+    return [
+        f"{reference.name}: {check.check}: {finding.quantity} {finding.where}: {finding.share_of_tolerance:.2f}"
+        for check in reference.checks
+        if check.check not in (fault, "cost")
+        for finding in check.findings
+        if (finding.share_of_tolerance or 0.0) > NEAR
+    ]
+
+
+def test_benign_rebuild_passes(demo: Path) -> None:
+    verdict = judged(demo, "release-1.1", TANK)
+    assert verdict.outcome == "pass"
+    assert near_misses(verdict.references[0], "") == []
+
+
+@needs_compiler
+def test_port_to_another_language_passes(demo: Path) -> None:
+    assert judged(demo, "c-port", TANK).outcome == "pass"
+
+
+@pytest.mark.parametrize(
+    ("build", "only"),
+    [
+        ("drifted-refactor", TANK),
+        ("fewer-sections", STEREO),
+        ("comb-fake", TANK),
+        ("raised-feedback", HALL),
+        ("slow", SPRING),
+    ],
+)
+def test_fault_is_stopped_by_its_own_check(demo: Path, build: str, only: str) -> None:
+    verdict = judged(demo, build, only)
+    (reference,) = verdict.references
+    fault, _ = FAULTS[build]
+    assert verdict.outcome == "fail"
+    assert closing(reference) == [fault]
+    assert near_misses(reference, fault) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "build", [pytest.param(name, marks=needs_compiler if name == "c-port" else ()) for name in FAULTS]
+)
+def test_every_build_against_every_reference(demo: Path, build: str) -> None:
+    fault, shown_by = FAULTS[build]
+    verdict = judged(demo, build)
+    assert {reference.name for reference in verdict.references} == {TANK, SPRING, STEREO, HALL}
+    for reference in verdict.references:
+        assert closing(reference) == ([fault] if reference.name in shown_by else []), reference.name
+        assert near_misses(reference, fault) == []
+    assert verdict.outcome == ("fail" if fault else "pass")
