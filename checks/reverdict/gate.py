@@ -21,8 +21,14 @@ if TYPE_CHECKING:
     from reverdict.reference import Reference
 
 PLUGINS = ("reverdict.pytest_plugin", "pytest_benchmark.plugin", "xdist.plugin")
-ALONE = {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTEST_ADDOPTS": None, "PYTEST_PLUGINS": None}
-"""The gate needs three plugins; others that happen to be installed cost seconds and may interfere."""
+ALONE = {
+    "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
+    "PYTEST_ADDOPTS": None,
+    "PYTEST_PLUGINS": None,
+    "PYTEST_XDIST_WORKER": None,
+}
+"""The gate needs three plugins; others that happen to be installed cost seconds and may interfere. Started by somebody's
+parallel test it is no worker of theirs, or cost would not be timed."""
 
 EXIT_STATUS = {"pass": 0, "fail": 1, "unsure": 1, "error": 2}
 
@@ -57,7 +63,7 @@ def gate(
         folder = Path(name)
         command = [
             str(_collectable(golden_folder.absolute(), folder)), f"--build={build_path}", f"--reverdict-only={only}",
-            f"--reverdict-parts={folder}",
+            f"--reverdict-parts={folder}", f"--benchmark-storage=file://{folder}/benchmarks",
         ]  # fmt: skip
         if jobs > 1:
             sound_checks = ",".join(check for check in CHECKS if check != "cost")
