@@ -72,6 +72,10 @@ NARROWEST_CUT = 0.3
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 CORRELATION_SIZE = 4096
+ALIKE = 0.6
+LEAST_BEND = 1.03
+LAW_SLACK_S = 1.0e-3
+LAW_SLACK = 0.012
 LAWS = {"1:3:5": (1, 3, 5, 7), "1:2:3": (1, 2, 3, 4)}
 
 
@@ -555,22 +559,35 @@ def _describe(
     if len(tracks) < 2:
         return None
     coherence = _coherence(excerpt, first, tracks[1])
-    if abs(coherence) < 0.6:
+    if abs(coherence) < ALIKE:
         return None
     polarity = _polarity(excerpt, first)
-    passes = []
+    passes: list[Pass] = []
     for number, (track, trips) in enumerate(zip(tracks, LAWS[law], strict=False), start=1):
         curve = _curve_of(excerpt, rest, track)
         time_s, uncertainty_s = curve.at(arrival_hz), curve.uncertainty_at(arrival_hz)
         if time_s is None or uncertainty_s is None:
             break
+        if abs(time_s - trips * passes[0].time_s if passes else 0.0) > LAW_SLACK_S + LAW_SLACK * time_s:
+            break
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
         # Later passes against the first: a small error of its delay below the curve turns their phase ever further.
         upright = number == 1 or _coherence(excerpt, first, track) > 0
         passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarity if upright else -polarity, curve))
-    if len(passes) < 2:
+    if len(passes) < 2 or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
         return None
     return Spring(tuple(passes), law, coherence, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
+
+
+def _bends(curve: DelayCurve) -> bool:
+    """Whether high frequencies come later, as they do through a spring."""
+    count = max(curve.delay_s.size // 8, 3)
+    return float(np.median(curve.delay_s[-count:])) > LEAST_BEND * float(np.median(curve.delay_s[:count]))
+
+
+def _repeats(excerpt: Excerpt, tracks: Sequence[Track]) -> bool:
+    """Whether three passes are alike. Of echoes without dispersion two may stand in line by chance, three do not."""
+    return len(tracks) > 2 and all(abs(_coherence(excerpt, tracks[0], track)) > ALIKE for track in tracks[1:3])
 
 
 def _coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
