@@ -27,8 +27,8 @@ ALONE = {
     "PYTEST_PLUGINS": None,
     "PYTEST_XDIST_WORKER": None,
 }
-"""The gate needs three plugins; others that happen to be installed cost seconds and may interfere. Started by somebody's
-parallel test it is no worker of theirs, or cost would not be timed."""
+"""The gate needs three plugins; others that happen to be installed cost seconds and may interfere. Started in
+somebody's parallel tests it is no worker of theirs, or cost would not be timed."""
 
 EXIT_STATUS = {"pass": 0, "fail": 1, "unsure": 1, "error": 2}
 

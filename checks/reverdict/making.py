@@ -112,9 +112,10 @@ def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], st
         raise BadInput(source, f"{len(samples)} channels; a reference is mono or stereo")
     click_at_s = find_click(samples, rate_hz) if wishes.click_at == "auto" else float(wishes.click_at)
     paths = PATHS["mono" if len(samples) == 1 else "mono-to-stereo"]
-    seconds = samples.shape[1] / rate_hz - click_at_s
+    end_s = samples.shape[1] / rate_hz
+    seconds = end_s - click_at_s
     if seconds < SHORTEST_S:
-        raise BadInput(source, f"ends {seconds:.3f} s after the click at {click_at_s:g} s; too short for a reference")
+        raise BadInput(source, f"ends at {end_s:.3f} s, too soon for a reference whose click is at {click_at_s:g} s")
     if rate_hz < LOWEST_RATE_HZ:
         raise BadInput(source, f"has {rate_hz} Hz; a reference needs {LOWEST_RATE_HZ} or more")
     if not samples[:, round(click_at_s * rate_hz) :].any():
@@ -248,7 +249,7 @@ def approve_reference(name: str, source: Path, why: str, golden_folder: Path) ->
         trial = None if isinstance(old, BadInput) else Trial(old, build, work)
         rendering = trial.rendering if trial else render(build, request, work)
         if rendering.response is None:
-            raise BadInput(build.place, f"cannot be approved: {rendering.reason}")
+            raise BadInput(source, f"cannot be approved: {rendering.reason}")
         if trial:
             yield f"{name}: against the golden approved by {reference.approval.who},"
             yield from _changes(trial)
