@@ -92,7 +92,16 @@ def _transition(spring: Spring, lag: PassLag, moved: Transition, where: str, set
     name, tolerance_hz = "transition frequency", settings.transition_percent / 100 * golden_hz
     if moved.frequency_hz is None:
         yield judge_deviation(
-            name, where, "Hz", golden_hz, None, None, None, tolerance_hz, reason=moved.why_not, unmeasured=Outcome.FAIL
+            name,
+            where,
+            "Hz",
+            golden_hz,
+            None,
+            None,
+            None,
+            tolerance_hz,
+            reason=f"none left in the build, {moved.why_not}",
+            unmeasured=Outcome.FAIL,
         )
         return
     deviation_hz = moved.frequency_hz - golden_hz
