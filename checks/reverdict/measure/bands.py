@@ -7,29 +7,20 @@ down to B·T = 4 where forward filtering needs 16. A digital filter's warping ne
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import fft
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
 OCTAVE_RATIO = 10**0.3
+SHUT = 16.0
 RINGING_S = 0.25
 """Room for what a backward filter moves before the click: the 63 Hz octave has rung down by 60 dB well within this."""
-
-
-@dataclass(frozen=True)
-class Bands:
-    """A response split into bands: ``sound[i]``, shape (samples,), starts ``lead`` samples before the click."""
-
-    centre_hz: tuple[float | None, ...]
-    sound: NDArray[Any]
-    lead: int
 
 
 def octave_centres(rate_hz: float, lowest_hz: float = 125.0, highest_hz: float = 8000.0) -> list[float]:
@@ -60,22 +51,40 @@ def band_response(frequency_hz: NDArray[Any], centre_hz: float, fraction: int = 
     return np.asarray(1 / ((p + 1) * (p * p + p + 1)))
 
 
-def split_bands(
+def each_band(
     samples: NDArray[Any], rate_hz: float, centres_hz: Sequence[float], fraction: int = 1, wander_hz: float = 50.0
-) -> Bands:
-    """Split into bands; the first row is the whole sound without offset and wander below ``wander_hz``.
+) -> Iterator[NDArray[Any]]:
+    """Yield the whole sound without offset and wander below ``wander_hz``, then each band; one at a time in memory.
+
+    Each is an ndarray, shape (lead + samples,), that starts ``lead_samples(rate_hz)`` before the click.
 
     Parameters
     ----------
     samples : ndarray, shape (samples,)
         From the click on.
     """
-    lead = int(RINGING_S * rate_hz)
+    lead = lead_samples(rate_hz)
     size = fft.next_fast_len(samples.size + 2 * lead, real=True)
     spectrum = fft.rfft(samples, size)
-    frequency = np.arange(spectrum.size) * rate_hz / size
-    rows = [frequency**6 / (frequency**6 + wander_hz**6)]
-    rows += [np.conj(band_response(frequency, exact_centre(c), fraction)) for c in centres_hz]
-    filtered = fft.irfft(spectrum * np.array(rows), size, axis=-1)
-    sound = np.concatenate([filtered[:, size - lead :], filtered[:, : samples.size]], axis=1)
-    return Bands((None, *centres_hz), sound, lead)
+    step_hz = rate_hz / size
+
+    def heard(part: NDArray[Any]) -> NDArray[Any]:
+        filtered = fft.irfft(part, size)
+        return np.concatenate([filtered[size - lead :], filtered[: samples.size]])
+
+    frequency = np.arange(spectrum.size) * step_hz
+    yield heard(spectrum * (frequency**6 / (frequency**6 + wander_hz**6)))
+    for nominal_hz in centres_hz:
+        centre_hz = exact_centre(nominal_hz)
+        # Beyond four octaves on either side the filter is more than 80 dB down; there it is taken as shut.
+        first = int(centre_hz / SHUT / step_hz)
+        last = min(int(centre_hz * SHUT / step_hz), spectrum.size)
+        part = np.zeros_like(spectrum)
+        response = band_response(frequency[first:last], centre_hz, fraction)
+        part[first:last] = spectrum[first:last] * np.conj(response)
+        yield heard(part)
+
+
+def lead_samples(rate_hz: float) -> int:
+    """How many samples before the click ``each_band`` starts."""
+    return int(RINGING_S * rate_hz)

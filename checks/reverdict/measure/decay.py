@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.bands import octave_centres, split_bands
+from reverdict.measure.bands import each_band, lead_samples, octave_centres
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,17 +84,16 @@ def measure_decay(samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0
     """Measure one signal path, shape (samples,), from its click on, in octave bands from 125 Hz to 8 kHz."""
     first = max(round(click_at_s * rate_hz), 0)
     sound, faded = _without_edge(samples[first:], rate_hz)
-    bands = split_bands(sound, rate_hz, octave_centres(rate_hz))
+    centres_hz = octave_centres(rate_hz)
+    widths_hz = [rate_hz / 2] + [centre_hz / np.sqrt(2) for centre_hz in centres_hz]
     hop = max(round(BLOCK_S * rate_hz), 1)
-    block_s = hop / rate_hz
-    count = (bands.sound.shape[1] - faded) // hop
-    energy = np.sum(bands.sound[:, : count * hop].reshape(len(bands.sound), count, hop) ** 2, axis=2)
-    lead_s = bands.lead / rate_hz
-    widths = [rate_hz / 2] + [c / np.sqrt(2) for c in bands.centre_hz[1:] if c]
-    measured = [
-        _band_decay(centre, row, block_s, hop, lead_s, width)
-        for centre, row, width in zip(bands.centre_hz, energy, widths, strict=True)
-    ]
+    lead_s = lead_samples(rate_hz) / rate_hz
+    measured = []
+    rows = each_band(sound, rate_hz, centres_hz)
+    for centre_hz, width_hz, row in zip([None, *centres_hz], widths_hz, rows, strict=True):
+        count = (row.size - faded) // hop
+        energy = np.sum(row[: count * hop].reshape(count, hop) ** 2, axis=1)
+        measured.append(_band_decay(centre_hz, energy, hop / rate_hz, hop, lead_s, width_hz))
     return DecayMeasurement(measured[0], tuple(measured[1:]))
 
 

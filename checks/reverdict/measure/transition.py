@@ -23,6 +23,7 @@ CLEARLY_BETTER = 0.5
 SHORTER = 0.85
 ROUNDS = 30
 FINEST_HZ = 1e-3
+ENOUGH_POINTS = 60
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,8 @@ _LAWS = {"helical spring": helical, "allpass chain": allpass_chain}
 def _fit(name: str, frequency_hz: NDArray[Any], delay_s: NDArray[Any]) -> Transition:
     """Scan the corner (and a); base and depth are linear; then polish around the best on ever finer grids."""
     law = _LAWS[name]
+    every = max(frequency_hz.size // ENOUGH_POINTS, 1)
+    frequency_hz, delay_s = frequency_hz[::-every][::-1], delay_s[::-every][::-1]
     top = float(frequency_hz[-1])
     corners = top * np.linspace(1.005, 2.0, 60)
     coefficients = np.zeros(1) if law is helical else np.linspace(0.3, 0.9, 13)
