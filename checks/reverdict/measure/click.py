@@ -13,7 +13,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-SHARP_S = 0.001
+SHARP_S = 0.0002
+AT_ONCE_S = 0.001
 ABOVE_BACKGROUND_DB = 20.0
 BELOW_PEAK_DB = 60.0
 
@@ -21,26 +22,28 @@ BELOW_PEAK_DB = 60.0
 def find_click(samples: NDArray[Any], rate_hz: float) -> float:
     """Seconds from the first sample to the click; 0 where sound begins at once or no sharp onset is found.
 
+    The onset is the first stretch of 0.2 ms that rises 20 dB above everything before it, noise included: even the first
+    pass of a spring takes longer to rise. Differences from sample to sample are looked at: they favour a click's highs.
+
     Parameters
     ----------
     samples : ndarray, shape (channels, samples) or (samples,)
     """
     loudest = np.atleast_2d(samples)
     loudest = loudest[int(np.argmax(np.sum(loudest**2, axis=1)))]
-    loudest = loudest - float(np.mean(loudest))
     width = max(int(SHARP_S * rate_hz), 1)
     power = np.diff(loudest, prepend=loudest[:1]) ** 2
     blocks = power[: power.size // width * width].reshape(-1, width)
     level = blocks.max(axis=1) if blocks.size else np.zeros(1)
-    if level.max() <= 0:
+    above = 10 ** (ABOVE_BACKGROUND_DB / 10)
+    at_once = max(round(AT_ONCE_S / SHARP_S), 1)
+    background = float(np.median(level[at_once : 10 * at_once])) if level.size > at_once else 0.0
+    if level[:at_once].max() > above * background:
         return 0.0
-    needed = 10 ** (-BELOW_PEAK_DB / 10) * level.max()
-    before = np.maximum.accumulate(level)
-    for index in np.flatnonzero(level > needed):
-        background = before[index - 1] if index else 0.0
-        if index == 0 or level[index] > 10 ** (ABOVE_BACKGROUND_DB / 10) * background:
-            inside = power[index * width : (index + 1) * width]
-            first = int(np.flatnonzero(inside > 0.1 * inside.max())[0])
-            return 0.0 if index == 0 else (index * width + first) / rate_hz
-        break
-    return 0.0
+    heard = level > 10 ** (-BELOW_PEAK_DB / 10) * level.max()
+    onsets = np.flatnonzero(heard[1:] & (level[1:] > above * np.maximum.accumulate(level)[:-1])) + 1
+    if onsets.size == 0:
+        return 0.0
+    begin = int(onsets[0]) * width
+    inside = power[begin : begin + width]
+    return (begin + int(np.flatnonzero(inside > 0.1 * inside.max())[0])) / rate_hz
