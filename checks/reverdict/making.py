@@ -38,7 +38,7 @@ class Wishes:
     """What the user asks of a new reference. Everything after ``click_at`` is for references made from a build."""
 
     title: str = ""
-    why: str = ""
+    why: str = "first reference"
     click_at: float | str = "auto"
     seconds: float = 3.0
     rate_hz: int = 48000
@@ -92,7 +92,16 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     }
     with _writing_into(golden_folder):
         path = golden_set.new(name, response, tables, golden_folder)
-    return path, [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
+    said = [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
+    return path, [*_lead_of(response.click_at_s, source), *said]
+
+
+def _lead_of(click_at_s: float, source: Path) -> list[str]:
+    """What to know of a recording that runs before its click, since a bare recording is taken to start with it."""
+    if not click_at_s:
+        return []
+    advice = f'judge recordings like it by a build TOML with kind = "recordings" and click_at_s = {click_at_s:g}'
+    return [f"the click is {click_at_s:g} s into {source.name}; {advice}"]
 
 
 def _said(check: str, table: dict[str, Any]) -> str:
