@@ -1,0 +1,228 @@
+"""``reverdict measure``: tables for people, JSON for programs. What it measures is tested where it is measured."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from conftest import RATE_HZ, TURNS, spring
+from reverdict.command_line import main
+from reverdict.demo.physical_springs import Spring
+from reverdict.sound import write_sound
+
+Capture = pytest.CaptureFixture[str]
+
+TRUTH = Spring.wound(0.2, 2.38, TURNS["short"])
+
+
+def hall() -> NDArray[Any]:
+    """Dense noise that is 60 dB down after 0.25 s, shape (samples,)."""
+    time_s = np.arange(RATE_HZ // 2) / RATE_HZ
+    return 0.1 * np.random.default_rng(5).normal(size=time_s.size) * 10 ** (-3 * time_s / 0.25)
+
+
+SOUNDS: dict[str, NDArray[Any]] = {
+    "spring": spring(TURNS["short"]),
+    "stereo": np.vstack([spring(turns) for turns in TURNS.values()]),
+    "hall": hall(),
+    "noisy": spring(TURNS["short"]) + np.random.default_rng(6).normal(scale=0.05, size=28800),
+    "hiss": np.random.default_rng(7).normal(scale=0.1, size=24000),
+    "silence": np.zeros(24000),
+    "offset": np.full(24000, 0.5),
+    "click": np.eye(1, 24000)[0],
+    "cut short": spring(TURNS["short"])[:2400],
+    "one sample": np.ones(1),
+}
+
+
+@pytest.fixture
+def sounds(tmp_path: Path) -> Path:
+    for name, samples in SOUNDS.items():
+        write_sound(tmp_path / f"{name}.wav", np.atleast_2d(samples), RATE_HZ)
+    return tmp_path
+
+
+def as_json(capsys: Capture, file: Path, *options: str) -> dict[str, Any]:
+    def refuse(constant: str) -> None:
+        raise AssertionError(f"{constant} is no JSON")
+
+    assert main(["measure", str(file), "--json", *options]) == 0
+    captured = capsys.readouterr()
+    assert captured.err == ""
+    told: dict[str, Any] = json.loads(captured.out, parse_constant=refuse)
+    return told
+
+
+def tables(capsys: Capture, file: Path, *options: str) -> str:
+    assert main(["measure", str(file), *options]) == 0
+    captured = capsys.readouterr()
+    assert captured.err == ""
+    return captured.out
+
+
+def leaves(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
+    """Every value in JSON with the path to it."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from leaves(inner, f"{path}.{key}")
+    elif isinstance(value, list):
+        for number, inner in enumerate(value):
+            yield from leaves(inner, f"{path}[{number}]")
+    else:
+        yield path, value
+
+
+def unexplained(value: Any) -> list[str]:
+    """Keys that are null although no ``reasons`` beside them says why; an uncertainty shares that of its value."""
+    if isinstance(value, list):
+        return [key for inner in value for key in unexplained(inner)]
+    if not isinstance(value, dict):
+        return []
+    reasons = value.get("reasons", {})
+    own = [key for key, one in value.items() if one is None and not reasons.get(key.replace("_uncertainty", ""))]
+    return own + [key for inner in value.values() for key in unexplained(inner)]
+
+
+# JSON.
+
+
+@pytest.mark.parametrize("name", SOUNDS)
+def test_json_has_the_keys_agreed_and_a_reason_for_every_null(sounds: Path, capsys: Capture, name: str) -> None:
+    told = as_json(capsys, sounds / f"{name}.wav")
+    assert told["sample_rate_hz"] == RATE_HZ
+    assert told["arrival_hz"] == 500
+    assert told["click_at_s"] >= 0
+    assert len(told["channels"]) == np.atleast_2d(SOUNDS[name]).shape[0]
+    for channel in told["channels"]:
+        for one in channel["springs"]:
+            assert set(one) >= {"arrivals", "group_delay", "transition_hz"}
+            assert set(one["group_delay"]) >= {"frequency_hz", "delay_ms", "uncertainty_ms"}
+            assert len({len(values) for values in one["group_delay"].values()}) == 1
+            for arrival in one["arrivals"]:
+                assert set(arrival) >= {"pass", "trips", "time_ms", "uncertainty_ms", "gain_db", "polarity"}
+        times = {"edt_s", "t20_s", "t30_s", "range_db"}
+        assert set(channel["decay"]) >= {"noise_floor_db", "bands", *times}
+        for band in channel["decay"]["bands"]:
+            assert set(band) >= {"centre_hz", *times}
+        assert channel["springs"] or channel["reasons"]["springs"]
+    assert unexplained(told) == []
+    assert all(math.isfinite(value) for _, value in leaves(told) if isinstance(value, float))
+
+
+def test_json_says_what_is_there(sounds: Path, capsys: Capture) -> None:
+    """Against the exact group delay of the spring: 1, 3 and 5 trips, every other one inverted."""
+    (channel,) = as_json(capsys, sounds / "spring.wav")["channels"]
+    (found,) = channel["springs"]
+    one_trip_ms = 1e3 * float(TRUTH.one_trip_delay_s(500.0))
+    for arrival, trips, polarity in zip(found["arrivals"], (1, 3, 5), (1, -1, 1), strict=False):
+        assert (arrival["trips"], arrival["polarity"]) == (trips, polarity)
+        assert arrival["time_ms"] == pytest.approx(trips * one_trip_ms, abs=0.1)
+    assert found["transition_hz"] == pytest.approx(TRUTH.transition_hz, rel=0.02)
+    assert [band["centre_hz"] for band in channel["decay"]["bands"]] == [125, 250, 500, 1000, 2000, 4000, 8000]
+
+
+def test_times_count_from_the_click(sounds: Path, capsys: Capture) -> None:
+    late = np.append(np.zeros(4800), SOUNDS["spring"])
+    write_sound(sounds / "late.wav", late[np.newaxis], RATE_HZ)
+    told = as_json(capsys, sounds / "late.wav", "--click-at", "0.1")
+    assert told["click_at_s"] == 0.1
+    (one,) = told["channels"][0]["springs"]
+    (other,) = as_json(capsys, sounds / "spring.wav")["channels"][0]["springs"]
+    assert one["arrivals"][0]["time_ms"] == pytest.approx(other["arrivals"][0]["time_ms"], abs=0.001)
+
+
+def test_arrivals_are_read_at_the_frequency_asked(sounds: Path, capsys: Capture) -> None:
+    told = as_json(capsys, sounds / "spring.wav", "--arrival-hz", "1000")
+    assert told["arrival_hz"] == 1000
+    exact_ms = 1e3 * float(TRUTH.one_trip_delay_s(1000.0))
+    assert told["channels"][0]["springs"][0]["arrivals"][0]["time_ms"] == pytest.approx(exact_ms, abs=0.1)
+
+
+# Tables.
+
+
+def test_tables_show_what_a_designer_reads_first(sounds: Path, capsys: Capture) -> None:
+    lines = tables(capsys, sounds / "spring.wav").splitlines()
+    assert lines[0] == "spring.wav: 0.60 s at 48000 Hz, 1 channel, click at 0.00 ms"
+    assert lines[2] == "1 spring. Arrivals at 500 Hz, from the click:"
+    (channel,) = as_json(capsys, sounds / "spring.wav")["channels"]
+    for row, arrival in zip(lines[4:], channel["springs"][0]["arrivals"], strict=False):
+        assert row.split()[:4] == ["1", str(arrival["pass"]), str(arrival["trips"]), f"{arrival['time_ms']:.3f}"]
+        assert row.endswith("+" if arrival["polarity"] > 0 else "−")
+    header = next(line for line in lines if "EDT" in line)
+    after = lines[lines.index(header) + 1 :]
+    assert [line.split()[0] for line in after if " dB " in line] == [
+        "above", "125", "250", "500", "1000", "2000", "4000", "8000",
+    ]  # fmt: skip
+
+
+def test_columns_stand_below_their_headings(sounds: Path, capsys: Capture) -> None:
+    lines = tables(capsys, sounds / "stereo.wav").splitlines()
+    at = lines.index("Decay")
+    heading, *rows = lines[at + 1 : at + 10]
+    for name in ("level", "range", "EDT", "T20", "T30"):
+        middle = heading.index(name) + 1
+        assert all(not row[middle - 4 : middle + 5].isspace() for row in rows if row.strip() and " dB " in row)
+    assert [line for line in lines if line.startswith("channel ")] == ["channel 1", "channel 2"]
+    assert max(map(len, lines)) <= 150
+
+
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("hall", "No separate passes: "),
+        ("silence", "No separate passes: nothing answers after the click."),
+        ("hiss", "No separate passes: "),
+        ("silence", "EDT, T20, T30: silent in this band"),
+    ],
+)
+def test_tables_say_why_something_is_missing(sounds: Path, capsys: Capture, name: str, why: str) -> None:
+    assert why in tables(capsys, sounds / f"{name}.wav")
+
+
+@pytest.mark.parametrize("name", SOUNDS)
+def test_tables_hold_no_nan(sounds: Path, capsys: Capture, name: str) -> None:
+    said = tables(capsys, sounds / f"{name}.wav")
+    assert not {"nan", "inf", "None"} & set(said.replace("+", " ").replace("-", " ").split())
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8"])
+def test_tables_suit_what_the_terminal_can_show(sounds: Path, encoding: str) -> None:
+    command = [sys.executable, "-m", "reverdict", "measure", str(sounds / "spring.wav")]
+    environment = {**os.environ, "PYTHONIOENCODING": encoding}
+    ended = subprocess.run(command, capture_output=True, env=environment, check=False)
+    assert (ended.returncode, ended.stderr) == (0, b"")
+    said = ended.stdout.decode(encoding)
+    assert ("±" if encoding == "utf-8" else "+/-") in said
+    assert "\\x" not in said
+    assert "\\u" not in said
+
+
+def test_a_file_name_in_foreign_letters_is_no_obstacle(
+    sounds: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    file = (sounds / "hall.wav").rename(sounds / "größe→.wav")
+    stream = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+    monkeypatch.setattr(sys, "stdout", stream)
+    assert main(["measure", str(file)]) == 0
+    stream.seek(0)
+    assert stream.read().startswith("gr\\xf6\\xdfe->.wav: 0.50 s")
+    assert capsys.readouterr().err == ""
+
+
+def test_a_plot_is_drawn_beside_the_tables(sounds: Path, capsys: Capture) -> None:
+    picture = sounds / "picture.png"
+    assert tables(capsys, sounds / "spring.wav", "--plot", str(picture)).splitlines()[-1] == f"Plot: {picture}"
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    as_json(capsys, sounds / "spring.wav", "--plot", str(picture))  # prints JSON alone
