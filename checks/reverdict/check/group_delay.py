@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 from reverdict.check.echo_timing import spring_place
 from reverdict.judging import judge_deviation
+from reverdict.measure.measurement import HIGHEST_SHARE
 from reverdict.words import Finding, Outcome
 
 if TYPE_CHECKING:
@@ -36,7 +37,6 @@ FREQUENCIES_HZ = (
     200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1000.0,
     1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
 )  # fmt: skip
-HIGHEST_SHARE = 0.85
 
 
 def judge(measured: Measurement, beside: Comparison, settings: GroupDelay) -> list[Finding]:

@@ -25,6 +25,7 @@ from reverdict.measure.springs import (
     find_springs,
     gaps_between,
     needed_seconds,
+    power_beside,
     settle,
     track_of,
     whittaker,
@@ -44,6 +45,10 @@ ENOUGH = 0.9
 HALF = 0.5
 AGREE_S = 0.1e-3
 NEWTON_STEPS = 8
+MOST_FOLDS = 12
+FOLDED_S = 1e-6
+WANDER_BELOW_HZ = 1000.0
+HELD = 0.88
 LAG_STIFFNESS = 1e5
 DECIMALS = 15
 """Lags are told to a femtosecond: what is less is rounding, and a response against itself lags by exactly nothing."""
@@ -168,23 +173,31 @@ def pass_lags(
     passes = [one for spring in measured.springs for one in spring.passes]
     tracks = [track_of(golden_excerpt, one.curve) for one in passes]
     gaps_s = gaps_between(golden_excerpt, tracks)
-    settle(golden_excerpt, tracks, CUTS[-3:], gaps_s, learn=False)
+    golden_rest = settle(golden_excerpt, tracks, CUTS[-3:], gaps_s, learn=False)
     offsets = [
         _coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)
     ]
     lags_s = [np.full_like(track.delay_s, offset) for track, offset in zip(tracks, offsets, strict=True)]
-    # Twice: a pulse that the first lag has brought to where the golden's stands is cut just as the golden's is.
-    for _ in range(2):
+    # At least twice: only a pulse brought to where the golden's stands is cut just as the golden's is.
+    for turn in range(MOST_FOLDS):
         moved = [replace(track, delay_s=track.delay_s + lag_s) for track, lag_s in zip(tracks, lags_s, strict=True)]
-        settle(candidate_excerpt, moved, CUTS[-3:], gaps_s, learn=False)
+        rest = settle(candidate_excerpt, moved, CUTS[-3:], gaps_s, learn=False)
         lags = [
-            _fine_lag(golden_excerpt, candidate_excerpt, one, track, other, lag_s)
+            _fine_lag(golden_excerpt, golden_rest, rest, one, track, other, lag_s)
             for one, track, other, lag_s in zip(passes, tracks, moved, lags_s, strict=True)
         ]
+        folded_s = lags_s
         lags_s = [
-            _smooth_lag(golden_excerpt, lag) if lag.frequency_hz.size > 2 else lag_s
-            for lag, lag_s in zip(lags, lags_s, strict=True)
+            _smooth_lag(golden_excerpt, one, lag) if lag.frequency_hz.size > 2 else lag_s
+            for one, lag, lag_s in zip(passes, lags, lags_s, strict=True)
         ]
+        moves_s = [np.abs(after - before).max() for before, after in zip(folded_s, lags_s, strict=True)]
+        if turn and max(moves_s) < FOLDED_S:
+            break
+    lags = [
+        _not_held(one, seconds) if one.time_s > HELD * seconds else _believed(one, lag)
+        for lag, one in zip(lags, passes, strict=True)
+    ]
     if any(lag.frequency_hz.size < ENOUGH * one.curve.frequency_hz.size for lag, one in zip(lags, passes, strict=True)):
         own = find_springs(candidate, rate_hz, 0.0, measured.arrival_hz)
         lags = [
@@ -220,18 +233,57 @@ def _coarse_lag(candidate: Excerpt, track: Track, reach_s: float) -> float:
     return float(candidate.time_s[near[np.argmax(np.abs(across[near]))]])
 
 
-def _smooth_lag(excerpt: Excerpt, lag: PassLag) -> NDArray[Any]:
-    """A lag on every bin without the ripple that its first, shifted cut has put on it, seconds."""
+def _believed(one: Pass, lag: PassLag) -> PassLag:
+    """The lag, or an empty one where it has wandered farther than a pass is sought: that is another pass."""
+    low = lag.lag_s[lag.frequency_hz < WANDER_BELOW_HZ]
+    if low.size and abs(float(np.median(low))) > FARTHEST_PASS_S:
+        return _nowhere(one)
+    return lag
+
+
+def _nowhere(one: Pass) -> PassLag:
+    empty = np.zeros(0)
+    why = f"no pass within {1e3 * FARTHEST_PASS_S:.0f} ms of the golden's {1e3 * one.time_s:.2f} ms"
+    return PassLag(empty, empty, empty, why_not=why)
+
+
+def _not_held(one: Pass, seconds: float) -> PassLag:
+    empty = np.zeros(0)
+    why = f"{1e3 * seconds:.0f} ms of sound do not hold the golden's pass at {1e3 * one.time_s:.2f} ms"
+    return PassLag(empty, empty, empty, why_not=why)
+
+
+def _smooth_lag(excerpt: Excerpt, one: Pass, lag: PassLag) -> NDArray[Any]:
+    """A lag on every bin without the ripple that its first, shifted cut has put on it, seconds.
+
+    Smoothed as what it adds to 1/τ², which bends no curve of a spring (``springs._correct_delay``).
+    """
     grid = np.arange(lag.frequency_hz[0], lag.frequency_hz[-1] + 1, GRID_STEP_HZ)
-    values = np.interp(grid, lag.frequency_hz, lag.lag_s)
-    return np.interp(excerpt.frequency_hz, grid, whittaker(values, np.ones(grid.size), LAG_STIFFNESS))
+    golden_s = np.interp(grid, one.curve.frequency_hz, one.curve.delay_s)
+    later_s = np.maximum(golden_s + np.interp(grid, lag.frequency_hz, lag.lag_s), 0.1 * golden_s)
+    straight = (golden_s[0] / golden_s) ** 2
+    added = (golden_s[0] / later_s) ** 2 - straight
+    smooth = straight + whittaker(added, straight**-3, LAG_STIFFNESS)
+    lag_s = golden_s[0] / np.sqrt(np.maximum(smooth, 0.1 * straight)) - golden_s
+    return np.interp(excerpt.frequency_hz, grid, lag_s)
 
 
 def _fine_lag(
-    golden: Excerpt, candidate: Excerpt, one: Pass, track: Track, moved: Track, folded_s: NDArray[Any]
+    golden: Excerpt,
+    golden_rest: NDArray[Any],
+    rest: NDArray[Any],
+    one: Pass,
+    track: Track,
+    moved: Track,
+    folded_s: NDArray[Any],
 ) -> PassLag:
     """Lag over frequency from the cross-spectrum of two folded pulses; only where they are alike enough to compare.
 
+    Uncertainty comes from what the two leave unexplained beside this pass, as far as it differs: their noise, and what
+    has changed near by. Of two equal responses nothing differs.
+
+    golden_rest, rest : ndarray, shape (bins,)
+        What the passes leave of golden and candidate.
     folded_s : ndarray, shape (bins,)
         The lag the candidate has been folded with already.
     """
@@ -248,20 +300,20 @@ def _fine_lag(
     energy_candidate = smooth_over_frequency(np.abs(moved.pulse) ** 2, SMOOTHING_HZ, step_hz)
     grid = one.curve.frequency_hz
     at = np.clip(np.round(grid / step_hz).astype(int), 0, cross.size - 1)
-    lag_s = np.round(-np.angle(turning[at]) / (2 * np.pi * step_hz), DECIMALS)
+    lag_s = np.round(folded_s[at] - np.angle(turning[at]) / (2 * np.pi * step_hz), DECIMALS)
     ratio_db = 10 * np.log10(np.maximum(energy_candidate[at], 1e-300) / np.maximum(energy_golden[at], 1e-300))
     alike = np.abs(_smooth_complex(cross, step_hz)[at]) / np.sqrt(
         np.maximum(energy_golden[at] * energy_candidate[at], 1e-300)
     )
     same = (np.abs(ratio_db) < LEVEL_CHANGE_DB) & (alike > LOOKS_ALIKE)
-    noise = [
-        np.maximum(energy[at], 1e-300) / np.maximum(excerpt.noise[at] * CUT_S, 1e-300)
-        for energy, excerpt in ((energy_golden, golden), (energy_candidate, candidate))
-    ]
-    sigma_s = np.hypot(*(delay_sigma(ratio, SMOOTHING_HZ, CUT_S) for ratio in noise))
+    gain = float(np.sum(cross.real)) / max(float(np.sum(np.abs(moved.pulse) ** 2)), 1e-300)
+    unlike = golden_rest * np.exp(1j * phase_of(track.delay_s, step_hz))
+    unlike -= gain * rest * np.exp(1j * phase_of(moved.delay_s, step_hz))
+    ratio = energy_golden[at] / np.maximum(power_beside(golden, unlike)[at] * CUT_S, 1e-300)
+    sigma_s = delay_sigma(ratio, SMOOTHING_HZ, CUT_S)
     middle = cross[int(300 / step_hz) : int(1500 / step_hz)]
     polarity = 1 if float(np.sum(middle.real)) >= 0 else -1
-    return PassLag(grid[same], folded_s[at][same] + lag_s[same], 2 * sigma_s[same], polarity)
+    return PassLag(grid[same], lag_s[same], 2 * sigma_s[same], polarity)
 
 
 def _smooth_complex(values: NDArray[Any], step_hz: float) -> NDArray[Any]:
@@ -284,10 +336,8 @@ def _same_pass(spring_index: int, one: Pass, measured: SpringMeasurement, own: S
 
 
 def _lag_by_own_curve(one: Pass, own: Pass | None) -> PassLag:
-    empty = np.zeros(0)
     if own is None:
-        why = f"no pass within {1e3 * FARTHEST_PASS_S:.0f} ms of the golden's {1e3 * one.time_s:.2f} ms"
-        return PassLag(empty, empty, empty, why_not=why)
+        return _nowhere(one)
     low, high = own.curve.frequency_hz[[0, -1]]
     known = (one.curve.frequency_hz >= low) & (one.curve.frequency_hz <= high)
     grid = one.curve.frequency_hz[known]

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from reverdict.words import Response
 
 
+HIGHEST_SHARE = 0.85
+"""Of the transition frequency: up to here a curve is judged."""
+
+
 @dataclass(frozen=True)
 class PathMeasurement:
     """One signal path: its springs and its decay. ``path`` is empty for mono."""
@@ -110,16 +114,21 @@ def _beside(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: 
 
 
 def _moved_transition(spring: Spring, lag: PassLag) -> Transition:
-    """The golden's transition frequency, moved by what the lag does to a fit of the same law over the same stretch."""
+    """The golden's transition frequency, moved by what the lag does to a fit of the same law over the same stretch.
+
+    That stretch ends where group delay ceases to be judged: above, delay runs away, and what a build does there would
+    outweigh all the rest of its curve.
+    """
     own, curve = spring.transition, spring.curve
     if own.frequency_hz is None:
         return own
-    known = np.isin(curve.frequency_hz, lag.frequency_hz)
+    hz = lag.frequency_hz[lag.frequency_hz <= HIGHEST_SHARE * own.frequency_hz]
+    known = np.isin(curve.frequency_hz, hz)
     if known.sum() < 12:
         return Transition(None, why_not=lag.why_not or "too little of the first pass is left")
     frequency_hz, delay_s = curve.frequency_hz[known], curve.delay_s[known]
     before = find_transition(frequency_hz, delay_s, own.law)
-    after = find_transition(frequency_hz, delay_s + lag.lag_s, own.law)
+    after = find_transition(frequency_hz, delay_s + lag.lag_s[: hz.size], own.law)
     if before.frequency_hz is None or after.frequency_hz is None:
         return Transition(None, why_not=before.why_not or after.why_not)
     return replace(after, frequency_hz=own.frequency_hz + after.frequency_hz - before.frequency_hz)

@@ -617,7 +617,9 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     grid = np.arange(LOWEST_HZ, top_hz + 1, GRID_STEP_HZ)
     bins = excerpt.frequency_hz
     energy = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, excerpt.step_hz)
-    disturbance = np.maximum(excerpt.noise, _disturbance(excerpt, rest, track))
+    # Of what no pass explains, just before and just after this pass.
+    beside = power_beside(excerpt, rest * np.exp(1j * phase_of(track.delay_s, excerpt.step_hz)))
+    disturbance = np.maximum(excerpt.noise, beside)
     ratio = np.interp(grid, bins, energy / np.maximum(disturbance * CUT_S, 1e-300))
     level_db = 10 * np.log10(np.interp(grid, bins, energy) / 4 + 1e-300)
     known = (grid >= track.low_hz) & (ratio > 10) & (level_db > level_db.max(initial=-300.0) - 40)
@@ -626,11 +628,10 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known])
 
 
-def _disturbance(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> NDArray[Any]:
-    """Power per bin and second of what no pass explains, just before and just after this pass."""
-    turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
+def power_beside(excerpt: Excerpt, folded: NDArray[Any]) -> NDArray[Any]:
+    """Power per bin and second of a folded spectrum just before and just after time zero, shape (bins,)."""
     beside = (np.abs(excerpt.time_s) > CUT_S / 2) & (np.abs(excerpt.time_s) < 1.5 * CUT_S)
-    around = fft.fft(fft.ifft(rest * turn_back) * beside)
+    around = fft.fft(fft.ifft(folded) * beside)
     seconds = float(np.sum(beside)) / excerpt.rate_hz
     return smooth_over_frequency(np.abs(around) ** 2, SMOOTHING_HZ, excerpt.step_hz) / max(seconds, 1e-9)
 
