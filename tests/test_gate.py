@@ -21,6 +21,7 @@ import pytest
 from conftest import RATE_HZ, Workspace, spring
 from reverdict.check import conduct
 from reverdict.command_line import main
+from reverdict.errors import BadInput
 from reverdict.gate import gate
 from reverdict.report.verdict_json import json_schema
 from reverdict.sound import read_sound, write_sound
@@ -145,6 +146,12 @@ def test_a_recording_stands_for_the_reference_that_only_names(workspace: Workspa
     take = (workspace.takes / "short.wav").rename(workspace.root / "take 7 [best].wav")
     assert outcomes(gate(take, workspace.golden, only="short")) == {"short": "pass"}
     assert outcomes(gate(take, workspace.golden, only="long")) == {"long": "fail"}
+
+
+def test_the_name_of_a_recording_is_no_pattern(workspace: Workspace) -> None:
+    take = (workspace.takes / "short.wav").rename(workspace.root / "[s]hort.wav")
+    with pytest.raises(BadInput, match="no reference matches"):
+        gate(take, workspace.golden)
 
 
 def test_a_missing_recording_fails_its_reference_alone(workspace: Workspace) -> None:
@@ -293,8 +300,9 @@ def test_two_workers_say_what_one_says(workspace: Workspace) -> None:
     assert sorted(seen) == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
 
 
-def test_cost_is_timed_alone_after_the_workers(workspace: Workspace) -> None:
-    """In parallel runs timing is switched off."""
+def test_cost_is_timed_alone_after_the_workers(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In parallel runs timing is switched off, and so it would be if we took ourselves for somebody's worker."""
+    monkeypatch.setenv("PYTEST_XDIST_WORKER", "gw1")
     asking_cost(workspace, "kernel_ratio = 1000.0")
     others = "\n".join(f'{check} = "it only hands through"' for check in ("echo_timing", "group_delay", "energy_decay"))
     build = workspace.build(f"[build.not_asked]\n{others}", kind="python", object="player:Through")

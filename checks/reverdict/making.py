@@ -13,7 +13,7 @@ from reverdict import golden_set
 from reverdict.builds import open_build
 from reverdict.errors import BadInput
 from reverdict.sound import SOUND_SUFFIXES
-from reverdict.words import CHECKS, Response
+from reverdict.words import CHECKS, Outcome, Response
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from reverdict.reference import Reference
     from reverdict.render import Build, Request
     from reverdict.trial import Trial
+    from reverdict.words import Finding
 
 KERNEL_DEARER_PERCENT = 30
 KERNEL_PAIRS = 12
@@ -31,6 +32,8 @@ CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
 LOWEST_RATE_HZ = 1000
 SHOWN_CHANGES = 6
+ROUNDING = 1e-6
+"""A deviation below this share of its tolerance is nobody's change."""
 
 
 @dataclass(frozen=True)
@@ -299,14 +302,18 @@ def _changes(trial: Trial) -> Iterator[str]:
 
     verdicts = [trial.judge(check) for check in CHECKS if check != "cost"]
     findings = [finding for verdict in verdicts for finding in verdict.findings if finding.quantity != "output"]
-    moved = [f for f in findings if f.deviation or f.outcome.value in ("fail", "unsure")]
-    ordered = sorted(moved, key=judging.badness, reverse=True)
+    ordered = sorted(filter(_moves, findings), key=judging.badness, reverse=True)
     for finding in ordered[:SHOWN_CHANGES]:
         yield f"  {finding.outcome}: {judging.sentence(finding)}"
     if len(ordered) > SHOWN_CHANGES:
         yield f"  and {len(ordered) - SHOWN_CHANGES} smaller ones"
     if not ordered:
         yield "  nothing moves"
+
+
+def _moves(finding: Finding) -> bool:
+    """Whether there is more to a finding than rounding."""
+    return finding.outcome is not Outcome.PASS or abs(finding.deviation or 0.0) > ROUNDING * (finding.tolerance or 0.0)
 
 
 def label_of(build: Build) -> str:
