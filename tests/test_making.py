@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -175,15 +176,21 @@ def test_an_approval_says_what_changes_before_it_writes(here: Workspace, monkeyp
         assert (here.reference().read_bytes() == before) == (not line.endswith("Tolerances are as they were."))
         lines.append(line)
     assert lines[0] == "short: against the golden approved by First ear,"
-    assert len(lines) == 3 + making.SHOWN_CHANGES
-    assert all(line.startswith("  fail: ") for line in lines[1 : 1 + making.SHOWN_CHANGES])
-    assert "level 1.58 dB louder" in lines[1]  # 20 log10(1.2)
-    assert lines[-2].endswith(" smaller ones")
+    # 20 log10(1.2) = 1.58 dB in every band, and nothing else moves.
+    assert len(lines) > 4
+    assert all(line.endswith(" Hz: level 1.58 dB louder, limit 0.50 dB") for line in lines[1:-1])
     assert lines[-1] == f"{here.reference()} now holds this build's response. Tolerances are as they were."
     approval = reference_of("short").approval
     assert (approval.who, approval.build, approval.why) == ("Second ear", "player 1", "more drive")
     assert gate(changed_build(here), here.golden, only="short").outcome == "pass"
     assert golden_set.verify(here.golden) == []
+
+
+def test_an_approval_that_changes_much_says_the_most_of_it(here: Workspace) -> None:
+    _, *lines, _ = making.approve_reference("short", here.takes / "long.wav", "the longer one is right", here.golden)
+    assert len(lines) == making.SHOWN_CHANGES + 1
+    assert all(line.startswith("  fail: ") for line in lines[:-1])
+    assert re.fullmatch(r"  and \d+ smaller ones", lines[-1])
 
 
 def test_an_approval_of_the_same_sound_says_that_nothing_moves(here: Workspace) -> None:
