@@ -94,6 +94,7 @@ def test_a_fraction_of_a_sample_is_told_to_a_microsecond(samples: float) -> None
     true_us = 1e6 * samples / RATE_HZ
     lags = lags_of(shifted(golden(), samples))
     for place, lag in in_turn(lags):
+        print(f"shift {true_us:.3f} µs: spring, pass {place}: {lag_us(lag):.3f} µs at 500 Hz")
         for hz in JUDGED_HZ[lag.frequency_hz[-1] > JUDGED_HZ]:
             # At 200 Hz crowded passes keep a quarter of what their first, shifted cut has put on them.
             within_us = (1.0 if hz >= 500 else 2.5) if place in CROWDED else 0.5
@@ -113,12 +114,14 @@ def test_only_the_spring_that_moved_is_late() -> None:
     longer = replace(SECOND, trip_s=SECOND.trip_s + 0.52e-3)
     still, moved = lags_of(tank(FIRST, longer))
     for number, lag in enumerate(still):
+        print(f"still spring, pass {number + 1}: {lag_us(lag):.1f} µs")
         assert lag_us(lag) == pytest.approx(0, abs=20 if (0, number) in CROWDED else 2)
     for number, lag in enumerate(moved):
         trips = measured().springs[1].passes[number].trips
         true_us = 1e6 * trips * float(longer.delay_s(500) - SECOND.delay_s(500))
         found = lag.at(500.0)
         assert found is not None
+        print(f"moved spring, pass {number + 1}: {1e6 * found[0]:.1f} ± {1e6 * found[1]:.1f} µs, true {true_us:.1f}")
         assert 1e6 * found[0] == pytest.approx(true_us, abs=1e6 * found[1] if (1, number) in CROWDED else 5)
     # Dispersion of the first pass as the group-delay check sees it: lag at f less lag at 500 Hz.
     for hz in (1000.0, 2000.0, 3000.0):
@@ -257,7 +260,7 @@ def test_onset_uncertainty_holds_the_truth(noise_db: float) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("noise_db", [0.0, -20.0, -40.0])
+@pytest.mark.parametrize("noise_db", [-6.0, -20.0, -40.0])
 def test_onset_uncertainty_holds_the_truth_over_many_draws(noise_db: float) -> None:
     share = onset_coverage(noise_db, 400)
     print(f"\nonset covered at k = 2, noise {noise_db:.0f} dB: {100 * share:.1f} %")

@@ -53,9 +53,7 @@ def test_arrivals_of_a_mono_tank() -> None:
     for spring in (first, second):
         assert len(spring.passes) >= 3
         assert spring.passes[0].uncertainty_s < 0.1e-3
-        assert all(
-            one.gain_db > other.gain_db for one, other in zip(spring.passes[:-1], spring.passes[1:], strict=True)
-        )
+        assert all(one.gain_db > other.gain_db for one, other in pairwise(spring.passes))
         assert 5500 < (spring.transition.frequency_hz or 0) < 7000
 
 

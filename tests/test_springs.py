@@ -85,6 +85,9 @@ def test_two_overlapping_springs_are_read_to_20_us(tank: str) -> None:
     assert len(found) == 2
     for truth, spring in zip(truths, found, strict=True):
         errors = errors_of(truth, spring)
+        corner = 100 * ((spring.transition.frequency_hz or 0) / truth.transition_hz - 1)
+        arrivals = " ".join(f"{value:+.1f}" for value in errors.arrivals_us)
+        print(f"{tank}: arrivals µs {arrivals}, curve rms µs {errors.rms_us:.1f}, transition % {corner:+.2f}")
         assert spring.pass_law == truth.law
         assert [one.trips for one in spring.passes] == list(TRIPS[truth.law])
         assert np.abs(errors.arrivals_us).max() < 20
@@ -227,16 +230,18 @@ def test_a_stretched_allpass_chain_made_by_filtering() -> None:
     # τ(ω) = K N (1 − a²)/(1 + 2a cos Kω + a²) samples, derived from the section (a + z^−K)/(1 + a z^−K)
     omega = 2 * np.pi * hz * stretch / 48000
     samples = loop + stretch * sections * (1 - a**2) / (1 + 2 * a * np.cos(omega) + a**2)
-    judged = (hz >= 200) & (hz <= 0.75 * 4800)
-    assert np.sqrt(np.mean((spring.curve.delay_s - samples / 48000)[judged] ** 2)) < 50e-6
+    judged = (hz >= 200) & (hz <= 0.8 * 4800)
+    rms_us = 1e6 * float(np.sqrt(np.mean((spring.curve.delay_s - samples / 48000)[judged] ** 2)))
+    print(f"filtered chain: curve rms µs {rms_us:.1f}")
+    assert rms_us < 2  # 50 is asked for
     at_2400 = spring.curve.at(2400.0)
     assert at_2400 is not None
-    assert at_2400 * 48000 - loop == pytest.approx(140, abs=0.5)  # derived: K N (1 − a²)/(1 + a²) at a quarter turn
+    assert at_2400 * 48000 - loop == pytest.approx(140, abs=0.05)  # derived: K N (1 − a²)/(1 + a²) at a quarter turn
     low = spring.curve.at(250.0)
     assert low is not None
     assert low * 48000 - loop == pytest.approx(71.428571, rel=0.02)  # derived: K N (1 − a)/(1 + a), at 0 Hz
     assert spring.transition.law == "allpass chain"
-    assert spring.transition.frequency_hz == pytest.approx(4800, rel=0.01)  # rate/(2K)
+    assert spring.transition.frequency_hz == pytest.approx(4800, rel=0.005)  # rate/(2K)
 
 
 # The transition frequency, apart from how the curve was read.
@@ -408,7 +413,7 @@ def test_springs_close_together_are_still_two(apart_ms: float) -> None:
         assert errors.covered.all()
 
 
-def test_three_springs_at_once() -> None:
+def test_three_springs_of_which_two_are_crossing() -> None:
     """The geometry table's three: the fastest is crossed by both others, and its curve ends where they meet."""
     truths = in_order((TrueSpring(0.0153, 3244.5), *SLOWER_TWO))
     found = find_springs(respond(truths, **REALISTIC), 48000).springs
@@ -424,7 +429,7 @@ def test_three_springs_at_once() -> None:
 
 
 def random_tank(seed: int) -> tuple[TrueSpring, ...]:
-    """Two springs 12 to 50 % apart with transition frequencies of their own, so that four in ten cross."""
+    """Two springs 12 to 50 % apart with transition frequencies of their own, so that one tank in five crosses."""
     random = np.random.default_rng(seed)
     trip_s, ratio = random.uniform(0.018, 0.045), random.uniform(1.12, 1.5)
     law, inverts = ("1:3:5", "1:2:3")[random.integers(2)], bool(random.integers(2))
@@ -477,12 +482,13 @@ def test_random_tanks() -> None:
             f"curves {100 * np.mean([e.curve_covered for e in errors]):.1f} %"
         )
         assert covered.mean() > 0.98
+        assert np.mean([e.curve_covered for e in errors]) > 0.95
         assert missing[kind] <= 0.03 * len(errors)
     apart, crossing = rows["apart"], rows["crossing"]
-    assert np.percentile(np.abs([e.arrivals_us[0] for e in apart]), 98) < 20
-    assert np.percentile([e.rms_us for e in apart], 90) < 50
-    assert np.percentile(np.abs([e.arrivals_us[0] for e in crossing]), 90) < 60
-    assert np.percentile([e.rms_us for e in crossing], 90) < 120
+    assert np.abs([e.arrivals_us[0] for e in apart]).max() < 20
+    assert np.percentile([e.rms_us for e in apart], 98) < 50
+    assert np.percentile(np.abs([e.arrivals_us[0] for e in crossing]), 90) < 20
+    assert np.percentile([e.rms_us for e in crossing], 80) < 50
 
 
 def percentiles(values: NDArray[np.float64]) -> str:

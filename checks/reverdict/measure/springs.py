@@ -10,13 +10,16 @@ Method
        band filter, which gives a first group-delay curve.
     3. Every pass is folded with its curve, cut out in time, and what the curve missed is read off as the
        energy-weighted group delay −Re(P*·dP/dω)/|P|² of the cut pulse; all other known passes are subtracted first.
-       A few rounds of this settle the curves even where passes cross.
-    4. A spring counts only when its second pass, folded, has the waveform of its first (coherence).
+       A few rounds of this settle the curves even where later passes cross. Cuts end short of half way to the next
+       pass: cuts that overlap drive two curves apart.
+    4. A spring counts only when its second pass, folded, has the waveform of its first (coherence); without
+       dispersion, only when its third has too.
 Conventions
     Times in seconds from the click. Delay is positive. Polarity is that of a pass relative to a positive click.
 Limits of validity
-    Springs whose first passes are at least 2 ms apart at low frequencies, one-way delays 4 to 120 ms, first pass and
-    one more within the record. Dense responses have no separate passes and yield no spring and a reason.
+    Springs whose first passes are at least 2.5 ms apart at low frequencies, one-way delays 4 to 120 ms, first pass and
+    one more within the record. Where the first passes of two springs cross, a curve may end there or follow the other
+    spring. Dense responses have no separate passes and yield no spring and a reason.
 Sources
     Pass structure and dispersion: S. Bilbao, J. Parker, IEEE TASLP 18(4), 2010; timing limit: JCGM-style k = 2 of the
     Cramér-Rao bound σ ≥ √12 / (2πB√(E/σ²)) for the group delay of a band of unknown phase.
