@@ -17,10 +17,11 @@ MAY_IMPORT = {
     "reference": set(),
     "sound": {"errors"},
     "measure": {"measure", "words"},
-    "judging": {"words"},
+    "phrases": set(),
+    "judging": {"phrases", "words"},
     "check": {"check", "judging", "measure", "reference", "render", "words"},
     "render": {"render", "errors", "measure", "sound", "words"},
-    "report": {"report", "errors", "measure", "words"},
+    "report": {"report", "errors", "measure", "phrases", "words"},
 }
 """What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it."""
 

@@ -13,9 +13,9 @@ could not be measured, and nothing compared is no pass.
 from __future__ import annotations
 
 import math
-import re
 from typing import TYPE_CHECKING
 
+from reverdict.phrases import decimals, direction, in_percent
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 if TYPE_CHECKING:
@@ -26,19 +26,7 @@ NOT_MEASURED = "could not be measured"
 NOTHING_COMPARED = "nothing compared"
 NOTHING_ASKED = "nothing was asked of this reference"
 
-RELATIVE_UNITS = ("s", "Hz")
-"""Units of which people think in percent: decay times and transition frequencies."""
-
 _BADNESS = {Outcome.NOT_ASKED: 0, Outcome.PASS: 1, Outcome.UNSURE: 2, Outcome.FAIL: 3}
-
-_DIRECTIONS = (
-    (r"\b(edt|t20|t30|t60|decay|length)\b", ("longer", "shorter")),
-    (r"\b(cost|kernel)\b", ("dearer", "cheaper")),
-    (r"\b(arrival|onset|delay|latency)\b", ("late", "early")),
-    (r"\b(level|gain|peak)\b", ("louder", "quieter")),
-    (r"\b(transition|frequency)\b", ("higher", "lower")),
-)
-_DIRECTIONS_BY_UNIT = {"ms": ("late", "early"), "µs": ("late", "early"), "dB": ("louder", "quieter")}
 
 
 def judge_deviation(
@@ -171,35 +159,14 @@ def sentence(finding: Finding) -> str:
     subject = "" if finding.quantity == "arrival" else f"{finding.quantity} "
     if finding.deviation is None or finding.tolerance is None or finding.uncertainty is None:
         return f"{head}{subject}{finding.reason}".strip()
-    places = _decimals(finding.deviation, finding.tolerance)
-    said = f"{head}{subject}{_amount(abs(finding.deviation), places, finding.unit)} {_direction(finding)}".rstrip()
+    places = decimals(finding.deviation, finding.tolerance or abs(finding.deviation) or 1.0)
+    which_way = direction(finding.quantity, finding.unit, finding.deviation)
+    said = f"{head}{subject}{_amount(abs(finding.deviation), places, finding.unit)} {which_way}"
     if finding.outcome is Outcome.UNSURE:
         said += f" ± {_amount(finding.uncertainty, places, finding.unit)}"
-    if finding.unit in RELATIVE_UNITS and finding.golden:
-        said += f" ({100 * finding.deviation / finding.golden:+.1f} %)"
+    said += in_percent(finding.deviation, finding.golden, finding.unit)
     remark = f"; {finding.reason}" if finding.reason else ""
     return f"{said}, limit {_amount(finding.tolerance, places, finding.unit)}{remark}"
-
-
-def _direction(finding: Finding) -> str:
-    """Late or early, longer or shorter, dearer or cheaper, louder or quieter; else above or below the golden."""
-    if not finding.deviation:
-        return "off"
-    pair = _DIRECTIONS_BY_UNIT.get(finding.unit, ("above golden", "below golden"))
-    for pattern, words in _DIRECTIONS:
-        if re.search(pattern, finding.quantity, re.IGNORECASE):
-            pair = words
-            break
-    return pair[0] if finding.deviation > 0 else pair[1]
-
-
-def _decimals(deviation: float, tolerance: float) -> int:
-    """Two digits of the tolerance, and more where a value off its limit would read as if it stood on it."""
-    size = tolerance or abs(deviation) or 1.0
-    places = max(0, 1 - math.floor(math.log10(size)))
-    while places < 9 and abs(deviation) != tolerance and f"{abs(deviation):.{places}f}" == f"{tolerance:.{places}f}":
-        places += 1
-    return places
 
 
 def _amount(value: float, places: int, unit: str) -> str:

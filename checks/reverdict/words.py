@@ -102,7 +102,7 @@ class CheckVerdict:
 
 @dataclass(frozen=True)
 class ReferenceVerdict:
-    """One reference: its checks and the curves that pages draw (a JSON-ready dict, see report/README)."""
+    """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json)."""
 
     name: str
     title: str

@@ -179,10 +179,10 @@ arrival_hz = 500
 [group_delay]
 
 [energy_decay]
-edt_percent = 5
+edt_percent = 5           # all four for the reasons given in workshop-spring
 t20_percent = 4
 t30_percent = 4
-level_db = 0.75           # as in workshop-spring
+level_db = 0.75
 
 [cost]
 not_asked = "cost is judged on workshop-spring"

@@ -8,12 +8,12 @@ Markup is each report's own affair.
 from __future__ import annotations
 
 import math
-import re
 import shlex
 import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from reverdict import phrases
 from reverdict.report.ranking import closes_gate, conduct_fails, worst_finding, worst_first
 
 CHECK_NAMES = {
@@ -28,15 +28,6 @@ LINES_PER_CHECK = 5
 
 _HIDDEN = {"Cc", "Cf", "Cs", "Cn", "Zl", "Zp"}
 _JOINERS = "\u200c\u200d"  # needed to spell Persian and Indic words
-
-_LEANINGS = (
-    (r"arriv|onset|delay|latenc|late\b|timing", ("late", "early")),
-    (r"\b(edt|t20|t30|t60|decay|tail)\b|length", ("longer", "shorter")),
-    (r"level|gain|peak|loud", ("louder", "quieter")),
-    (r"cost|instruction|kernel|price", ("dearer", "cheaper")),
-    (r"transition|frequency", ("higher", "lower")),
-)
-_LEANINGS_BY_UNIT = {"ms": ("late", "early"), "µs": ("late", "early"), "dB": ("louder", "quieter")}
 
 
 def plain(text: object) -> str:
@@ -60,15 +51,11 @@ def decimals(finding: Mapping[str, Any]) -> int:
 
     More where a value off its limit would read as if it stood on it ("0.10 late, limit 0.10").
     """
-    tolerance, deviation = finding["tolerance"], finding["deviation"]
-    if tolerance:
-        places = max(0, 1 - math.floor(math.log10(abs(tolerance))))
+    if finding["tolerance"]:
+        places = phrases.decimals(finding["deviation"], finding["tolerance"])
     else:
         known = [abs(finding[key]) for key in ("deviation", "golden", "candidate") if finding[key]]
         places = max(0, 2 - math.floor(math.log10(max(known)))) if known else 0
-    if deviation is not None and tolerance and abs(deviation) != tolerance:
-        while places < 9 and figure(abs(deviation), places) == figure(tolerance, places):
-            places += 1
     return min(places, 9)
 
 
@@ -105,25 +92,16 @@ def share(finding: Mapping[str, Any] | None) -> str:
 
 
 def leaning(finding: Mapping[str, Any]) -> tuple[str, str]:
-    """Words for a positive and a negative deviation of this quantity: late/early, longer/shorter, …"""
-    quantity = str(finding["quantity"]).lower()
-    for pattern, pair in _LEANINGS:
-        if re.search(pattern, quantity):
-            return pair
-    return _LEANINGS_BY_UNIT.get(finding["unit"], ("above golden", "below golden"))
+    """Words for a positive and a negative deviation of a finding: late/early, longer/shorter, …"""
+    return phrases.leaning(finding["quantity"], finding["unit"])
 
 
 def off_by(finding: Mapping[str, Any]) -> str:
     """Say the deviation as a colleague would: "0.52 ms late"."""
-    deviation = finding["deviation"]
-    size = amount(abs(deviation), finding["unit"], decimals(finding))
-    more, less = leaning(finding)
-    if deviation == 0:
-        return f"{size} off"
-    share_of_golden = ""
-    if finding["unit"] in _RELATIVE_UNITS and finding["golden"]:
-        share_of_golden = f" ({100 * deviation / finding['golden']:+.1f} %)"
-    return f"{size} {more if deviation > 0 else less}{share_of_golden}"
+    deviation, unit = finding["deviation"], finding["unit"]
+    size = amount(abs(deviation), unit, decimals(finding))
+    which_way = phrases.direction(finding["quantity"], unit, deviation)
+    return f"{size} {which_way}{phrases.in_percent(deviation, finding['golden'], unit)}"
 
 
 def place(finding: Mapping[str, Any]) -> str:
@@ -148,7 +126,6 @@ def reason_line(finding: Mapping[str, Any]) -> str:
     return shorten(line + (f"; {reason}" if reason else ""), 400)
 
 
-_RELATIVE_UNITS = ("s", "Hz")  # people think of decay times and transition frequencies in percent
 _WHOSE = (("golden", "golden"), ("build", "candidate"))
 
 

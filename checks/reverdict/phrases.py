@@ -1,0 +1,47 @@
+"""How a deviation is put into words, the same in a verdict's reasons and in every report."""
+
+from __future__ import annotations
+
+import math
+import re
+
+RELATIVE_UNITS = ("s", "Hz")
+"""Units of which people think in percent: decay times and transition frequencies."""
+
+_LEANINGS = (
+    (r"\b(edt|t20|t30|t60|decay|tail|length)\b", ("longer", "shorter")),
+    (r"\b(cost|instructions|kernel|price)\b", ("dearer", "cheaper")),
+    (r"\b(arrival|onset|delay|latency|lag)\b", ("late", "early")),
+    (r"\b(level|gain|peak)\b", ("louder", "quieter")),
+    (r"\b(transition|frequency)\b", ("higher", "lower")),
+)
+_LEANINGS_BY_UNIT = {"ms": ("late", "early"), "µs": ("late", "early"), "dB": ("louder", "quieter")}
+_NEUTRAL = ("above golden", "below golden")
+
+
+def leaning(quantity: str, unit: str) -> tuple[str, str]:
+    """Words for a positive and a negative deviation of a quantity: late/early, longer/shorter, …"""
+    for pattern, pair in _LEANINGS:
+        if re.search(pattern, quantity, re.IGNORECASE):
+            return pair
+    return _LEANINGS_BY_UNIT.get(unit, _NEUTRAL)
+
+
+def direction(quantity: str, unit: str, deviation: float) -> str:
+    """Say which way a deviation goes; "off" where it goes neither way."""
+    more, less = leaning(quantity, unit)
+    return "off" if deviation == 0 else more if deviation > 0 else less
+
+
+def in_percent(deviation: float, golden: float | None, unit: str) -> str:
+    """The deviation in percent of the golden, in brackets, for the units of which people think so; else nothing."""
+    return f" ({100 * deviation / golden:+.1f} %)" if unit in RELATIVE_UNITS and golden else ""
+
+
+def decimals(deviation: float | None, tolerance: float) -> int:
+    """Two digits of a tolerance that is not 0, and more where a value off its limit would read as if it stood on it."""
+    places = max(0, 1 - math.floor(math.log10(abs(tolerance))))
+    if deviation is not None and abs(deviation) != tolerance:
+        while places < 9 and f"{abs(deviation):.{places}f}" == f"{tolerance:.{places}f}":
+            places += 1
+    return places
