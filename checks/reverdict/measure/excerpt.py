@@ -49,9 +49,12 @@ class Excerpt:
     @property
     def time_s(self) -> NDArray[Any]:
         """Times from the click, the second half standing for times before it (the transform is circular)."""
-        size = self.spectrum.size
-        index = np.arange(size)
-        return np.where(index < size // 2, index, index - size) / self.rate_hz
+        return self.time_of(self.spectrum.size)
+
+    def time_of(self, bins: int) -> NDArray[Any]:
+        """The same for a transform of the first ``bins`` bins only."""
+        index = np.arange(bins)
+        return np.where(index < bins // 2, index, index - bins) / (bins * self.step_hz)
 
 
 def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, seconds: float) -> Excerpt:

@@ -12,24 +12,20 @@ import numpy as np
 from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
-from reverdict.measure.springs import (
+from reverdict.measure.settling import (
     CUT_S,
-    CUTS,
     GRID_STEP_HZ,
     SMOOTHING_HZ,
-    Pass,
-    SpringMeasurement,
+    Round,
     Track,
     band_weight,
     delay_sigma,
-    find_springs,
     gaps_between,
-    needed_seconds,
     power_beside,
     settle,
-    track_of,
     whittaker,
 )
+from reverdict.measure.springs import Pass, SpringMeasurement, find_springs, needed_seconds, track_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,6 +46,7 @@ FOLDED_S = 1e-6
 WANDER_BELOW_HZ = 1000.0
 HELD = 0.88
 LAG_STIFFNESS = 1e5
+ROUNDS = 3 * (Round(2e-3, 2e-3),)
 DECIMALS = 15
 """Lags are told to a femtosecond: what is less is rounding, and a response against itself lags by exactly nothing."""
 
@@ -173,7 +170,7 @@ def pass_lags(
     passes = [one for spring in measured.springs for one in spring.passes]
     tracks = [track_of(golden_excerpt, one.curve) for one in passes]
     gaps_s = gaps_between(golden_excerpt, tracks)
-    golden_rest = settle(golden_excerpt, tracks, CUTS[-3:], gaps_s, learn=False)
+    golden_rest = settle(golden_excerpt, tracks, ROUNDS, gaps_s)
     offsets = [
         _coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)
     ]
@@ -181,7 +178,7 @@ def pass_lags(
     # At least twice: only a pulse brought to where the golden's stands is cut just as the golden's is.
     for turn in range(MOST_FOLDS):
         moved = [replace(track, delay_s=track.delay_s + lag_s) for track, lag_s in zip(tracks, lags_s, strict=True)]
-        rest = settle(candidate_excerpt, moved, CUTS[-3:], gaps_s, learn=False)
+        rest = settle(candidate_excerpt, moved, ROUNDS, gaps_s)
         lags = [
             _fine_lag(golden_excerpt, golden_rest, rest, one, track, other, lag_s)
             for one, track, other, lag_s in zip(passes, tracks, moved, lags_s, strict=True)

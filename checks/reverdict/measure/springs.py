@@ -36,6 +36,8 @@ import numpy as np
 from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt, tukey
+from reverdict.measure.series import *
+from reverdict.measure.settling import *
 from reverdict.measure.transition import Transition, find_transition
 
 if TYPE_CHECKING:
@@ -44,42 +46,28 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 ARRIVAL_HZ = 500.0
-GRID_STEP_HZ = 25.0
 LOWEST_HZ = 100.0
-MOST_SPRINGS = 4
 MOST_PASSES = 4
 START_BANDS_HZ = (500.0, 650.0, 800.0)
 START_WIDTH_HZ = 150.0
-SHORTEST_TRIP_S = 0.004
-LONGEST_TRIP_S = 0.120
-SMOOTHING_HZ = 200.0
 LONGEST_EXCERPT_S = 1.2
 EXCERPT_TRIPS = 12
 NARROWEST_HZ = 500.0
 FOLLOW_STEP_HZ = 40.0
-CUTS = (
-    (2.5e-3, 2.5e-3, 1e6),
-    (2.5e-3, 2.5e-3, 1e5),
-    (2.0e-3, 2.0e-3, 1e4),
-    (2.0e-3, 2.0e-3, 1e3),
-    (2.0e-3, 2.0e-3, 1e3),
-    (2.0e-3, 2.0e-3, 1e3),
-)
+COARSE_ROUNDS = (*2 * [Round(2e-3, 2e-3)], Round(2e-3, 2e-3, 1e5), *2 * [Round(2e-3, 2e-3, 1e4)])
+FINE_ROUNDS = (*3 * [Round(1e-3, 1e-3)], *2 * [Round(1e-3, 1e-3, 1e5)])
+LAST_ROUNDS = (*2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)])
 FOLLOW_WIDTH_HZ = 150.0
 FOLLOW_TRUST_S = 0.8e-3
 MOST_MISSES = 3
+CROSSING_S = 1.0e-3
 FOLLOW_BACKGROUNDS = ((50.0, 3.0), (25.0, 5.0))
-CUT_S = 2 * 2.0e-3 * 1.375
-CUT_SHARE_OF_GAP = 0.45
-NARROWEST_CUT = 0.3
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
-CORRELATION_SIZE = 4096
 ALIKE = 0.6
 LEAST_BEND = 1.03
 LAW_SLACK_S = 1.0e-3
 LAW_SLACK = 0.012
-LAWS = {"1:3:5": (1, 3, 5, 7), "1:2:3": (1, 2, 3, 4)}
 
 
 @dataclass(frozen=True)
@@ -140,20 +128,6 @@ class SpringMeasurement:
     why_none: str = ""
 
 
-@dataclass
-class Track:
-    """A pass on its way to being measured: a delay on every bin, the band it is known in, its folded pulse.
-
-    ``crowded_s`` is how much its nearest neighbour falls short of ``APART_S``.
-    """
-
-    delay_s: NDArray[Any]
-    low_hz: float
-    high_hz: float
-    pulse: NDArray[Any] | None = None
-    crowded_s: float = 0.0
-
-
 def find_springs(
     samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0, arrival_hz: float = ARRIVAL_HZ
 ) -> SpringMeasurement:
@@ -182,27 +156,21 @@ def find_springs(
     why = _why_no_separate_passes(excerpt, envelope, seconds)
     if why:
         return none(why)
-    series = _find_series(excerpt, envelope, seconds)
-    if not series:
-        return none("no echo repeats by a pass law (1:3:5 or 1:2:3)")
-    seconds = min(seconds, needed_seconds(max(trip_s for trip_s, _ in series)))
-    excerpt = take_excerpt(samples, rate_hz, click_at_s, seconds)
-    followed = [(_follow_pass(excerpt, trip_s), law) for trip_s, law in series]
-    followed = [(first, law) for first, law in followed if first.high_hz - first.low_hz > NARROWEST_HZ]
-    # Passes that are not reported still have to be known where they lie among those that are.
-    last_s = max((LAWS[law][MOST_PASSES - 1] * _start_delay(excerpt, first) for first, law in followed), default=0.0)
-    until_s = min(last_s + 2 * CUT_S, 0.88 * seconds)
-    passes = [_later_passes(excerpt, first, law, until_s, seconds) for first, law in followed]
-    tracks = [track for spring in passes for track in spring]
-    rest = settle(excerpt, tracks, CUTS, gaps_between(excerpt, tracks))
-    _mark_crowded(excerpt, tracks)
-    springs = [
-        _describe(excerpt, rest, spring, law, arrival_hz) for spring, (_, law) in zip(passes, followed, strict=True)
-    ]
-    found = tuple(sorted((s for s in springs if s is not None), key=lambda s: s.passes[0].time_s))
+    found = find_series(excerpt, seconds)
     if not found:
+        return none("no echo repeats by a pass law (1:3:5 or 1:2:3)")
+    seconds = min(seconds, needed_seconds(max(one.trip_s for one in found)))
+    excerpt = take_excerpt(samples, rate_hz, click_at_s, seconds)
+    law = common_law(found)
+    families = _settled_families(excerpt, found, law, seconds)
+    tracks = [track for family in families for track in family]
+    rest = settle(excerpt, tracks, LAST_ROUNDS)
+    _mark_crowded(excerpt, tracks)
+    springs = [_describe(excerpt, rest, family, law, arrival_hz) for family in families]
+    springs = sorted((s for s in springs if s is not None), key=lambda s: s.passes[0].time_s)
+    if not springs:
         return none("echoes repeat in time, yet later ones do not have the waveform of the first")
-    return SpringMeasurement(found, arrival_hz)
+    return SpringMeasurement(tuple(springs), arrival_hz)
 
 
 def needed_seconds(longest_trip_s: float) -> float:
@@ -210,122 +178,11 @@ def needed_seconds(longest_trip_s: float) -> float:
     return float(np.clip(EXCERPT_TRIPS * longest_trip_s, 0.3, LONGEST_EXCERPT_S))
 
 
-def settle(
-    excerpt: Excerpt,
-    tracks: Sequence[Track],
-    cuts: Sequence[tuple[float, float, float]],
-    gaps_s: Sequence[float],
-    learn: bool = True,
-) -> NDArray[Any]:
-    """Fold, cut out and subtract all passes against each other until their curves (or, not learning, pulses) settle.
-
-    Parameters
-    ----------
-    tracks : sequence of Track
-        Changed in place: ``pulse`` always, ``delay_s`` where ``learn`` is true.
-    cuts : sequence of (flat seconds, edge seconds, stiffness)
-        Half-widths of the cut around the folded pulse and smoothing of what is learnt, one triple a round.
-    gaps_s : sequence of float
-        Per track, seconds to its nearest neighbour (``gaps_between``). Cuts that overlap cannot tell whose sound lies
-        in both, and rounds then drive the two curves apart; so a cut ends short of half way.
-
-    Returns
-    -------
-    ndarray, shape (bins,)
-        What remains of the spectrum when every pass is taken out.
-    """
-    time_s = excerpt.time_s
-    components = [np.zeros_like(excerpt.spectrum) for _ in tracks]
-    rest = excerpt.spectrum.copy()
-    weights = [band_weight(excerpt, track) for track in tracks]
-    for flat_s, edge_s, stiffness in cuts:
-        for index, track in enumerate(tracks):
-            narrow = float(np.clip(CUT_SHARE_OF_GAP * gaps_s[index] / (flat_s + edge_s), NARROWEST_CUT, 1.0))
-            window = tukey(time_s, narrow * flat_s, narrow * edge_s)
-            turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
-            rest += components[index]
-            pulse = fft.ifft(rest * turn_back * weights[index]) * window
-            track.pulse = fft.fft(pulse)
-            components[index] = track.pulse * np.conj(turn_back)
-            rest -= components[index]
-            if learn:
-                _correct_delay(excerpt, track, fft.fft(pulse * time_s), stiffness)
-    return rest
-
-
-def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
-    """Per track, the least delay to any other one in the band both are known in, seconds; infinite without any."""
-    bins = excerpt.frequency_hz
-    gaps_s = [np.inf] * len(tracks)
-    for one, other in combinations(range(len(tracks)), 2):
-        low_hz = max(tracks[one].low_hz, tracks[other].low_hz)
-        shared = (bins >= low_hz) & (bins <= min(tracks[one].high_hz, tracks[other].high_hz))
-        away_s = np.abs(tracks[one].delay_s[shared] - tracks[other].delay_s[shared])
-        gap_s = float(away_s.min(initial=np.inf))
-        gaps_s[one], gaps_s[other] = min(gaps_s[one], gap_s), min(gaps_s[other], gap_s)
-    return gaps_s
-
-
 def _mark_crowded(excerpt: Excerpt, tracks: Sequence[Track]) -> None:
     starts_s = np.array([_start_delay(excerpt, track) for track in tracks])
     for index, track in enumerate(tracks):
         gap_s = float(np.abs(np.delete(starts_s, index) - starts_s[index]).min(initial=np.inf))
         track.crowded_s = max(APART_S - gap_s, 0.0)
-
-
-def _correct_delay(excerpt: Excerpt, track: Track, moment: NDArray[Any], stiffness: float) -> None:
-    """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
-
-    The sum is smoothed as 1/τ², which is a parabola in frequency for a helical spring, so that even stiff smoothing
-    bends no curve while it carries it across places where another spring hides it.
-    """
-    assert track.pulse is not None
-    energy = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, excerpt.step_hz)
-    lag = smooth_over_frequency((moment * np.conj(track.pulse)).real, SMOOTHING_HZ, excerpt.step_hz)
-    bins = excerpt.frequency_hz
-    grid = np.arange(track.low_hz, track.high_hz, GRID_STEP_HZ)
-    weight = np.interp(grid, bins, energy)
-    missed = np.interp(grid, bins, lag) / np.maximum(weight, 1e-6 * weight.max())
-    curve = np.maximum(np.interp(grid, bins, track.delay_s) + np.clip(missed, -2e-3, 2e-3), 1e-4)
-    trust = np.clip(weight / np.median(weight), 1e-4, 1.0) * (curve / curve[0]) ** 6
-    straight = whittaker((curve[0] / curve) ** 2, trust, stiffness)
-    smooth = curve[0] / np.sqrt(np.maximum(straight, 0.1 * (curve[0] / curve.max()) ** 2))
-    track.delay_s = np.interp(bins, grid, smooth)
-
-
-def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: float) -> NDArray[Any]:
-    """Smooth with a penalty on third differences, which lets parabolas pass (P. H. C. Eilers, Anal. Chem. 75, 2003).
-
-    values, weight : ndarray, shape (points,)
-    """
-    from scipy.linalg import solveh_banded
-
-    size = values.size
-    if size < 8:
-        return values
-    bands = stiffness * _third_difference_penalty(size)
-    bands[3] += weight
-    return np.asarray(solveh_banded(bands, weight * values))
-
-
-@cache
-def _third_difference_penalty(size: int) -> NDArray[Any]:
-    """D'D of the third difference matrix D, upper bands as ``solveh_banded`` takes them, shape (4, size)."""
-    difference = np.diff(np.eye(size), 3, axis=0)
-    penalty = difference.T @ difference
-    bands = np.zeros((4, size))
-    for offset in range(4):
-        bands[3 - offset, offset:] = np.diagonal(penalty, offset)
-    return bands
-
-
-def band_weight(excerpt: Excerpt, track: Track) -> NDArray[Any]:
-    """One over the band a track is known in, falling softly beyond, shape (bins,)."""
-    frequency = excerpt.frequency_hz
-    rise = np.clip((frequency - 0.4 * track.low_hz) / (0.6 * track.low_hz), 0, 1)
-    over = 0.06 * track.high_hz + 60
-    fall = np.clip((track.high_hz + over - frequency) / over, 0, 1)
-    return np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
 
 
 def _start_envelope(excerpt: Excerpt) -> NDArray[Any]:
@@ -356,104 +213,54 @@ def _why_no_separate_passes(excerpt: Excerpt, envelope: NDArray[Any], seconds: f
     return ""
 
 
-def _find_series(excerpt: Excerpt, envelope: NDArray[Any], seconds: float) -> list[tuple[float, str]]:
-    """One-way delays (at the start band) of echoes that repeat by a pass law, with that law."""
-    rate = excerpt.rate_hz
-    end = int(min(seconds, 8 * LONGEST_TRIP_S) * rate)
-    power = envelope[:end]
-    peaks = np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:])) + 1
-    peaks = peaks[(peaks > SHORTEST_TRIP_S * rate) & (power[peaks] > _background(power, peaks, rate) * 6)]
-    if peaks.size == 0:
-        return []
-    strongest = float(power[peaks].max())
-    series: list[tuple[float, str]] = []
-    for peak in peaks:
-        trip_s = _peak_time(power, int(peak)) / rate
-        if trip_s > LONGEST_TRIP_S or len(series) == MOST_SPRINGS:
-            break
-        if power[peak] < 10**-1.6 * strongest or _is_explained(trip_s, [known for known, _ in series]):
-            continue
-        law = _pass_law(power, peaks, rate, trip_s, end / rate)
-        if law:
-            series.append((trip_s, law))
-    return _of_one_law(series)
+def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, seconds: float) -> list[list[Track]]:
+    """Passes of every spring, each held to the first one's curve, settled together.
 
-
-def _of_one_law(series: list[tuple[float, str]]) -> list[tuple[float, str]]:
-    """The springs of a tank share one pickup, hence one law: that of the spring which shows it most freely.
-
-    Laws differ by what stands at two trips, and there a pass of another spring may stand in for one that is missing.
+    Where passes of two springs cross, the curve of one cannot be followed through the other; so once all are known as
+    far as they go, each is followed again in what the others leave.
     """
-    if len({law for _, law in series}) < 2:
-        return series
-    trips_s = np.array([trip_s for trip_s, _ in series])
-    passes_s = np.outer(np.arange(1, 10), trips_s)
-    free_s = [
-        float(np.abs(2 * own_s - np.delete(passes_s, index, axis=1)).min()) for index, own_s in enumerate(trips_s)
-    ]
-    law = series[int(np.argmax(free_s))][1]
-    return [(trip_s, law) for trip_s, _ in series]
+    firsts = [_follow_pass(excerpt, excerpt.spectrum, one, np.zeros((0, excerpt.spectrum.size))) for one in found]
+    # Passes that are not reported still have to be known where they lie among those that are.
+    last_s = max(LAWS[law][MOST_PASSES - 1] * one.trip_s for one in found)
+    until_s = min(last_s + 2 * CUT_S, 0.88 * seconds)
+    for again in (True, False):
+        families = [_family(excerpt, first, law, until_s, seconds) for first in firsts]
+        tracks = [track for family in families for track in family]
+        rest = settle(excerpt, tracks, COARSE_ROUNDS if again else FINE_ROUNDS)
+        if again:
+            ahead = np.array([_continued(excerpt, family[0]) for family in families])
+            firsts = [
+                _follow_pass(excerpt, rest + component(excerpt, family[0]), one, np.delete(ahead, index, axis=0))
+                for index, (one, family) in enumerate(zip(found, families, strict=True))
+            ]
+    families = [family for family in families if abs(_alike(excerpt, family)) >= ALIKE]
+    for family in families:
+        for track in family:
+            track.first = None
+    return families
 
 
-def _background(power: NDArray[Any], peaks: NDArray[Any], rate: float) -> NDArray[Any]:
-    reach = int(0.015 * rate)
-    return np.array([np.median(power[max(p - reach, 0) : p + reach]) for p in peaks])
+def _continued(excerpt: Excerpt, track: Track) -> NDArray[Any]:
+    """Delay of a track on all bins, continued above what is known as in a helical spring."""
+    bins = excerpt.frequency_hz
+    known = np.arange(track.high_hz - NARROWEST_HZ, track.high_hz, FOLLOW_STEP_HZ)
+    delay_s = np.interp(known, bins, track.delay_s)
+    return np.where(bins < track.high_hz, track.delay_s, _predict(known, delay_s, bins))
 
 
-def _peak_time(power: NDArray[Any], peak: int) -> float:
-    """Vertex of the parabola through the log power around a peak, in samples."""
-    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    bend = left - 2 * middle + right
-    return peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)
-
-
-def _is_explained(time_s: float, trips_s: Sequence[float]) -> bool:
-    """Whether a peak falls on a later pass of a spring already found, or on a round through two of them."""
-    for first in trips_s:
-        for count in range(2, 10):
-            if abs(time_s - count * first) < 1e-3 + 0.006 * time_s:
-                return True
-        for second in trips_s:
-            if second != first and abs(time_s - first - second) < 1e-3 + 0.006 * time_s:
-                return True
-    return False
-
-
-def _pass_law(power: NDArray[Any], peaks: NDArray[Any], rate: float, trip_s: float, end_s: float) -> str:
-    """The law by which an echo at ``trip_s`` repeats, or nothing. Even passes of a 1:3:5 spring are weak."""
-
-    def level(count: int) -> float:
-        target = count * trip_s
-        near = peaks[np.abs(peaks / rate - target) < 0.7e-3 + 0.008 * target]
-        return float(power[near].max()) if near.size else 0.0
-
-    def seen(law: tuple[int, ...]) -> bool:
-        later = [count for count in law[1:] if count * trip_s < 0.95 * end_s]
-        heard = [level(count) for count in later[:2]]
-        return bool(heard) and heard[0] > 0 and all(h > 0 for h in heard[: max(1, len(heard) - 1)])
-
-    floor = 10**-2.5 * level(1)
-    if level(3) > 4 * level(2) and level(3) > floor and seen(LAWS["1:3:5"]):
-        return "1:3:5"
-    if level(2) > floor and seen(LAWS["1:2:3"]):
-        return "1:2:3"
-    return ""
-
-
-def _follow_pass(excerpt: Excerpt, start_s: float) -> Track:
-    """Follow a first pass through frequency from its pulse in the start band.
+def _follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, others_s: NDArray[Any]) -> Track:
+    """Follow a first pass up in frequency from where its low part ends.
 
     A neighbour some 3 ms away all along hides the background; where that ends the curve early it is measured lower.
     """
-    start_hz = START_BANDS_HZ[1]
+    known_hz = np.arange(LOW_HZ, HIGH_HZ + 1, FOLLOW_STEP_HZ)
+    known_s = np.interp(known_hz, low.frequency_hz, low.passes[0].delay_s)
+    within = replace(excerpt, spectrum=spectrum)
     for background in FOLLOW_BACKGROUNDS:
-        up_hz, up_s = _follow(excerpt, [start_hz], [start_s], +FOLLOW_STEP_HZ, background)
-        down_hz, down_s = _follow(excerpt, up_hz[:6][::-1], up_s[:6][::-1], -FOLLOW_STEP_HZ, background)
-        frequency = np.concatenate([down_hz[::-1], up_hz[6:]])
-        delay = np.concatenate([down_s[::-1], up_s[6:]])
-        if frequency[-1] - frequency[0] > NARROWEST_HZ:
+        frequency, delay = _follow(within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s)
+        if frequency[-1] > HIGH_HZ + NARROWEST_HZ:
             break
-    return Track(np.interp(excerpt.frequency_hz, frequency, delay), float(frequency[0]), float(frequency[-1]))
+    return Track(np.interp(excerpt.frequency_hz, frequency, delay), LOWEST_HZ, float(frequency[-1]))
 
 
 def _follow(
@@ -462,6 +269,7 @@ def _follow(
     delay_s: Sequence[float] | NDArray[Any],
     step_hz: float,
     background: tuple[float, float],
+    others_s: NDArray[Any],
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Continue a curve in steps of frequency: predict, dechirp locally, and look for the pulse near where it should be.
 
@@ -497,7 +305,9 @@ def _follow(
             or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
             or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S
         )
-        misses = misses + 1 if lost else 0
+        crossing = bool(np.any(np.abs(others_s[:, centre] - expected_s) < CROSSING_S))
+        lost |= crossing
+        misses = 0 if not lost else misses if crossing else misses + 1
         offset_s = 0.0 if lost else _peak_time(pulse, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0]
         frequencies.append(hz)
         delays.append(expected_s + offset_s)
@@ -518,34 +328,28 @@ def _predict(frequencies: Sequence[float], delays: Sequence[float], ahead_hz: ND
     return np.asarray(np.maximum(ahead, 0.15 * inverse[-1]) ** -0.5)
 
 
+def _peak_time(power: NDArray[Any], peak: int) -> float:
+    """Vertex of the parabola through the log power around a peak, in samples."""
+    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
+    bend = left - 2 * middle + right
+    return peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+
+
 def _start_delay(excerpt: Excerpt, track: Track) -> float:
     return float(track.delay_s[int(START_BANDS_HZ[1] / excerpt.step_hz)])
 
 
-def _later_passes(excerpt: Excerpt, first: Track, law: str, until_s: float, seconds: float) -> list[Track]:
-    """Tracks of all passes of a spring up to ``until_s``: the first one's curve times the number of trips."""
+def _family(excerpt: Excerpt, first: Track, law: str, until_s: float, seconds: float) -> list[Track]:
+    """All passes of a spring up to ``until_s``, the later ones held to the first."""
     tracks = [first]
     step = LAWS[law][1] - 1
     start_s = _start_delay(excerpt, first)
     for trips in range(1 + step, int(until_s / start_s) + 1, step):
-        delay = trips * first.delay_s
-        held = np.flatnonzero(delay < 0.88 * seconds) * excerpt.step_hz
-        high_hz = min(first.high_hz, float(held[-1]), 0.8 * first.high_hz + 300)
-        track = replace(first, delay_s=delay, high_hz=max(high_hz, START_BANDS_HZ[-1]), pulse=None)
-        offset_s = _coarse_offset(excerpt, track, 0.7e-3 + 0.002 * trips * start_s)
-        track.delay_s = track.delay_s + offset_s
+        track = repeat_of(excerpt, first, trips)
+        held = np.flatnonzero(track.delay_s < 0.88 * seconds) * excerpt.step_hz
+        track.high_hz = max(min(first.high_hz, float(held[-1]), 0.8 * first.high_hz + 300), START_BANDS_HZ[-1])
         tracks.append(track)
     return tracks
-
-
-def _coarse_offset(excerpt: Excerpt, track: Track, trust_s: float) -> float:
-    """Where the folded pulse stands when its curve is off by a constant of some ``trust_s`` and its neighbours near."""
-    turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
-    narrow = replace(track, high_hz=min(track.high_hz, 1500.0))
-    power = np.abs(fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
-    near = np.flatnonzero(np.abs(excerpt.time_s) <= 3 * trust_s)
-    likely = np.exp(-0.5 * (excerpt.time_s[near] / trust_s) ** 2)
-    return float(excerpt.time_s[near[np.argmax(power[near] * likely)]])
 
 
 def track_of(excerpt: Excerpt, curve: DelayCurve) -> Track:
@@ -559,10 +363,8 @@ def _describe(
 ) -> Spring | None:
     """Turn settled tracks into a spring, or nothing where its repeat does not have the waveform of its first pass."""
     first = tracks[0]
-    if len(tracks) < 2:
-        return None
-    coherence = _coherence(excerpt, first, tracks[1])
-    if abs(coherence) < ALIKE:
+    alike = _alike(excerpt, tracks)
+    if abs(alike) < ALIKE:
         return None
     polarity = _polarity(excerpt, first)
     passes: list[Pass] = []
@@ -575,11 +377,17 @@ def _describe(
             break
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
         # Later passes against the first: a small error of its delay below the curve turns their phase ever further.
-        upright = number == 1 or _coherence(excerpt, first, track) > 0
+        upright = number == 1 or coherence(excerpt, first, track) > 0
         passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarity if upright else -polarity, curve))
     if len(passes) < 2 or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
         return None
-    return Spring(tuple(passes), law, coherence, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
+    return Spring(tuple(passes), law, alike, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
+
+
+def _alike(excerpt: Excerpt, tracks: Sequence[Track]) -> float:
+    """Coherence of the first pass with the second or, where another spring spoils that, the third; 0 without a second.
+    """
+    return max((coherence(excerpt, tracks[0], track) for track in tracks[1:3]), key=abs, default=0.0)
 
 
 def _bends(curve: DelayCurve) -> bool:
@@ -590,18 +398,7 @@ def _bends(curve: DelayCurve) -> bool:
 
 def _repeats(excerpt: Excerpt, tracks: Sequence[Track]) -> bool:
     """Whether three passes are alike. Of echoes without dispersion two may stand in line by chance, three do not."""
-    return len(tracks) > 2 and all(abs(_coherence(excerpt, tracks[0], track)) > ALIKE for track in tracks[1:3])
-
-
-def _coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
-    """Normalised correlation of two folded pulses below 2 kHz; ±1 is the same waveform, upright or turned over."""
-    assert one.pulse is not None
-    assert other.pulse is not None
-    upto = int(min(2000.0, one.high_hz, other.high_hz) / excerpt.step_hz)
-    a, b = one.pulse[:upto], other.pulse[:upto]
-    across = fft.ifft(a * np.conj(b), CORRELATION_SIZE).real
-    peak = float(across[np.argmax(np.abs(across))])
-    return peak * CORRELATION_SIZE / (float(np.linalg.norm(a) * np.linalg.norm(b)) + 1e-300)
+    return len(tracks) > 2 and all(abs(coherence(excerpt, tracks[0], track)) > ALIKE for track in tracks[1:3])
 
 
 def _polarity(excerpt: Excerpt, track: Track) -> int:
@@ -629,23 +426,6 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     uncertainty_s = np.hypot(2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S), track.crowded_s)
     delay = np.interp(grid, bins, track.delay_s)
     return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known])
-
-
-def power_beside(excerpt: Excerpt, folded: NDArray[Any]) -> NDArray[Any]:
-    """Power per bin and second of a folded spectrum just before and just after time zero, shape (bins,)."""
-    beside = (np.abs(excerpt.time_s) > CUT_S / 2) & (np.abs(excerpt.time_s) < 1.5 * CUT_S)
-    around = fft.fft(fft.ifft(folded) * beside)
-    seconds = float(np.sum(beside)) / excerpt.rate_hz
-    return smooth_over_frequency(np.abs(around) ** 2, SMOOTHING_HZ, excerpt.step_hz) / max(seconds, 1e-9)
-
-
-def delay_sigma(ratio: NDArray[Any], smoothing_hz: float, window_s: float) -> NDArray[Any]:
-    """Standard deviation of a group delay averaged over a triangle of ``smoothing_hz``, cut to ``window_s``.
-
-    √12 / (2πB√(2 ρ B T)) with ρ the energy ratio per bin and B the rectangle as wide (in variance) as the triangle.
-    """
-    wide_hz = np.sqrt(2) * smoothing_hz
-    return np.sqrt(12 / (2 * np.maximum(ratio, 1e-12) * wide_hz * window_s)) / (2 * np.pi * wide_hz)
 
 
 def _inside(hz: float, frequency_hz: NDArray[Any], values: NDArray[Any]) -> float | None:

@@ -1,0 +1,224 @@
+"""Which springs answer: echoes that repeat by a pass law, each with its own dispersion.
+
+Aim
+    The one-way delay, the early part of the group-delay curve and the pass law of every spring.
+Method
+    Below 1.6 kHz the delay of a pass is nearly t + r·(f/f₀)². Taking the second term out for a row of rises r and
+    transforming back gives a map over (t, r) in which every pass is a point, and the passes of one spring lie on a ray
+    from the origin at 1, 3, 5 (or 1, 2, 3) times its first. Springs are taken in order of arrival: the earliest point
+    is a first pass, for nothing comes before it; its curve is settled, its law read from the likeness of what stands at
+    twice, three, four, five times its delay, and all its passes are taken out before the next is sought. So a spring
+    that answers just where another's second pass lies is found all the same.
+Conventions
+    Times in seconds from the click. Delay curves of one trip on the bins of the excerpt.
+Limits of validity
+    One-way delays 4 to 120 ms; what is 22 dB weaker than the strongest point of the map is no spring.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import fft
+
+from reverdict.measure.excerpt import Excerpt, next_smaller_fast, phase_of, smooth_over_frequency
+from reverdict.measure.settling import Round, Track, band_weight, coherence, settle
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+LAWS = {"1:3:5": (1, 3, 5, 7), "1:2:3": (1, 2, 3, 4)}
+MOST_SPRINGS = 4
+SHORTEST_TRIP_S = 0.004
+LONGEST_TRIP_S = 0.120
+LOW_HZ = 120.0
+HIGH_HZ = 1600.0
+RISE_AT_HZ = 1500.0
+RISE_STEP_S = 0.5e-3
+STEEPEST = 0.34
+"""Rise over delay at ``RISE_AT_HZ`` of a spring with a transition frequency of 2.25 kHz."""
+WEAKEST = 10**-1.1
+AROUND_S = 5e-3
+LEFT_OVER = 0.3
+FAN = (HIGH_HZ / RISE_AT_HZ) ** 2
+FAN_EDGE_S = 1.0e-3
+MOST_TRIPS = 9
+WEAKEST_REPEAT = 10**-1.5
+EVEN_IS_WEAK = 1.6
+FIRST_ROUNDS = (Round(1.2e-3, 1.2e-3, 1e6), Round(1.0e-3, 1.0e-3, 1e5), Round(0.7e-3, 0.8e-3, 1e5))
+SHARE_ROUNDS = (Round(0.8e-3, 0.8e-3), Round(0.8e-3, 0.8e-3), Round(0.8e-3, 0.8e-3, 1e5))
+
+
+@dataclass
+class Series:
+    """One spring as it was found: its law and its passes in the low band."""
+
+    law: str
+    passes: list[Track]
+    frequency_hz: NDArray[Any]
+    evidence: float
+
+    @property
+    def trip_s(self) -> float:
+        """Delay of one trip at 500 Hz."""
+        return float(np.interp(500.0, self.frequency_hz, self.passes[0].delay_s))
+
+
+def find_series(excerpt: Excerpt, seconds: float) -> list[Series]:
+    """Springs in order of arrival, most likely without what other springs add to their passes."""
+    low = low_part(excerpt)
+    found: list[Series] = []
+    rest = low.spectrum
+    refused: list[float] = []
+    whole = chirp_map(low, rest)
+    while len(found) < MOST_SPRINGS:
+        point = _earliest_point(chirp_map(low, rest) if found else whole, whole, refused)
+        if point is None:
+            break
+        one = _series_at(low, rest, *point, seconds)
+        if one is None:
+            refused.append(point[0])
+            continue
+        found.append(one)
+        tracks = [track for series in found for track in series.passes]
+        rest = settle(low, tracks, SHARE_ROUNDS)
+    return found
+
+
+def low_part(excerpt: Excerpt) -> Excerpt:
+    """The excerpt below 2 kHz."""
+    bins = next_smaller_fast(int(1.25 * HIGH_HZ / excerpt.step_hz))
+    return Excerpt(excerpt.spectrum[:bins], excerpt.step_hz, excerpt.noise[:bins])
+
+
+@dataclass(frozen=True)
+class ChirpMap:
+    """Greatest level over rise at each time, and the rise where it stands; shapes (times,)."""
+
+    time_s: NDArray[Any]
+    level: NDArray[Any]
+    rise_s: NDArray[Any]
+
+
+def chirp_map(low: Excerpt, spectrum: NDArray[Any]) -> ChirpMap:
+    """Fold a spectrum with every rise; magnitudes are evened out first, so that a loud band does not smear pulses."""
+    frequency = low.frequency_hz
+    rise = np.clip((frequency - 0.6 * LOW_HZ) / LOW_HZ, 0, 1)
+    fall = np.clip((1.2 * HIGH_HZ - frequency) / (0.3 * HIGH_HZ), 0, 1)
+    own = np.sqrt(smooth_over_frequency(np.abs(low.spectrum) ** 2, 300.0, low.step_hz))
+    even = spectrum * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2 / np.maximum(own, 1e-3 * own.max())
+    turn = phase_of((frequency / RISE_AT_HZ) ** 2, low.step_hz)
+    held = int(LONGEST_TRIP_S * low.rate_hz)
+    rises_s = np.arange(0.0, STEEPEST * LONGEST_TRIP_S, RISE_STEP_S)
+    one_step = np.exp(1j * RISE_STEP_S * turn)
+    time_s = low.time_s[:held]
+    level, best_s = np.zeros(held), np.zeros(held)
+    for rise_s in rises_s:
+        row = np.abs(fft.ifft(even)[:held])
+        higher = (row > level) & (rise_s <= STEEPEST * time_s)
+        level[higher], best_s[higher] = row[higher], rise_s
+        even = even * one_step
+    return ChirpMap(time_s, level, best_s)
+
+
+def _earliest_point(rest: ChirpMap, whole: ChirpMap, refused: Sequence[float]) -> tuple[float, float] | None:
+    """Time and rise of the earliest point that stands out and is not part of another.
+
+    What is left where a pass was taken out is no spring, so a point must stand out from what was there before.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    able = rest.time_s > SHORTEST_TRIP_S
+    for time_s in refused:
+        able &= np.abs(rest.time_s - time_s) > 1e-3
+    level = np.where(able, rest.level, 0.0)
+    before = maximum_filter1d(whole.level, int(2 * AROUND_S / rest.time_s[1]))
+    least = np.maximum(LEFT_OVER * before, max(WEAKEST * whole.level.max(), 2.5 * np.quantile(whole.level, 0.2)))
+    peaks = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] >= level[2:])) + 1
+    peaks = peaks[level[peaks] > least[peaks]]
+    if peaks.size == 0:
+        return None
+    for peak in peaks:
+        if not _lies_in_a_fan(rest, peak, peaks):
+            return float(rest.time_s[peak]), float(rest.rise_s[peak])
+    return None
+
+
+def _lies_in_a_fan(map_: ChirpMap, peak: int, peaks: NDArray[Any]) -> bool:
+    """Whether a point is but a louder one folded with another rise, which spreads over as long as the rises differ."""
+    louder = peaks[map_.level[peaks] > 1.2 * map_.level[peak]]
+    later_s = map_.time_s[louder] - map_.time_s[peak]
+    steeper_s = map_.rise_s[peak] - map_.rise_s[louder]
+    reach_s = FAN * steeper_s
+    return bool(np.any((later_s < np.maximum(reach_s, 0) + FAN_EDGE_S) & (later_s > np.minimum(reach_s, 0) - FAN_EDGE_S)))
+
+
+def _series_at(low: Excerpt, rest: NDArray[Any], time_s: float, rise_s: float, seconds: float) -> Series | None:
+    """The spring whose first pass is the point (time, rise), or nothing where it does not repeat."""
+    alone = Excerpt(rest, low.step_hz, low.noise)
+    first = Track(_helical_delay(low.frequency_hz, time_s, rise_s), LOW_HZ, HIGH_HZ)
+    settle(alone, [first], FIRST_ROUNDS)
+    last = int(0.9 * seconds / float(np.interp(HIGH_HZ, low.frequency_hz, first.delay_s)))
+    repeats = {trips: repeat_of(alone, first, trips) for trips in range(2, min(last, MOST_TRIPS) + 1)}
+    likeness = {trips: _likeness(alone, first, track) for trips, track in repeats.items()}
+    if max(likeness.values(), default=0.0) < WEAKEST_REPEAT:
+        return None
+    evidence = _evidence_for_odd(likeness)
+    law = "1:3:5" if evidence > 0 else "1:2:3"
+    step = LAWS[law][1] - 1
+    passes = [first, *(track for trips, track in repeats.items() if (trips - 1) % step == 0)]
+    return Series(law, passes, low.frequency_hz, evidence)
+
+
+def _helical_delay(frequency_hz: NDArray[Any], time_s: float, rise_s: float) -> NDArray[Any]:
+    """Delay of the helical spring that starts at ``time_s`` and has risen by ``rise_s`` at ``RISE_AT_HZ``."""
+    fall = (1 - (1 + rise_s / time_s) ** -2) / RISE_AT_HZ**2
+    return np.asarray(time_s / np.sqrt(np.maximum(1 - fall * frequency_hz**2, 0.05)))
+
+
+def repeat_of(excerpt: Excerpt, first: Track, trips: int) -> Track:
+    """The pass of ``trips`` trips where the first one says that it must be, moved by what it is off."""
+    track = Track(trips * first.delay_s, first.low_hz, first.high_hz, first=first, trips=trips)
+    start_s = float(np.interp(500.0, excerpt.frequency_hz, first.delay_s))
+    track.offset_s = _coarse_offset(excerpt, track, 0.1e-3 + 0.001 * trips * start_s)
+    track.follow()
+    return track
+
+
+def _coarse_offset(excerpt: Excerpt, track: Track, trust_s: float) -> float:
+    """Where the folded pulse stands when its curve is off by a constant of some ``trust_s`` and its neighbours near."""
+    turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
+    narrow = replace(track, high_hz=min(track.high_hz, HIGH_HZ))
+    power = np.abs(fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
+    near = np.flatnonzero(np.abs(excerpt.time_s) <= 3 * trust_s)
+    likely = np.exp(-0.5 * (excerpt.time_s[near] / trust_s) ** 2)
+    return float(excerpt.time_s[near[np.argmax(power[near] * likely)]])
+
+
+def _likeness(excerpt: Excerpt, first: Track, track: Track) -> float:
+    """How much of the first pass's waveform, upright or turned over, stands where a later pass would be."""
+    settle(excerpt, [track], FIRST_ROUNDS[-1:])
+    assert first.pulse is not None
+    assert track.pulse is not None
+    return abs(coherence(excerpt, first, track)) * float(np.linalg.norm(track.pulse) / np.linalg.norm(first.pulse))
+
+
+def _evidence_for_odd(likeness: dict[int, float]) -> float:
+    """Logarithm of how much the odd passes outweigh the even ones, which of a 1:3:5 spring are weak.
+
+    Medians, for another spring may stand in for one pass or hide it.
+    """
+    odd = [value for trips, value in likeness.items() if trips % 2]
+    even = [value for trips, value in likeness.items() if not trips % 2]
+    if not odd:
+        return -np.inf
+    return float(np.log(np.median(odd[:3]) / np.median(even[:3]) / EVEN_IS_WEAK))
+
+
+def common_law(found: Sequence[Series]) -> str:
+    """The springs of a tank share one pickup, hence one law: that of the spring which shows it most clearly."""
+    return max(found, key=lambda one: abs(one.evidence)).law

@@ -1,0 +1,268 @@
+"""Passes folded, cut out and taken from one another until their curves settle.
+
+Method
+    Every pass is folded with its curve, cut out in time, and what the curve missed is read off as the energy-weighted
+    group delay −Re(P*·dP/dω)/|P|² of the cut pulse; all other known passes are subtracted first. A few rounds of this
+    settle the curves even where later passes cross. Cuts end short of half way to the next pass: cuts that overlap
+    drive two curves apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import fft
+
+from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, tukey
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+GRID_STEP_HZ = 25.0
+SMOOTHING_HZ = 200.0
+LEARN_HZ = 100.0
+BEYOND = 1.1
+STEEP = 8.0
+FINE_FROM_HZ = 1000.0
+NOWHERE_S = 1e3
+CLEAR_OVER_S = 1.0e-3
+CLEAR_LEAST = 1e-4
+CUT_SHARE_OF_GAP = 0.45
+NARROWEST_CUT = 0.3
+CORRELATION_SIZE = 4096
+CUT_S = 2 * 2.0e-3 * 1.375
+
+
+@dataclass(frozen=True)
+class Round:
+    """One turn over all passes: half-widths of the cut, and how stiffly what it teaches is smoothed (0: it teaches not).
+    """
+
+    flat_s: float
+    edge_s: float
+    stiffness: float = 0.0
+
+
+@dataclass
+class Track:
+    """A pass on its way to being measured: a delay on every bin, the band it is known in, its folded pulse.
+
+    crowded_s : how much its nearest neighbour falls short of being far enough to be told apart.
+    first : the first pass of its spring, while this one is held to ``trips`` times its delay and ``offset_s``.
+    """
+
+    delay_s: NDArray[Any]
+    low_hz: float
+    high_hz: float
+    pulse: NDArray[Any] | None = None
+    crowded_s: float = 0.0
+    first: Track | None = None
+    trips: int = 1
+    offset_s: float = 0.0
+
+    def follow(self) -> None:
+        """Take the delay that the first pass prescribes."""
+        if self.first is not None:
+            self.delay_s = self.trips * self.first.delay_s + self.offset_s
+
+
+def settle(
+    excerpt: Excerpt, tracks: Sequence[Track], rounds: Sequence[Round], gaps_s: Sequence[float] | None = None
+) -> NDArray[Any]:
+    """Fold, cut out and subtract all passes against each other until their pulses, and what is learnt of curves, settle.
+
+    Where cuts of two passes overlap, a few rounds without learning first share out what lies in both; learning from
+    pulses that still hold each other's sound would drive their curves apart.
+
+    Parameters
+    ----------
+    tracks : sequence of Track
+        Changed in place: ``pulse`` always, ``delay_s`` in rounds that learn.
+    gaps_s : sequence of float, optional
+        Per track, seconds to its nearest neighbour (``gaps_between``): its cuts then end short of half way.
+
+    Returns
+    -------
+    ndarray, shape (bins,)
+        What remains of the spectrum when every pass is taken out.
+    """
+    rest = excerpt.spectrum.copy()
+    for track in tracks:
+        track.follow()
+    sizes = [_bins_of(excerpt, track) for track in tracks]
+    weights = [band_weight(excerpt, track)[:size] for track, size in zip(tracks, sizes, strict=True)]
+    turns = [_turn_back(excerpt, track, size) for track, size in zip(tracks, sizes, strict=True)]
+    components = [np.zeros(size, dtype=complex) for size in sizes]
+    pulses = list(components)
+    for one in rounds:
+        clear = clear_of_others(excerpt, tracks, one) if one.stiffness else None
+        for index, (track, size) in enumerate(zip(tracks, sizes, strict=True)):
+            if one.stiffness or track.first is not None:
+                track.follow()
+                turns[index] = _turn_back(excerpt, track, size)
+            share = 1.0 if gaps_s is None else CUT_SHARE_OF_GAP * gaps_s[index] / (one.flat_s + one.edge_s)
+            narrow = min(max(share, NARROWEST_CUT), 1.0)
+            time_s = excerpt.time_of(size)
+            window = tukey(time_s, narrow * one.flat_s, narrow * one.edge_s)
+            rest[:size] += components[index]
+            pulse = fft.ifft(rest[:size] * turns[index] * weights[index]) * window
+            pulses[index] = fft.fft(pulse)
+            components[index] = pulses[index] * np.conj(turns[index])
+            rest[:size] -= components[index]
+            if clear is not None and track.first is None:
+                moment = fft.fft(pulse * time_s)
+                _correct_delay(excerpt, track, pulses[index], moment, one.stiffness, clear[index][:size])
+    for track, pulse in zip(tracks, pulses, strict=True):
+        track.pulse = np.pad(pulse, (0, rest.size - pulse.size))
+    return rest
+
+
+def _bins_of(excerpt: Excerpt, track: Track) -> int:
+    """How many bins hold the band of a track; all work on it is done on these."""
+    needed = int((track.high_hz + _edge_hz(track)) / excerpt.step_hz) + 2
+    return min(fft.next_fast_len(needed), excerpt.spectrum.size)
+
+
+def _turn_back(excerpt: Excerpt, track: Track, size: int) -> NDArray[Any]:
+    return np.asarray(np.exp(1j * phase_of(track.delay_s[:size], excerpt.step_hz)))
+
+
+def component(excerpt: Excerpt, track: Track) -> NDArray[Any]:
+    """What a settled pass is of the spectrum: its pulse unfolded, shape (bins,)."""
+    assert track.pulse is not None
+    return track.pulse * np.conj(_turn_back(excerpt, track, track.pulse.size))
+
+
+def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
+    """Per track, the least delay to any other one in the band both are known in, seconds; infinite without any."""
+    bins = excerpt.frequency_hz
+    gaps_s = [np.inf] * len(tracks)
+    for one, other in combinations(range(len(tracks)), 2):
+        low_hz = max(tracks[one].low_hz, tracks[other].low_hz)
+        shared = (bins >= low_hz) & (bins <= min(tracks[one].high_hz, tracks[other].high_hz))
+        away_s = np.abs(tracks[one].delay_s[shared] - tracks[other].delay_s[shared])
+        gap_s = float(away_s.min(initial=np.inf))
+        gaps_s[one], gaps_s[other] = min(gaps_s[one], gap_s), min(gaps_s[other], gap_s)
+    return gaps_s
+
+
+def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> NDArray[Any]:
+    """Where the cut of a round holds nothing of another pass, shape (tracks, bins): from 0 to 1.
+
+    Where two passes cross, what lies in both cuts cannot be told apart; curves are not learnt there.
+    """
+    cut_s = one.flat_s + one.edge_s / 2
+    coarse = np.arange(0.0, excerpt.frequency_hz[-1], GRID_STEP_HZ)
+    delays_s = np.array([np.interp(coarse, excerpt.frequency_hz, track.delay_s) for track in tracks])
+    for index, track in enumerate(tracks):
+        delays_s[index, coarse > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
+    apart_s = np.abs(delays_s[:, None] - delays_s[None, :])
+    apart_s[np.arange(len(tracks)), np.arange(len(tracks))] = NOWHERE_S
+    clear = np.prod(np.clip((apart_s - cut_s) / CLEAR_OVER_S, CLEAR_LEAST, 1.0), axis=1)
+    return np.array([np.interp(excerpt.frequency_hz, coarse, row) for row in np.maximum(clear, CLEAR_LEAST)])
+
+
+def _correct_delay(
+    excerpt: Excerpt,
+    track: Track,
+    pulse: NDArray[Any],
+    moment: NDArray[Any],
+    stiffness: float,
+    clear: NDArray[Any],
+) -> None:
+    """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
+
+    The sum is smoothed as 1/τ², which is a parabola in frequency for a helical spring, so that even stiff smoothing
+    bends no curve while it carries it across places where another spring hides it.
+    """
+    energy = smooth_over_frequency(np.abs(pulse) ** 2 * clear, LEARN_HZ, excerpt.step_hz)
+    whole = smooth_over_frequency(np.abs(pulse) ** 2, LEARN_HZ, excerpt.step_hz)
+    lag = smooth_over_frequency((moment * np.conj(pulse)).real * clear, LEARN_HZ, excerpt.step_hz)
+    bins = excerpt.frequency_hz
+    # Beyond what is known the curve is continued as a parabola of 1/τ², as far as the band's soft edge lets sound in.
+    grid = np.arange(track.low_hz, track.high_hz + _edge_hz(track), GRID_STEP_HZ)
+    weight = np.interp(grid, bins[: energy.size], energy)
+    missed = np.interp(grid, bins[: lag.size], lag) / np.maximum(weight, 1e-6 * weight.max())
+    # Where next to nothing is clear of others, nothing is learnt.
+    missed *= weight / np.maximum(np.interp(grid, bins[: energy.size], whole), 1e-300)
+    curve = np.maximum(np.interp(grid, bins, track.delay_s) + np.clip(missed, -2e-3, 2e-3), 1e-4)
+    trust = np.clip(weight / np.median(weight), 1e-4, 1.0) * np.minimum((curve / curve[0]) ** 6, STEEP)
+    trust *= np.clip(grid / FINE_FROM_HZ, 0.1, 1.0) ** 2
+    trust[grid > track.high_hz] = 0.0
+    straight = whittaker((curve[0] / curve) ** 2, trust, stiffness)
+    smooth = curve[0] / np.sqrt(np.maximum(straight, 0.1 * (curve[0] / curve.max()) ** 2))
+    track.delay_s = np.interp(bins, grid, smooth)
+
+
+def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: float) -> NDArray[Any]:
+    """Smooth with a penalty on third differences, which lets parabolas pass (P. H. C. Eilers, Anal. Chem. 75, 2003).
+
+    values, weight : ndarray, shape (points,)
+    """
+    from scipy.linalg import solveh_banded
+
+    size = values.size
+    if size < 8:
+        return values
+    bands = stiffness * _third_difference_penalty(size)
+    bands[3] += weight
+    return np.asarray(solveh_banded(bands, weight * values))
+
+
+@cache
+def _third_difference_penalty(size: int) -> NDArray[Any]:
+    """D'D of the third difference matrix D, upper bands as ``solveh_banded`` takes them, shape (4, size)."""
+    difference = np.diff(np.eye(size), 3, axis=0)
+    penalty = difference.T @ difference
+    bands = np.zeros((4, size))
+    for offset in range(4):
+        bands[3 - offset, offset:] = np.diagonal(penalty, offset)
+    return bands
+
+
+def _edge_hz(track: Track) -> float:
+    """How far the band of a track falls off above its highest frequency."""
+    return 0.06 * track.high_hz + 60
+
+
+def band_weight(excerpt: Excerpt, track: Track) -> NDArray[Any]:
+    """One over the band a track is known in, falling softly beyond, shape (bins,)."""
+    frequency = excerpt.frequency_hz
+    rise = np.clip((frequency - 0.4 * track.low_hz) / (0.6 * track.low_hz), 0, 1)
+    over = _edge_hz(track)
+    fall = np.clip((track.high_hz + over - frequency) / over, 0, 1)
+    return np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
+
+
+def coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
+    """Normalised correlation of two folded pulses below 2 kHz; ±1 is the same waveform, upright or turned over."""
+    assert one.pulse is not None
+    assert other.pulse is not None
+    upto = int(min(2000.0, one.high_hz, other.high_hz) / excerpt.step_hz)
+    a, b = one.pulse[:upto], other.pulse[:upto]
+    across = fft.ifft(a * np.conj(b), CORRELATION_SIZE).real
+    peak = float(across[np.argmax(np.abs(across))])
+    return peak * CORRELATION_SIZE / (float(np.linalg.norm(a) * np.linalg.norm(b)) + 1e-300)
+
+
+def power_beside(excerpt: Excerpt, folded: NDArray[Any]) -> NDArray[Any]:
+    """Power per bin and second of a folded spectrum just before and just after time zero, shape (bins,)."""
+    beside = (np.abs(excerpt.time_s) > CUT_S / 2) & (np.abs(excerpt.time_s) < 1.5 * CUT_S)
+    around = fft.fft(fft.ifft(folded) * beside)
+    seconds = float(np.sum(beside)) / excerpt.rate_hz
+    return smooth_over_frequency(np.abs(around) ** 2, SMOOTHING_HZ, excerpt.step_hz) / max(seconds, 1e-9)
+
+
+def delay_sigma(ratio: NDArray[Any], smoothing_hz: float, window_s: float) -> NDArray[Any]:
+    """Standard deviation of a group delay averaged over a triangle of ``smoothing_hz``, cut to ``window_s``.
+
+    √12 / (2πB√(2 ρ B T)) with ρ the energy ratio per bin and B the rectangle as wide (in variance) as the triangle.
+    """
+    wide_hz = np.sqrt(2) * smoothing_hz
+    return np.sqrt(12 / (2 * np.maximum(ratio, 1e-12) * wide_hz * window_s)) / (2 * np.pi * wide_hz)
