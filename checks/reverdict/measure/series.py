@@ -154,7 +154,9 @@ def _lies_in_a_fan(map_: ChirpMap, peak: int, peaks: NDArray[Any]) -> bool:
     later_s = map_.time_s[louder] - map_.time_s[peak]
     steeper_s = map_.rise_s[peak] - map_.rise_s[louder]
     reach_s = FAN * steeper_s
-    return bool(np.any((later_s < np.maximum(reach_s, 0) + FAN_EDGE_S) & (later_s > np.minimum(reach_s, 0) - FAN_EDGE_S)))
+    return bool(
+        np.any((later_s < np.maximum(reach_s, 0) + FAN_EDGE_S) & (later_s > np.minimum(reach_s, 0) - FAN_EDGE_S))
+    )
 
 
 def _series_at(low: Excerpt, rest: NDArray[Any], time_s: float, rise_s: float, seconds: float) -> Series | None:

@@ -2,9 +2,9 @@
 
 Method
     Every pass is folded with its curve, cut out in time, and what the curve missed is read off as the energy-weighted
-    group delay −Re(P*·dP/dω)/|P|² of the cut pulse; all other known passes are subtracted first. A few rounds of this
-    settle the curves even where later passes cross. Cuts end short of half way to the next pass: cuts that overlap
-    drive two curves apart.
+    group delay −Re(P*·dP/dω)/|P|² of the cut pulse; all other known passes are subtracted first. Where passes cross,
+    what lies in both cuts cannot be told apart: curves are not learnt there but carried across, by a smoothing that
+    lets the curve of a helical spring pass unbent.
 """
 
 from __future__ import annotations
@@ -41,8 +41,7 @@ CUT_S = 2 * 2.0e-3 * 1.375
 
 @dataclass(frozen=True)
 class Round:
-    """One turn over all passes: half-widths of the cut, and how stiffly what it teaches is smoothed (0: it teaches not).
-    """
+    """One turn over all passes: half-widths of the cut, and how stiffly what it teaches is smoothed (0: nothing)."""
 
     flat_s: float
     edge_s: float
@@ -75,7 +74,7 @@ class Track:
 def settle(
     excerpt: Excerpt, tracks: Sequence[Track], rounds: Sequence[Round], gaps_s: Sequence[float] | None = None
 ) -> NDArray[Any]:
-    """Fold, cut out and subtract all passes against each other until their pulses, and what is learnt of curves, settle.
+    """Fold, cut out and subtract all passes against each other until their pulses, and curves, settle.
 
     Where cuts of two passes overlap, a few rounds without learning first share out what lies in both; learning from
     pulses that still hold each other's sound would drive their curves apart.

@@ -3,23 +3,18 @@
 Aim
     Which springs answer, when each of their passes arrives, and how much later the high frequencies come.
 Method
-    1. In a narrow band well below the transition frequency a pass is a compact pulse. Peaks of that band's envelope
-       that repeat by the pass law (1:3:5 for a pickup at the far end, 1:2:3 for a loop tapped once a round) are
-       springs.
-    2. From its low-frequency pulse each first pass is followed up and down in frequency with a locally dechirped
-       band filter, which gives a first group-delay curve.
-    3. Every pass is folded with its curve, cut out in time, and what the curve missed is read off as the
-       energy-weighted group delay −Re(P*·dP/dω)/|P|² of the cut pulse; all other known passes are subtracted first.
-       A few rounds of this settle the curves even where later passes cross. Cuts end short of half way to the next
-       pass: cuts that overlap drive two curves apart.
-    4. A spring counts only when its second pass, folded, has the waveform of its first (coherence); without
-       dispersion, only when its third has too.
+    1. ``series``: which springs there are, by which law they repeat, and their curves below 1.6 kHz.
+    2. ``following``: each first pass is followed up in frequency; once all are known, again in what the others leave.
+    3. ``settling``: every pass is folded, cut out in time and subtracted before the others are read; first with the
+       later passes held to the first one's curve, at last each on its own.
+    4. A spring counts only when its second pass, folded, has the waveform of its first (coherence; the third where
+       another spring spoils the second); without dispersion, only when both have.
 Conventions
     Times in seconds from the click. Delay is positive. Polarity is that of a pass relative to a positive click.
 Limits of validity
     Springs whose first passes are at least 2.5 ms apart at low frequencies, one-way delays 4 to 120 ms, first pass and
-    one more within the record. Where the first passes of two springs cross, a curve may end there or follow the other
-    spring. Dense responses have no separate passes and yield no spring and a reason.
+    one more within the record. Where the first passes of two springs cross at a small angle, a curve may end there.
+    Dense responses have no separate passes and yield no spring and a reason.
 Sources
     Pass structure and dispersion: S. Bilbao, J. Parker, IEEE TASLP 18(4), 2010; timing limit: JCGM-style k = 2 of the
     Cramér-Rao bound σ ≥ √12 / (2πB√(E/σ²)) for the group delay of a band of unknown phase.
@@ -27,17 +22,27 @@ Sources
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cache
-from itertools import combinations
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import fft
 
-from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt, tukey
-from reverdict.measure.series import *
-from reverdict.measure.settling import *
+from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
+from reverdict.measure.following import LOWEST_HZ, continued, follow_pass
+from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, common_law, find_series, repeat_of
+from reverdict.measure.settling import (
+    CUT_S,
+    GRID_STEP_HZ,
+    SMOOTHING_HZ,
+    Round,
+    Track,
+    coherence,
+    component,
+    delay_sigma,
+    power_beside,
+    settle,
+)
 from reverdict.measure.transition import Transition, find_transition
 
 if TYPE_CHECKING:
@@ -46,22 +51,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 ARRIVAL_HZ = 500.0
-LOWEST_HZ = 100.0
 MOST_PASSES = 4
 START_BANDS_HZ = (500.0, 650.0, 800.0)
 START_WIDTH_HZ = 150.0
 LONGEST_EXCERPT_S = 1.2
 EXCERPT_TRIPS = 12
-NARROWEST_HZ = 500.0
-FOLLOW_STEP_HZ = 40.0
 COARSE_ROUNDS = (*2 * [Round(2e-3, 2e-3)], Round(2e-3, 2e-3, 1e5), *2 * [Round(2e-3, 2e-3, 1e4)])
 FINE_ROUNDS = (*3 * [Round(1e-3, 1e-3)], *2 * [Round(1e-3, 1e-3, 1e5)])
 LAST_ROUNDS = (*2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)])
-FOLLOW_WIDTH_HZ = 150.0
-FOLLOW_TRUST_S = 0.8e-3
-MOST_MISSES = 3
-CROSSING_S = 1.0e-3
-FOLLOW_BACKGROUNDS = ((50.0, 3.0), (25.0, 5.0))
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 ALIKE = 0.6
@@ -166,8 +163,8 @@ def find_springs(
     tracks = [track for family in families for track in family]
     rest = settle(excerpt, tracks, LAST_ROUNDS)
     _mark_crowded(excerpt, tracks)
-    springs = [_describe(excerpt, rest, family, law, arrival_hz) for family in families]
-    springs = sorted((s for s in springs if s is not None), key=lambda s: s.passes[0].time_s)
+    described = [_describe(excerpt, rest, family, law, arrival_hz) for family in families]
+    springs = sorted((s for s in described if s is not None), key=lambda s: s.passes[0].time_s)
     if not springs:
         return none("echoes repeat in time, yet later ones do not have the waveform of the first")
     return SpringMeasurement(tuple(springs), arrival_hz)
@@ -213,13 +210,17 @@ def _why_no_separate_passes(excerpt: Excerpt, envelope: NDArray[Any], seconds: f
     return ""
 
 
+def _start_delay(excerpt: Excerpt, track: Track) -> float:
+    return float(track.delay_s[int(START_BANDS_HZ[1] / excerpt.step_hz)])
+
+
 def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, seconds: float) -> list[list[Track]]:
     """Passes of every spring, each held to the first one's curve, settled together.
 
     Where passes of two springs cross, the curve of one cannot be followed through the other; so once all are known as
     far as they go, each is followed again in what the others leave.
     """
-    firsts = [_follow_pass(excerpt, excerpt.spectrum, one, np.zeros((0, excerpt.spectrum.size))) for one in found]
+    firsts = [follow_pass(excerpt, excerpt.spectrum, one, np.zeros((0, excerpt.spectrum.size))) for one in found]
     # Passes that are not reported still have to be known where they lie among those that are.
     last_s = max(LAWS[law][MOST_PASSES - 1] * one.trip_s for one in found)
     until_s = min(last_s + 2 * CUT_S, 0.88 * seconds)
@@ -228,9 +229,9 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
         tracks = [track for family in families for track in family]
         rest = settle(excerpt, tracks, COARSE_ROUNDS if again else FINE_ROUNDS)
         if again:
-            ahead = np.array([_continued(excerpt, family[0]) for family in families])
+            ahead = np.array([continued(excerpt, family[0]) for family in families])
             firsts = [
-                _follow_pass(excerpt, rest + component(excerpt, family[0]), one, np.delete(ahead, index, axis=0))
+                follow_pass(excerpt, rest + component(excerpt, family[0]), one, np.delete(ahead, index, axis=0))
                 for index, (one, family) in enumerate(zip(found, families, strict=True))
             ]
     families = [family for family in families if abs(_alike(excerpt, family)) >= ALIKE]
@@ -238,105 +239,6 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
         for track in family:
             track.first = None
     return families
-
-
-def _continued(excerpt: Excerpt, track: Track) -> NDArray[Any]:
-    """Delay of a track on all bins, continued above what is known as in a helical spring."""
-    bins = excerpt.frequency_hz
-    known = np.arange(track.high_hz - NARROWEST_HZ, track.high_hz, FOLLOW_STEP_HZ)
-    delay_s = np.interp(known, bins, track.delay_s)
-    return np.where(bins < track.high_hz, track.delay_s, _predict(known, delay_s, bins))
-
-
-def _follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, others_s: NDArray[Any]) -> Track:
-    """Follow a first pass up in frequency from where its low part ends.
-
-    A neighbour some 3 ms away all along hides the background; where that ends the curve early it is measured lower.
-    """
-    known_hz = np.arange(LOW_HZ, HIGH_HZ + 1, FOLLOW_STEP_HZ)
-    known_s = np.interp(known_hz, low.frequency_hz, low.passes[0].delay_s)
-    within = replace(excerpt, spectrum=spectrum)
-    for background in FOLLOW_BACKGROUNDS:
-        frequency, delay = _follow(within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s)
-        if frequency[-1] > HIGH_HZ + NARROWEST_HZ:
-            break
-    return Track(np.interp(excerpt.frequency_hz, frequency, delay), LOWEST_HZ, float(frequency[-1]))
-
-
-def _follow(
-    excerpt: Excerpt,
-    frequency_hz: Sequence[float] | NDArray[Any],
-    delay_s: Sequence[float] | NDArray[Any],
-    step_hz: float,
-    background: tuple[float, float],
-    others_s: NDArray[Any],
-) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Continue a curve in steps of frequency: predict, dechirp locally, and look for the pulse near where it should be.
-
-    A pulse must stand out ``background[1]`` times above the percentile ``background[0]`` of what is around it.
-    Returns the curve given with what was found appended, frequencies and delays.
-    """
-    quantile, above = background
-    offsets_s = np.linspace(-4e-3, 4e-3, 65)
-    prior = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
-    reach = int(3 * FOLLOW_WIDTH_HZ / excerpt.step_hz)
-    away_hz = np.arange(-reach, reach + 1) * excerpt.step_hz
-    turns = np.exp(2j * np.pi * np.outer(offsets_s, away_hz)) * np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
-    frequencies, delays = list(frequency_hz), list(delay_s)
-    loudest = 0.0
-    misses = 0
-    while misses < MOST_MISSES:
-        centre = round((frequencies[-1] + step_hz) / excerpt.step_hz)
-        hz = centre * excerpt.step_hz
-        if hz < LOWEST_HZ or centre + reach >= excerpt.spectrum.size:
-            break
-        bins = np.arange(centre - reach, centre + reach + 1)
-        expected = _predict(frequencies, delays, bins * excerpt.step_hz)
-        expected_s = float(expected[reach])
-        chirp = np.exp(1j * phase_of(expected, excerpt.step_hz))
-        band = np.where(bins > 0, excerpt.spectrum[np.abs(bins)], 0) * chirp
-        # Not a BLAS product: its threads cost ten times the product wherever the machine is busy.
-        pulse = np.abs(np.einsum("ij,j->i", turns, band)) ** 2
-        best = int(np.argmax(pulse * prior))
-        loudest = max(loudest, float(pulse[best]))
-        lost = (
-            pulse[best] < above * np.percentile(pulse, quantile)
-            or pulse[best] < 1e-3 * loudest
-            or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
-            or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S
-        )
-        crossing = bool(np.any(np.abs(others_s[:, centre] - expected_s) < CROSSING_S))
-        lost |= crossing
-        misses = 0 if not lost else misses if crossing else misses + 1
-        offset_s = 0.0 if lost else _peak_time(pulse, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0]
-        frequencies.append(hz)
-        delays.append(expected_s + offset_s)
-    kept = len(frequencies) - misses
-    return np.array(frequencies[:kept]), np.array(delays[:kept])
-
-
-def _predict(frequencies: Sequence[float], delays: Sequence[float], ahead_hz: NDArray[Any]) -> NDArray[Any]:
-    """Delay expected at the frequencies ``ahead_hz``: 1/τ² goes nearly straight against f², as in a helical spring."""
-    known = min(len(frequencies), 10)
-    if known < 4:
-        return np.full(ahead_hz.shape, delays[-1])
-    f2 = np.array(frequencies[-known:]) ** 2
-    inverse = 1 / np.array(delays[-known:]) ** 2
-    away = f2 - f2.mean()
-    fall = float(away @ (inverse - inverse.mean())) / float(away @ away)
-    ahead = inverse.mean() + fall * (ahead_hz**2 - f2.mean())
-    return np.asarray(np.maximum(ahead, 0.15 * inverse[-1]) ** -0.5)
-
-
-def _peak_time(power: NDArray[Any], peak: int) -> float:
-    """Vertex of the parabola through the log power around a peak, in samples."""
-    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    bend = left - 2 * middle + right
-    return peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)
-
-
-def _start_delay(excerpt: Excerpt, track: Track) -> float:
-    return float(track.delay_s[int(START_BANDS_HZ[1] / excerpt.step_hz)])
 
 
 def _family(excerpt: Excerpt, first: Track, law: str, until_s: float, seconds: float) -> list[Track]:
@@ -385,8 +287,7 @@ def _describe(
 
 
 def _alike(excerpt: Excerpt, tracks: Sequence[Track]) -> float:
-    """Coherence of the first pass with the second or, where another spring spoils that, the third; 0 without a second.
-    """
+    """Coherence of the first pass with the second or, where another spring spoils that, the third; 0 without a second."""
     return max((coherence(excerpt, tracks[0], track) for track in tracks[1:3]), key=abs, default=0.0)
 
 

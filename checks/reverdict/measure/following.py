@@ -1,0 +1,129 @@
+"""A first pass followed up in frequency, step by step, from its low part.
+
+Method
+    1/τ² goes nearly straight against f², as in a helical spring, which predicts the next stretch of the curve. The
+    spectrum round the next frequency is dechirped with the prediction; the pulse nearest to where it should be corrects
+    it. Where another pass is known to cross, the prediction stands uncorrected.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reverdict.measure.excerpt import Excerpt, phase_of
+from reverdict.measure.series import HIGH_HZ, LOW_HZ, Series
+from reverdict.measure.settling import Track
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+LOWEST_HZ = 100.0
+FOLLOW_STEP_HZ = 40.0
+FOLLOW_WIDTH_HZ = 150.0
+FOLLOW_TRUST_S = 0.8e-3
+MOST_MISSES = 3
+CROSSING_S = 1.0e-3
+FOLLOW_BACKGROUNDS = ((50.0, 3.0), (25.0, 5.0))
+NARROWEST_HZ = 500.0
+
+
+def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, others_s: NDArray[Any]) -> Track:
+    """Follow a first pass up in frequency from where its low part ends.
+
+    A neighbour some 3 ms away all along hides the background; where that ends the curve early it is measured lower.
+    """
+    known_hz = np.arange(LOW_HZ, HIGH_HZ + 1, FOLLOW_STEP_HZ)
+    known_s = np.interp(known_hz, low.frequency_hz, low.passes[0].delay_s)
+    within = replace(excerpt, spectrum=spectrum)
+    for background in FOLLOW_BACKGROUNDS:
+        frequency, delay = _track_upwards(within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s)
+        if frequency[-1] > HIGH_HZ + NARROWEST_HZ:
+            break
+    return Track(np.interp(excerpt.frequency_hz, frequency, delay), LOWEST_HZ, float(frequency[-1]))
+
+
+def continued(excerpt: Excerpt, track: Track) -> NDArray[Any]:
+    """Delay of a track on all bins, continued above what is known as in a helical spring."""
+    bins = excerpt.frequency_hz
+    known = np.arange(track.high_hz - NARROWEST_HZ, track.high_hz, FOLLOW_STEP_HZ)
+    delay_s = np.interp(known, bins, track.delay_s)
+    return np.where(bins < track.high_hz, track.delay_s, _predict(known, delay_s, bins))
+
+
+def _track_upwards(
+    excerpt: Excerpt,
+    frequency_hz: NDArray[Any],
+    delay_s: NDArray[Any],
+    step_hz: float,
+    background: tuple[float, float],
+    others_s: NDArray[Any],
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Continue a curve in steps of frequency: predict, dechirp locally, and look for the pulse near where it should be.
+
+    A pulse must stand out ``background[1]`` times above the percentile ``background[0]`` of what is around it.
+    Returns the curve given with what was found appended, frequencies and delays.
+    """
+    quantile, above = background
+    offsets_s = np.linspace(-4e-3, 4e-3, 65)
+    prior = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
+    reach = int(3 * FOLLOW_WIDTH_HZ / excerpt.step_hz)
+    away_hz = np.arange(-reach, reach + 1) * excerpt.step_hz
+    turns = np.exp(2j * np.pi * np.outer(offsets_s, away_hz)) * np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
+    frequencies, delays = list(frequency_hz), list(delay_s)
+    loudest = 0.0
+    misses = 0
+    while misses < MOST_MISSES:
+        centre = round((frequencies[-1] + step_hz) / excerpt.step_hz)
+        hz = centre * excerpt.step_hz
+        if centre + reach >= excerpt.spectrum.size:
+            break
+        bins = np.arange(centre - reach, centre + reach + 1)
+        expected = _predict(frequencies, delays, bins * excerpt.step_hz)
+        expected_s = float(expected[reach])
+        chirp = np.exp(1j * phase_of(expected, excerpt.step_hz))
+        band = np.where(bins > 0, excerpt.spectrum[np.abs(bins)], 0) * chirp
+        # Not a BLAS product: its threads cost ten times the product wherever the machine is busy.
+        pulse = np.abs(np.einsum("ij,j->i", turns, band)) ** 2
+        best = int(np.argmax(pulse * prior))
+        loudest = max(loudest, float(pulse[best]))
+        lost = (
+            pulse[best] < above * np.percentile(pulse, quantile)
+            or pulse[best] < 1e-3 * loudest
+            or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
+            or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S
+        )
+        crossing = bool(np.any(np.abs(others_s[:, centre] - expected_s) < CROSSING_S))
+        lost |= crossing
+        misses = 0 if not lost else misses if crossing else misses + 1
+        offset_s = 0.0 if lost else _peak_time(pulse, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0]
+        frequencies.append(hz)
+        delays.append(expected_s + offset_s)
+    kept = len(frequencies) - misses
+    return np.array(frequencies[:kept]), np.array(delays[:kept])
+
+
+def _predict(
+    frequencies: Sequence[float] | NDArray[Any], delays: Sequence[float] | NDArray[Any], ahead_hz: NDArray[Any]
+) -> NDArray[Any]:
+    """Delay expected at the frequencies ``ahead_hz``: 1/τ² goes nearly straight against f², as in a helical spring."""
+    known = min(len(frequencies), 10)
+    if known < 4:
+        return np.full(ahead_hz.shape, delays[-1])
+    f2 = np.array(frequencies[-known:]) ** 2
+    inverse = 1 / np.array(delays[-known:]) ** 2
+    away = f2 - f2.mean()
+    fall = float(away @ (inverse - inverse.mean())) / float(away @ away)
+    ahead = inverse.mean() + fall * (ahead_hz**2 - f2.mean())
+    return np.asarray(np.maximum(ahead, 0.15 * inverse[-1]) ** -0.5)
+
+
+def _peak_time(power: NDArray[Any], peak: int) -> float:
+    """Vertex of the parabola through the log power around a peak, in samples."""
+    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
+    bend = left - 2 * middle + right
+    return peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)
