@@ -112,7 +112,7 @@ def chirp_map(low: Excerpt, spectrum: NDArray[Any]) -> ChirpMap:
     own = np.sqrt(smooth_over_frequency(np.abs(low.spectrum) ** 2, 300.0, low.step_hz))
     even = spectrum * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2 / np.maximum(own, 1e-3 * own.max())
     turn = phase_of((frequency / RISE_AT_HZ) ** 2, low.step_hz)
-    held = int(LONGEST_TRIP_S * low.rate_hz)
+    held = min(int(LONGEST_TRIP_S * low.rate_hz), low.spectrum.size // 2)
     rises_s = np.arange(0.0, STEEPEST * LONGEST_TRIP_S, RISE_STEP_S)
     one_step = np.exp(1j * RISE_STEP_S * turn)
     time_s = low.time_s[:held]

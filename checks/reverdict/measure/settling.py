@@ -53,6 +53,7 @@ class Track:
     """A pass on its way to being measured: a delay on every bin, the band it is known in, its folded pulse.
 
     crowded_s : how much its nearest neighbour falls short of being far enough to be told apart.
+    unsettled_s : how far its curve still moved when it was last learnt, with little smoothing; on every bin.
     first : the first pass of its spring, while this one is held to ``trips`` times its delay and ``offset_s``.
     """
 
@@ -61,6 +62,7 @@ class Track:
     high_hz: float
     pulse: NDArray[Any] | None = None
     crowded_s: float = 0.0
+    unsettled_s: NDArray[Any] | float = 0.0
     first: Track | None = None
     trips: int = 1
     offset_s: float = 0.0
@@ -180,6 +182,8 @@ def _correct_delay(
     The sum is smoothed as 1/τ², which is a parabola in frequency for a helical spring, so that even stiff smoothing
     bends no curve while it carries it across places where another spring hides it.
     """
+    from scipy.ndimage import maximum_filter1d
+
     energy = smooth_over_frequency(np.abs(pulse) ** 2 * clear, LEARN_HZ, excerpt.step_hz)
     whole = smooth_over_frequency(np.abs(pulse) ** 2, LEARN_HZ, excerpt.step_hz)
     lag = smooth_over_frequency((moment * np.conj(pulse)).real * clear, LEARN_HZ, excerpt.step_hz)
@@ -190,13 +194,15 @@ def _correct_delay(
     missed = np.interp(grid, bins[: lag.size], lag) / np.maximum(weight, 1e-6 * weight.max())
     # Where next to nothing is clear of others, nothing is learnt.
     missed *= weight / np.maximum(np.interp(grid, bins[: energy.size], whole), 1e-300)
-    curve = np.maximum(np.interp(grid, bins, track.delay_s) + np.clip(missed, -2e-3, 2e-3), 1e-4)
+    before = np.interp(grid, bins, track.delay_s)
+    curve = np.maximum(before + np.clip(missed, -2e-3, 2e-3), 1e-4)
     trust = np.clip(weight / np.median(weight), 1e-4, 1.0) * np.minimum((curve / curve[0]) ** 6, STEEP)
     trust *= np.clip(grid / FINE_FROM_HZ, 0.1, 1.0) ** 2
     trust[grid > track.high_hz] = 0.0
     straight = whittaker((curve[0] / curve) ** 2, trust, stiffness)
     smooth = curve[0] / np.sqrt(np.maximum(straight, 0.1 * (curve[0] / curve.max()) ** 2))
-    track.delay_s = np.interp(bins, grid, smooth)
+    moved = maximum_filter1d(np.abs(smooth - before), 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
+    track.delay_s, track.unsettled_s = np.interp(bins, grid, smooth), np.interp(bins, grid, moved)
 
 
 def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: float) -> NDArray[Any]:

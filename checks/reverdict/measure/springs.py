@@ -58,7 +58,7 @@ LONGEST_EXCERPT_S = 1.2
 EXCERPT_TRIPS = 12
 COARSE_ROUNDS = (*2 * [Round(2e-3, 2e-3)], Round(2e-3, 2e-3, 1e5), *2 * [Round(2e-3, 2e-3, 1e4)])
 FINE_ROUNDS = (*3 * [Round(1e-3, 1e-3)], *2 * [Round(1e-3, 1e-3, 1e5)])
-LAST_ROUNDS = (*2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)])
+LAST_ROUNDS = (*2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)], Round(1e-3, 1e-3, 1e3), Round(2e-3, 2e-3))
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 ALIKE = 0.6
@@ -325,6 +325,7 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     level_db = 10 * np.log10(np.interp(grid, bins, energy) / 4 + 1e-300)
     known = (grid >= track.low_hz) & (ratio > 10) & (level_db > level_db.max(initial=-300.0) - 40)
     uncertainty_s = np.hypot(2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S), track.crowded_s)
+    uncertainty_s = np.hypot(uncertainty_s, np.interp(grid, bins, np.broadcast_to(track.unsettled_s, bins.shape)))
     delay = np.interp(grid, bins, track.delay_s)
     return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known])
 
