@@ -21,7 +21,7 @@ from reverdict.words import CheckVerdict, Finding, Outcome
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-TOO_NOISY = "too noisy to say"
+TOO_ROUGH = "known too roughly to say"
 NOT_MEASURED = "could not be measured"
 NOTHING_COMPARED = "nothing compared"
 NOTHING_ASKED = "nothing was asked of this reference"
@@ -75,7 +75,7 @@ def judge_deviation(
     outcome = _outcome(deviation, abs(uncertainty), below, tolerance)
     limit = below if deviation < 0 else tolerance
     if outcome is Outcome.UNSURE:
-        reason = f"{TOO_NOISY}; {reason}" if reason else TOO_NOISY
+        reason = f"{TOO_ROUGH}; {reason}" if reason else TOO_ROUGH
     return Finding(quantity, where, unit, golden, candidate, deviation, abs(uncertainty), limit, outcome, reason)
 
 
@@ -158,7 +158,7 @@ def sentence(finding: Finding) -> str:
     # Lateness says by itself that it is the arrival that is late.
     subject = "" if finding.quantity == "arrival" else f"{finding.quantity} "
     if finding.deviation is None or finding.tolerance is None or finding.uncertainty is None:
-        return f"{head}{subject}{finding.reason}".strip()
+        return f"{head}{subject if subject.strip() not in finding.reason else ''}{finding.reason}".strip()
     places = decimals(finding.deviation, finding.tolerance or abs(finding.deviation) or 1.0)
     which_way = direction(finding.quantity, finding.unit, finding.deviation)
     said = f"{head}{subject}{_amount(abs(finding.deviation), places, finding.unit)} {which_way}"
