@@ -67,7 +67,7 @@ a:focus-visible,summary:focus-visible,[tabindex]:focus-visible{outline:2px solid
 .key,.quiet,caption,figcaption{color:var(--soft);font-size:.875rem}
 .key{display:flex;flex-wrap:wrap;gap:.3rem 1.6rem;margin:1.5rem 0 .5rem;padding:0;list-style:none}
 .key li{display:flex;align-items:center;gap:.5rem}
-.key .ruler{width:7rem;margin-left:-1.2rem}
+.key .ruler{width:7rem}
 caption{text-align:left;padding:0 0 .4rem}
 table{border-collapse:collapse;font-variant-numeric:tabular-nums}
 th{font-weight:600;text-align:left}
@@ -77,7 +77,6 @@ th{font-weight:600;text-align:left}
 .overview td,.overview tbody th{vertical-align:top;padding:.8rem .8rem .8rem 0;border-bottom:1px solid var(--line)}
 .overview td a{display:block;text-decoration:none}
 .overview td a:hover .word{text-decoration:underline}
-.overview td .ruler{margin-left:-1.2rem}
 .overview .told{display:block;margin-top:.15rem}
 .overview .title,.overview .where{display:block;color:var(--soft);font-size:.8125rem;font-weight:400;line-height:1.35}
 .word{font-weight:600}
@@ -93,7 +92,7 @@ section.reference{border-top:3px double var(--ink);padding-top:1.2rem;margin-top
 .check-row{display:grid;grid-template-columns:8rem 9rem 11rem 1fr;gap:0 1rem;
  padding:.45rem 0;border-top:1px solid var(--line)}
 .check-row h3{margin:0}
-.check-row .ruler{width:9rem;margin-left:-1.1rem}
+.check-row .ruler{width:9rem}
 .check-row:target{background:var(--wash)}
 .plate{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,22rem),1fr));gap:1.6rem 2rem;
  margin:.8rem 0 1.2rem}
@@ -109,7 +108,8 @@ summary{cursor:pointer;padding:.4rem 0}
 .findings .ruler{width:8rem}
 .findings .note{white-space:normal;min-width:16rem}
 .u{font-variant-caps:normal;color:var(--soft)}
-code{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.9em;background:var(--wash);padding:.1em .35em}
+code{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.9em;background:var(--wash);padding:.1em .35em;
+ white-space:nowrap;text-indent:0}
 footer{border-top:3px double var(--ink);margin-top:3rem;padding-top:1rem}
 footer dl{display:grid;grid-template-columns:max-content 1fr;gap:.2rem 1.2rem;margin:0}
 footer dt{color:var(--soft)}
@@ -124,7 +124,7 @@ footer dd{margin:0}
 .overview td a,.overview td .blank{display:grid;grid-template-columns:7rem 1fr;gap:0 .8rem}
 .overview td .check{color:var(--soft)}
 .overview td .where{grid-column:2}
-.overview td .ruler{grid-column:2;margin:0 0 0 -1rem}
+.overview td .ruler{grid-column:2}
 .overview td .told{grid-column:2}
 }
 @media screen and (max-width:56rem){
