@@ -20,9 +20,12 @@ import pytest
 from reverdict.errors import BadInput
 from reverdict.report import line_chart, margin_ruler, write_report
 from reverdict.report.badge import badge_svg
+from reverdict.report.decay_picture import decay_picture
+from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.junit import junit_xml
 from reverdict.report.margin_ruler import HALF_CELLS, HALF_PX, OUTER_CELLS, OUTER_PX, Ruler, ruler_of
 from reverdict.report.page import page_html
+from reverdict.report.peak_meter import peak_meter
 from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_first
 from reverdict.report.sentences import about_reference, opening
 from reverdict.report.summary import escape, summary_md
@@ -772,6 +775,88 @@ def test_page_draws_golden_and_build_in_every_picture_and_numbers_the_passes() -
         assert f">{label}</text>" in charts[0]
     assert charts[0].count('class="dot astray"') == 3
     assert all("<title " in chart and "<desc " in chart for chart in charts)
+
+
+def paths_of(chart: str, kind: str) -> list[np.ndarray]:
+    """Points of every line of a class, shape (points, 2), in px."""
+    drawn = re.findall(rf'<path class="{kind}" d="([^"]*)"', chart)
+    return [np.array(re.findall(r"([-\d.]+) ([-\d.]+)", one), dtype=float) for one in drawn]
+
+
+def test_nothing_is_piled_up_at_the_right_edge_of_an_echogram() -> None:
+    (echogram,) = to_json(verdict_of(tank()))["references"][0]["curves"]["echogram"]
+    shown = echogram_picture("e", echogram, [])
+    assert max(echogram["time_ms"]) > 1.15 * max(one["candidate_ms"] for one in echogram["passes"])
+    for kind in ("golden", "build"):
+        points = paths_of(shown.svg, kind)[0]
+        assert np.sum(points[:, 0] >= line_chart.WIDTH - line_chart.RIGHT - 0.1) <= 1
+
+
+def test_sparse_echoes_are_drawn_as_a_level_and_silence_not_at_all() -> None:
+    """Echoes of −10 dB every 4 ms from 20 ms on, nothing between and before them."""
+    times = [0.25 + 0.5 * index for index in range(400)]
+    levels = [-10.0 if at > 20 and index % 8 == 0 else -80.0 for index, at in enumerate(times)]
+    sparse = {"path": "", "time_ms": times, "golden_db": levels, "candidate_db": levels, "tolerance_ms": 0.1}
+    shown = echogram_picture("e", {**sparse, "passes": []}, [])
+    points = paths_of(shown.svg, "build")[0]
+    x_of_20_ms = line_chart.LEFT + 20 / max(times) * (line_chart.WIDTH - line_chart.LEFT - line_chart.RIGHT)
+    assert points[0, 0] == pytest.approx(x_of_20_ms, abs=1.5)
+    after = points[points[:, 0] > x_of_20_ms + 1]
+    db_per_px = 60.0 / (points[:, 1].max() - points[:, 1].min())
+    assert np.ptp(after[:, 1]) * db_per_px < 13  # 3 dB/ms over 4 ms
+    assert "falling by 3 dB/ms at most" in shown.said
+
+
+def test_a_peak_meter_rises_at_once_and_falls_slowly() -> None:
+    held = peak_meter([0.0, 1.0, 2.0, 3.0, 4.0], [-80.0, 0.0, -80.0, -4.0, math.nan])
+    assert held[:4] == pytest.approx([-80.0, 0.0, -3.0, -4.0])
+    assert math.isnan(held[4])
+
+
+@pytest.mark.parametrize(("off_db", "marks"), [(4.0, 0), (40.0, 1)])
+def test_a_strip_that_is_cut_shows_that_it_goes_on(off_db: float, marks: int) -> None:
+    """Beyond eight tolerances of 1 dB a strip ends."""
+    times = [0.01 * index for index in range(200)]
+    fall = [-20 * at for at in times]
+    off = [level + off_db * (at > 1) for at, level in zip(times, fall, strict=True)]
+    curve = {"path": "", "time_s": times, "golden_db": fall, "candidate_db": off, "tolerance_db": 1.0}
+    still = {**curve, "candidate_db": fall}
+    shown = decay_picture("d", [{**curve, "band_hz": 500}, {**still, "band_hz": None}])
+    assert len(re.findall('class="cut"', shown.svg)) == marks
+    assert "Only EDT, T20, T30 and level decide" in shown.said
+
+
+def test_the_key_shows_every_mark_of_the_table() -> None:
+    source = page_of("whole")
+    key = re.search('<ul class="key".*?</ul>', source).group()
+    overview = re.search('<table class="overview".*?</table>', source).group()
+    shapes = {"triangle": r'class="mark fail" d="M[-\d.]+-6l-?7', "circle": "<circle", "empty": 'class="empty"'}
+    for shape in shapes.values():
+        assert re.search(shape, overview)
+        assert re.search(shape, key)
+    assert 'class="hatch"' in key
+    assert "so far outside that the rule ends before it" in key
+
+
+def test_rulers_stay_inside_their_cells_and_options_in_one_piece() -> None:
+    source = page_html(to_json(verdict_of(tank())))
+    style = source.partition("<style>")[2].partition("</style>")[0]
+    assert not re.search(r"\.ruler\{[^}]*margin[^}]*-\d", style)
+    for option in ("--from BUILD", "--why TEXT"):
+        assert f"<code>{option}</code>" in source
+    assert re.search(r"(^|\n)code\{[^}]*white-space:nowrap", style)
+
+
+def test_a_passing_check_gives_the_figures_of_its_nearest_finding() -> None:
+    rows = re.findall(r'<div class="check-row pass".*?</ul></div>', page_html(to_json(verdict_of(passing()))))
+    told = [plain(re.sub("<[^>]*>", " ", row).replace("\u202f", " ").replace("\u00a0", " ")) for row in rows]
+    for figures in (
+        "arrival, spring 2, pass 3, 500 Hz: 0.02 ms late, limit 0.10 ms",
+        "delay, spring 1, 4000 Hz: 0.05 ms late, limit 0.25 ms",
+        "EDT, 125 Hz: 0.020 s longer (+0.4 %), limit 0.098 s",
+    ):
+        assert any(one.endswith(f"nearest to its limit: {figures}") for one in told)
+    assert "0.02 ms late" in text(to_json(verdict_of(passing())))
 
 
 def test_curves_with_nothing_in_them_do_no_harm() -> None:

@@ -30,10 +30,10 @@ RULER_STYLE = (
 )
 
 CHART_STYLE = """
-.chart{display:block;width:100%;height:auto;font:11px system-ui,sans-serif;font-variant-numeric:tabular-nums}
+.chart{display:block;width:100%;height:auto;font:12px system-ui,sans-serif;font-variant-numeric:tabular-nums}
 .chart text{fill:var(--soft)}
 .chart .strong{fill:var(--ink);font-weight:600}
-.chart .small{font-size:9px;stroke:var(--paper);stroke-width:2.5;paint-order:stroke}
+.chart .small{font-size:10px;stroke:var(--paper);stroke-width:2.5;paint-order:stroke}
 .chart .axis{fill:none;stroke:var(--soft);stroke-width:1}
 .chart .grid{fill:none;stroke:var(--line);stroke-width:.6}
 .chart .band{fill:var(--band);stroke:none}
@@ -41,6 +41,7 @@ CHART_STYLE = """
 .chart .slim{stroke-width:2}
 .chart .build{fill:none;stroke:var(--build);stroke-width:1.3;stroke-linejoin:round}
 .chart .astray{fill:none;stroke:var(--out);stroke-width:2.6;stroke-linejoin:round;stroke-linecap:round}
+.chart .cut{fill:var(--out);stroke:none}
 .chart .dot{fill:var(--build)}
 .chart .dot.astray{fill:var(--out);stroke:none}
 .chart .tie{stroke:var(--line);stroke-width:.8;stroke-dasharray:1 2}
@@ -108,6 +109,7 @@ summary{cursor:pointer;padding:.4rem 0}
 .findings .ruler{width:8rem}
 .findings .note{white-space:normal;min-width:16rem}
 .u{font-variant-caps:normal;color:var(--soft)}
+.why code{font:inherit;background:none;padding:0}
 code{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.9em;background:var(--wash);padding:.1em .35em;
  white-space:nowrap;text-indent:0}
 footer{border-top:3px double var(--ink);margin-top:3rem;padding-top:1rem}
@@ -131,6 +133,7 @@ footer dd{margin:0}
 .check-row{grid-template-columns:8rem 1fr}
 .check-row .told,.check-row .why{grid-column:1/-1}
 }
+@media screen and (max-width:30rem){.chart{font-size:14px}.chart .small{font-size:12px}}
 @media (max-width:30rem){footer dl{grid-template-columns:1fr}footer dd{margin-bottom:.5rem}}
 @media print{
 @page{margin:15mm}

@@ -348,5 +348,5 @@ def _options(text: str) -> str:
 
 
 def _thin(text: str) -> str:
-    """Set a thin space that does not break between a figure and its unit."""
-    return re.sub(_UNITS, _THIN, text)
+    """Set a thin space that does not break between a figure and its unit, and none that breaks after "spring"."""
+    return re.sub(r"\b(spring|pass) (?=\d)", "\\1\u00a0", re.sub(_UNITS, _THIN, text))
