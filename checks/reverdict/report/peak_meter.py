@@ -13,7 +13,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-FALL_DB_PER_MS = 3.0
+FALL_DB_PER_MS = 5.0
 
 
 def peak_meter(time_ms: ArrayLike, level_db: ArrayLike) -> NDArray[Any]:
