@@ -136,6 +136,8 @@ def test_a_deviation_of_unknown_uncertainty_decides_nothing(uncertainty):
         (found(1.0, tolerance=0.25, quantity="group delay"), "group delay 1.00 ms late, limit 0.25 ms"),
         (found(0.2, tolerance=0.0, quantity="onset"), "onset 0.20 ms late, limit 0.00 ms"),
         (found(None, quantity="T20", where="125 Hz", reason="too short"), "125 Hz: T20 too short"),
+        (found(None, quantity="output", reason="output is silent"), "output is silent"),
+        (found(None, quantity="output", reason="wrote no output file"), "output wrote no output file"),
     ],
 )
 def test_a_finding_in_a_sentence(finding, said):

@@ -639,7 +639,7 @@ def test_no_opening_is_longer_than_four_sentences() -> None:
     ):
         assert 2 <= sentences(opening(to_json(verdict))) <= 4
     said = opening(to_json(verdict_of(odd, passing(), outcome="pass")))
-    assert said[1:] == ["Costs 100 % less in odd.", "Not asked: echo timing and group delay of odd."]
+    assert said[1:] == ["Costs 100 % less in odd.", "Not asked: echo timing and group delay (odd)."]
 
 
 def test_other_references_are_named_by_what_fails_in_them() -> None:
@@ -686,7 +686,7 @@ def test_an_accepted_unsure_and_what_was_not_asked_are_still_said() -> None:
     recording = replace(room, checks=(*room.checks[:3], CheckVerdict("cost", NOT_ASKED, "a recording"), room.checks[4]))
     said = " ".join(opening(to_json(verdict_of(recording, accepted(), outcome="pass"))))
     assert said.startswith("What can be told holds: 2 references, 8 checks")
-    assert "Not asked: cost of room: a recording." in said
+    assert "Not asked: cost (room): a recording." in said
     assert "Energy decay of capture cannot be told, which is accepted: the reference accepts it" in said
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from reverdict.phrases import decimals, direction, in_percent
+from reverdict.phrases import decimals, direction, in_percent, names_itself
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 if TYPE_CHECKING:
@@ -158,7 +158,8 @@ def sentence(finding: Finding) -> str:
     # Lateness says by itself that it is the arrival that is late.
     subject = "" if finding.quantity == "arrival" else f"{finding.quantity} "
     if finding.deviation is None or finding.tolerance is None or finding.uncertainty is None:
-        return f"{head}{subject if subject.strip() not in finding.reason else ''}{finding.reason}".strip()
+        subject = "" if names_itself(subject.strip(), finding.reason) else subject
+        return f"{head}{subject}{finding.reason}".strip()
     places = decimals(finding.deviation, finding.tolerance or abs(finding.deviation) or 1.0)
     which_way = direction(finding.quantity, finding.unit, finding.deviation)
     said = f"{head}{subject}{_amount(abs(finding.deviation), places, finding.unit)} {which_way}"

@@ -43,10 +43,14 @@ def true_minus(text: str) -> str:
     return re.sub(r"(?<![\w.)\]-])-(?=\d)", "−", text)
 
 
+def names_itself(subject: str, reason: str) -> bool:
+    """Whether a reason begins with its subject, so that it need not be said: no "output output is silent"."""
+    return not subject or bool(re.search(rf"(^|: ){re.escape(subject)}\b", reason))
+
+
 def headed(head: str, reason: str) -> str:
-    """What is the matter, with its name before it where it does not say that itself: no "output: output is silent"."""
-    named = not head or re.search(rf"\b{re.escape(head)}\b", reason)
-    return reason if named else f"{head}: {reason}"
+    """What is the matter, under its name where it does not say that itself."""
+    return reason if names_itself(head, reason) else f"{head}: {reason}"
 
 
 def decimals(deviation: float | None, tolerance: float) -> int:

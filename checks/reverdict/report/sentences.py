@@ -156,7 +156,7 @@ def _left_out(references: list[dict[str, Any]]) -> str:
     several = len(references) > 1
     said = []
     if unasked:
-        told = listed(f"{names}{f' of {where}' if several else ''}" for where, names in _by_reference(unasked))
+        told = listed(f"{names}{f' ({where})' if several else ''}" for where, names in _by_reference(unasked))
         said.append(f"not asked: {told}{reasons.pop() if len(reasons) == 1 else ''}")
     if onset:
         said.append(f"of echo timing only the onset was judged{f' in {_of(onset)}' if several else ''}")
