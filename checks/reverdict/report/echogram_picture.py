@@ -32,7 +32,7 @@ from reverdict.report.line_chart import (
 from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import figure, plain
 
-LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 120, 60, 126, 26
+LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 120, 60, 114, 32
 ALONE_PX = 384  # no strips below it: as high as the decay picture beside it
 SHOWN_DB = 60.0
 
