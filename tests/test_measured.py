@@ -6,6 +6,7 @@ import io
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -90,7 +91,11 @@ def unexplained(value: Any) -> list[str]:
     if not isinstance(value, dict):
         return []
     reasons = value.get("reasons", {})
-    own = [key for key, one in value.items() if one is None and not reasons.get(key.replace("_uncertainty", ""))]
+    own = [
+        key
+        for key, one in value.items()
+        if one is None and not (reasons.get(key) or reasons.get(key.replace("_uncertainty", "")))
+    ]
     return own + [key for inner in value.values() for key in unexplained(inner)]
 
 
@@ -189,6 +194,56 @@ def test_columns_stand_below_their_headings(sounds: Path, capsys: Capture) -> No
 )
 def test_tables_say_why_something_is_missing(sounds: Path, capsys: Capture, name: str, why: str) -> None:
     assert why in tables(capsys, sounds / f"{name}.wav")
+
+
+def test_an_uncertainty_that_nobody_assessed_is_null_with_its_reason(sounds: Path, capsys: Capture) -> None:
+    """A record that ends 80 dB down, in noise, and in exact silence after the tail."""
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    draws = np.random.default_rng(8).normal(size=(2, time_s.size))
+    ends = draws[0] * 10 ** (-3 * time_s / 0.75)
+    sounds_of = {"ends": ends, "noisy": ends + 1e-3 * draws[1], "fades": ends * (time_s < 0.5) * 10 ** (-6 * time_s)}
+    found = {}
+    for name, samples in sounds_of.items():
+        write_sound(sounds / f"{name}.wav", samples[np.newaxis], RATE_HZ)
+        (channel,) = as_json(capsys, sounds / f"{name}.wav")["channels"]
+        found[name] = channel["decay"]
+        assert unexplained(channel) == []
+    assert found["ends"]["t20_s"] == pytest.approx(0.75, rel=0.05)
+    assert found["ends"]["t20_uncertainty_s"] is None
+    assert found["ends"]["reasons"]["t20_uncertainty_s"] == "the record ends before the noise is reached"
+    assert found["noisy"]["t20_uncertainty_s"] > 0
+    assert found["fades"]["t20_uncertainty_s"] == pytest.approx(0, abs=1e-6)
+    said = tables(capsys, sounds / "ends.wav")
+    assert "No ± where the record ends before the noise is reached" in said
+    (whole,) = re.findall("above 50 Hz.*", said)
+    assert "±" not in whole
+    rounded_up = math.ceil(1e3 * found["noisy"]["t20_uncertainty_s"]) / 1e3
+    shown = f"{found['noisy']['t20_s']:.3f} ± {rounded_up:.3f} s"
+    assert shown in tables(capsys, sounds / "noisy.wav")
+
+
+@pytest.mark.parametrize(("late_db", "curved"), [(-100.0, False), (-18.0, True)])
+def test_a_decay_of_two_slopes_is_warned_of(sounds: Path, capsys: Capture, late_db: float, curved: bool) -> None:
+    """0.4 s with a tail of 1.6 s that many dB below; T30 and T20 then differ (ISO 3382-2:2008, B.3; memory)."""
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    first, second = np.random.default_rng(9).normal(size=(2, time_s.size))
+    slow = 10 ** (late_db / 20) * second * 10 ** (-3 * time_s / 1.6)
+    samples = first * 10 ** (-3 * time_s / 0.4) + slow
+    write_sound(sounds / "two.wav", samples[np.newaxis], RATE_HZ)
+    warned = re.search("  Curved in (.*): T30 and T20 differ by", tables(capsys, sounds / "two.wav"))
+    assert bool(warned and re.search("above 50 Hz|every band", warned.group(1))) == curved
+
+
+def test_uncertainties_and_reasons_stand_in_the_dispersion_table(sounds: Path, capsys: Capture) -> None:
+    said = tables(capsys, sounds / "spring.wav")
+    (channel,) = as_json(capsys, sounds / "spring.wav")["channels"]
+    (one,) = channel["springs"]
+    assert f"   {one['transition_hz']:.0f} ± {one['transition_uncertainty_hz']:.0f} Hz\n" in said
+    stereo = tables(capsys, sounds / "stereo.wav")
+    assert not re.search(r"(?<![\w.)\]-])-\d", stereo)
+    for block in stereo.split("Dispersion")[1:]:
+        table = block.partition("\nDecay")[0]
+        assert ("  – spring 1 can be read from " in table) == (" –" in table.partition("  – spring")[0])
 
 
 @pytest.mark.parametrize("name", SOUNDS)

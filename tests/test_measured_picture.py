@@ -152,6 +152,26 @@ def test_no_line_bridges_what_could_not_be_read(spring: Response, found: Measure
         parts = [line.get_ydata() for line in lines(axes, "1.1")]
         assert len(parts) == 2
         assert not any(part.min() < 1.3 < part.max() for part in parts)
+    named_khz = [text.xy[1] for text in shown["chirps"].texts if text.get_text() == "1.1"]
+    assert len(named_khz) == 2  # each piece at its tip
+    assert 0.9 < named_khz[0] < 1.0
+
+
+def test_what_lies_above_the_picture_is_said_on_its_axis(spring: Response, found: Measurement) -> None:
+    fast = dense(0.3, 96000)
+    label = panels(figure_of(fast, measure(fast), "noise"))["chirps"].get_ylabel()
+    assert label == "frequency, kHz (shown: up to 8 of 48)"
+    assert panels(figure_of(spring, found, "spring"))["chirps"].get_ylabel().endswith("of 12)")
+
+
+def test_curves_that_end_together_share_a_leader() -> None:
+    response = dense()
+    decay = panels(figure_of(response, measure(response), "noise"))["decay"]
+    leaders = [line for line in decay.lines if len(line.get_xdata()) == 3]
+    assert len(decay.texts) == 8
+    starts = [line.get_xdata()[0] for line in leaders]
+    assert 1 <= len(leaders) < 8
+    assert len(starts) == len(set(starts))
 
 
 def test_dense_response_has_its_reason_and_no_empty_panel() -> None:
@@ -223,6 +243,8 @@ def test_echogram_levels() -> None:
     assert at[0] == pytest.approx(0)
     assert at[125] == pytest.approx(-20)  # a tenth
     assert at[187.5] == at[220] == pytest.approx(-60)  # the foot
+    since = (time_ms > 126) & (time_ms < 132)
+    assert np.diff(level_db[since]) / np.diff(time_ms[since]) == pytest.approx(-5)  # dB per ms, as a meter falls
 
 
 def test_energy_of_a_tone_burst_lies_at_its_time_and_frequency() -> None:

@@ -7,16 +7,24 @@ import json
 import math
 from typing import TYPE_CHECKING, Any, TextIO
 
+from reverdict.phrases import true_minus
 from reverdict.report.margin_ruler import can_draw
 from reverdict.report.terminal import in_ascii
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reverdict.measure.decay import BandDecay, DecayMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
     from reverdict.words import Response
 
 LATE_PEAK_S = 0.15
+EXACT_SILENCE_DB = 250.0
+ENDS_FIRST = "the record ends before the noise is reached"
+FAR_FROM_STRAIGHT_PERCENT = 10.0
+"""By which T30 and T20 may differ before a decay is called far from a straight line: ISO 3382-2:2008, B.3 (memory)."""
+
 TABLE_FREQUENCIES_HZ = (200, 500, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000)
 
 
@@ -67,6 +75,7 @@ def _spring(spring: Spring) -> dict[str, Any]:
             "uncertainty_ms": [_number(1e3 * float(v), 6) for v in curve.uncertainty_s],
         },
         "transition_hz": _number(spring.transition.frequency_hz, 2),
+        "transition_uncertainty_hz": _number(spring.transition.uncertainty_hz, 2),
         "reasons": {"transition_hz": spring.transition.why_not} if spring.transition.why_not else {},
     }
 
@@ -76,7 +85,9 @@ def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
     if band.level_db is None:
         reasons |= dict.fromkeys(("noise_floor_db", "range_db", "level_db", "peak_s"), "silent in this band")
     elif band.noise_floor_db is None:
-        reasons["noise_floor_db"] = "the record ends before the noise is reached"
+        reasons["noise_floor_db"] = ENDS_FIRST
+        if _noise_unknown(band):
+            reasons |= {f"{name}_uncertainty_s": ENDS_FIRST for name in band.times if f"{name}_s" not in reasons}
     return {
         **({"centre_hz": band.centre_hz} if with_centre else {}),
         "noise_floor_db": _number(band.noise_floor_db, 2),
@@ -84,9 +95,19 @@ def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
         "level_db": _number(band.level_db, 3),
         "peak_s": _number(band.peak_s, 4),
         **{f"{name}_s": _number(time.seconds, 6) for name, time in band.times.items()},
-        **{f"{name}_uncertainty_s": _number(time.uncertainty_s, 6) for name, time in band.times.items()},
+        **{f"{name}_uncertainty_s": _number(_uncertainty_s(band, name), 6) for name in band.times},
         "reasons": reasons,
     }
+
+
+def _noise_unknown(band: BandDecay) -> bool:
+    """Whether the record ends before its noise, and does not end in exact silence, which has none."""
+    return band.noise_floor_db is None and (band.range_db or 0.0) < EXACT_SILENCE_DB
+
+
+def _uncertainty_s(band: BandDecay, name: str) -> float | None:
+    """That of a decay time, which is from noise alone: None where nobody knows how much noise there is."""
+    return None if _noise_unknown(band) else band.times[name].uncertainty_s
 
 
 def _number(value: float | None, places: int) -> float | None:
@@ -97,7 +118,9 @@ def print_tables(response: Response, measurement: Measurement, name: str, stream
     """Write what a designer wants to read first: arrivals, dispersion, decay. In ASCII where the stream has no more."""
     said = io.StringIO()
     _print_all(response, measurement, name, said)
-    stream.write(said.getvalue() if can_draw(stream) else in_ascii(said.getvalue()))
+    head, line_end, rest = said.getvalue().partition("\n")
+    text = head + line_end + true_minus(rest)
+    stream.write(text if can_draw(stream) else in_ascii(text))
 
 
 def _print_all(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
@@ -136,8 +159,19 @@ def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
     for number, spring in enumerate(measured.springs, start=1):
         cells = [_later(spring, measured.arrival_hz, hz) for hz in shown]
         transition = spring.transition
-        corner = f"{transition.frequency_hz:.0f} Hz" if transition.frequency_hz else f"none ({transition.why_not})"
-        stream.write(f"  {number:>6}  " + "".join(cells) + f"   {corner}\n")
+        corner = f"{transition.frequency_hz:.0f}" if transition.frequency_hz else f"none ({transition.why_not})"
+        corner += f" ± {transition.uncertainty_hz:.0f}" if transition.uncertainty_hz is not None else ""
+        stream.write(f"  {number:>6}  " + "".join(cells) + f"   {corner}{' Hz' if transition.frequency_hz else ''}\n")
+    for number, spring in enumerate(measured.springs, start=1):
+        if any(spring.curve.at(hz) is None for hz in shown):
+            hz = spring.curve.frequency_hz
+            stream.write(f"  – spring {number} can be read from {hz[0]:.0f} to {hz[-1]:.0f} Hz{_gaps(spring, shown)}\n")
+
+
+def _gaps(spring: Spring, shown: list[int]) -> str:
+    hz = spring.curve.frequency_hz
+    inside = [one for one in shown if hz[0] <= one <= hz[-1] and spring.curve.at(one) is None]
+    return f", but not at {', '.join(f'{one}' for one in inside)} Hz" if inside else ""
 
 
 def _later(spring: Spring, arrival_hz: float, hz: float) -> str:
@@ -150,15 +184,42 @@ def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
         stream.write(
             f"\nEnergy rises for {decay.whole.peak_s:.2f} s before it falls: EDT tells of that rise, not of a decay.\n"
         )
-    stream.write("\nDecay\n  band         level      range      EDT       T20       T30\n")
+    stream.write("\nDecay\n  band         level      range      EDT              T20              T30\n")
     for band in (decay.whole, *decay.bands):
-        label = "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
         level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
         width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
-        times = "".join(
-            f"{time.seconds:8.3f} s" if time.seconds is not None else f"{'–':>10}" for time in band.times.values()
-        )
-        stream.write(f"  {label:11}  {level}  {width}{times}\n")
+        times = "".join(f"  {_time(band, name):15}" for name in band.times).rstrip()
+        stream.write(f"  {_label(band):11}  {level}  {width} {times}\n")
         for why in dict.fromkeys(time.why_not for time in band.times.values() if time.why_not):
             missing = ", ".join(name.upper() for name, time in band.times.items() if time.why_not == why)
             stream.write(f"{'':15}{missing}: {why}\n")
+    _print_curved((decay.whole, *decay.bands), stream)
+    if any(_noise_unknown(band) and band.level_db is not None for band in (decay.whole, *decay.bands)):
+        stream.write(f"  No ± where {ENDS_FIRST}: what it does to the fit cannot be told.\n")
+
+
+def _time(band: BandDecay, name: str) -> str:
+    seconds, uncertainty_s = band.times[name].seconds, _uncertainty_s(band, name)
+    if seconds is None:
+        return "–"
+    if uncertainty_s is None:
+        return f"{seconds:.3f} s"
+    return f"{seconds:.3f} ± {math.ceil(1e3 * round(uncertainty_s, 6)) / 1e3:.3f} s"  # up: none must not read as exact
+
+
+def _print_curved(bands: Sequence[BandDecay], stream: TextIO) -> None:
+    """Warn of the bands whose T30 and T20 do not tell the same decay."""
+    times = [(band, band.times["t20"].seconds, band.times["t30"].seconds) for band in bands]
+    off = {_label(band): 100 * abs(t30 / t20 - 1) for band, t20, t30 in times if t20 and t30}
+    curved = {label: percent for label, percent in off.items() if percent > FAR_FROM_STRAIGHT_PERCENT}
+    if not curved:
+        return
+    least, most = (f"{percent:.0f}" for percent in (min(curved.values()), max(curved.values())))
+    span = least if least == most else f"{least} to {most}"
+    where = "every band" if len(curved) == len(off) > 1 else ", ".join(curved)
+    said = f"T30 and T20 differ by {span} %, and beyond 10 % a decay is far from straight (ISO 3382-2, B.3)"
+    stream.write(f"  Curved in {where}: {said}.\n")
+
+
+def _label(band: BandDecay) -> str:
+    return "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"

@@ -24,6 +24,7 @@ import numpy as np
 
 from reverdict.errors import BadInput
 from reverdict.report.look import INK_AND_PAPER
+from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import listed, plain, sentence, shorten
 
 if TYPE_CHECKING:
@@ -322,7 +323,8 @@ def _heading(sheet: _Sheet, left: float, top: float, text: str) -> None:
 def _draw_early_response(sheet: _Sheet, plate: _Plate, top: float, wide: float) -> None:
     springs = plate.springs.springs
     numbered = f", passes as spring.pass at {plate.springs.arrival_hz:g} Hz" if springs else ""
-    _heading(sheet, LEFT, top + plate.panels_top, f"Echogram and the same in time and frequency{numbered}")
+    falling = f" (drawn falling {FALL_DB_PER_MS:g} dB/ms at most)"
+    _heading(sheet, LEFT, top + plate.panels_top, f"Echogram{falling} and the same over frequency{numbered}")
     above = sheet.axes("echogram", LEFT, top + plate.echogram_top, wide, ECHOGRAM)
     below = sheet.axes("chirps", LEFT, top + plate.echogram_top + ECHOGRAM + GAP, wide, CHIRPS)
     above.sharex(below)
@@ -355,7 +357,7 @@ def _draw_echogram(axes: Axes, plate: _Plate) -> None:
 
 
 def echogram(sound: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Peak level of each of some hundred steps of time, dB below the largest, not below the foot of the picture.
+    """Peak level of each of some hundred steps of time, as a meter shows it, dB below the largest, down to the foot.
 
     Parameters
     ----------
@@ -370,7 +372,8 @@ def echogram(sound: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], NDArray
     edges = np.unique(np.linspace(0, sound.size, min(COLUMNS, sound.size) + 1).astype(int))
     peaks = np.maximum.reduceat(np.abs(sound), edges[:-1])
     floor = 10 ** (-ECHOGRAM_DB / 20) * peaks.max()
-    return 500.0 * (edges[1:] + edges[:-1] - 1) / rate_hz, 20 * np.log10(np.maximum(peaks, floor) / peaks.max())
+    time_ms = 500.0 * (edges[1:] + edges[:-1] - 1) / rate_hz
+    return time_ms, np.maximum(peak_meter(time_ms, 20 * np.log10(np.maximum(peaks, floor) / peaks.max())), -ECHOGRAM_DB)
 
 
 def _draw_chirps(axes: Axes, plate: _Plate) -> None:
@@ -390,7 +393,7 @@ def _draw_chirps(axes: Axes, plate: _Plate) -> None:
     )  # fmt: skip
     axes.grid(visible=False)
     axes.set_ylim(1e-3 * rows_hz[0], 1e-3 * top_hz)
-    axes.set_ylabel("frequency, kHz")
+    axes.set_ylabel(f"frequency, kHz (shown: up to {1e-3 * top_hz:.2g} of {5e-4 * plate.rate_hz:.4g})")
     for number, spring in enumerate(plate.springs.springs, start=1):
         for one in spring.passes:
             name, line = f"{number}.{one.number}", SPRING_LINES[number - 1]
@@ -399,20 +402,20 @@ def _draw_chirps(axes: Axes, plate: _Plate) -> None:
 
 
 def _draw_pass(axes: Axes, name: str, curve: DelayCurve, line: tuple[str, Any], end_ms: float, *, below: bool) -> None:
+    """A pass, piece by piece, each named at its tip: where a pass is lost for a while it is still the same."""
     colour, dashes = line
     for part in _unbroken(curve.frequency_hz):
         axes.plot(
             1e3 * curve.delay_s[part], 1e-3 * curve.frequency_hz[part],
             color=colour, linestyle=dashes, linewidth=0.9, gid=name,
         )  # fmt: skip
-    inside = np.flatnonzero(1e3 * curve.delay_s < 0.97 * end_ms)
-    if inside.size:
-        tip = inside[-1]
-        axes.annotate(
-            name, (1e3 * curve.delay_s[tip], 1e-3 * curve.frequency_hz[tip]), xytext=(1, -9 if below else 2),
-            textcoords="offset points", color=colour, size=7.5,
-            path_effects=_halo(),
-        )  # fmt: skip
+        inside = np.flatnonzero(1e3 * curve.delay_s[part] < 0.97 * end_ms)
+        if inside.size:
+            tip = part.start + int(inside[-1])
+            axes.annotate(
+                name, (1e3 * curve.delay_s[tip], 1e-3 * curve.frequency_hz[tip]), xytext=(1, -9 if below else 2),
+                textcoords="offset points", color=colour, size=7.5, path_effects=_halo(),
+            )  # fmt: skip
 
 
 def _halo() -> list[Any]:
@@ -552,24 +555,29 @@ def _down_to_foot(band: BandDecay) -> NDArray[Any]:
 
 
 def _draw_decay(axes: Axes, decays: list[tuple[BandDecay, NDArray[Any]]], wide: float) -> None:
-    """Curves of all bands; a thin line leads from the end of each to its name below."""
+    """Curves of all bands; a thin line leads from where they end to their names below."""
     octaves = max(sum(band.centre_hz is not None for band, _ in decays), 2)
     end_s = 1.1 * max(float(band.curve_s[shown[-1]]) for band, shown in decays)
     gap = 0.31 / wide * end_s
     tips_s = [float(band.curve_s[shown[-1]]) for band, shown in decays]
     places = spread(tips_s, gap, gap / 2, end_s - gap / 2)
     foot, lane = -DECAY_DB, -DECAY_DB - 0.62 * LABELS_DB
+    for members in _meeting(tips_s, 0.5 * gap):
+        # Curves that end together share a line, which ends in a bracket over their names.
+        tip_s = float(np.mean([tips_s[index] for index in members]))
+        tip_db = min(float(decays[index][0].curve_db[decays[index][1][-1]]) for index in members)
+        names_s = [places[index] for index in members]
+        middle_s = float(np.mean(names_s))
+        thin = {"color": PAPER["soft"], "linewidth": 0.5}
+        axes.plot([tip_s, tip_s, middle_s], [tip_db, foot, lane + 1], linestyle=(0, (1, 1.5)), **thin)
+        if len(members) > 1:
+            axes.plot([min(names_s) - 0.35 * gap, max(names_s) + 0.35 * gap], [lane + 1] * 2, **thin)
     whole = [band.centre_hz is None for band, _ in decays]
     for index, (band, shown) in enumerate(decays):
         colour = PAPER["ink"] if whole[index] else _tone((index - sum(whole)) / (octaves - 1))
-        tip_db = float(band.curve_db[shown[-1]])
         axes.plot(
             band.curve_s[shown], band.curve_db[shown],
             color=colour, linewidth=2.2 if whole[index] else 0.9, zorder=3 if whole[index] else 2, gid=_band_name(band),
-        )  # fmt: skip
-        axes.plot(
-            [tips_s[index], tips_s[index], places[index]], [tip_db, foot, lane],
-            color=colour, linewidth=0.5, linestyle=(0, (1, 1.5)),
         )  # fmt: skip
         weight = "bold" if whole[index] else "normal"
         axes.text(places[index], lane, _band_name(band), ha="center", va="top", color=colour, size=7, weight=weight)
@@ -578,6 +586,18 @@ def _draw_decay(axes: Axes, decays: list[tuple[BandDecay, NDArray[Any]]], wide: 
     axes.set_yticks(np.arange(-60, 1, 20))
     axes.set_xlabel("time after the click, s")
     axes.set_ylabel("level, dB")
+
+
+def _meeting(tips: Sequence[float], near: float) -> list[list[int]]:
+    """Indices of tips, together where each is near the one before it."""
+    order = [int(index) for index in np.argsort(tips, kind="stable")]
+    groups = [order[:1]]
+    for before, index in pairwise(order):
+        if tips[index] - tips[before] < near:
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    return groups
 
 
 def _band_name(band: BandDecay) -> str:
