@@ -258,6 +258,12 @@ SLIPS = {
     "golden new x --from builds/good.toml --rate 48k": "reverdict golden new: argument --rate: '48k' is not a",
     "golden new x --from builds/good.toml --block 0": "reverdict golden new: argument --block: '0' is not a",
     "golden new x --from builds/good.toml --channels 2": "reverdict golden new: argument --channels: invalid choice",
+    "golden new x --from takes/short.wav --channels stereo-to-stereo": "reverdict: --channels: is for a build; ",
+    "golden new x --from takes/short.wav --seconds 1": "reverdict: --seconds: is for a build; short.wav is a recording",
+    "golden new x --from builds/good.toml --click-at auto": "reverdict: --click-at: is for a recording; ",
+    "golden new x --from builds/asks.toml": (
+        "reverdict: builds/asks.toml: build.argv asks for parameters that nobody gives; add --parameter program=VALUE"
+    ),
     "golden approve x --from takes --why because": 'reverdict: golden: no reference "x"; there are long, short',
     "golden approve all --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
     "golden approve s* --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
@@ -291,6 +297,8 @@ def untidy(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> Workspace:
     holed[0, 100] = np.nan
     write_sound(Path("nan.wav"), holed, RATE_HZ)
     workspace.build().rename("builds/good.toml")
+    argv = ["cp", "{input}", "{output}", "{parameters.program}"]
+    workspace.build(kind="command", argv=argv).rename("builds/asks.toml")
     return workspace
 
 

@@ -120,6 +120,43 @@ def test_a_program_is_judged_like_any_build(workspace: Workspace) -> None:
     assert str(check_of(verdict, "long", "energy-decay").outcome) == "fail"
 
 
+def test_a_parameter_that_a_reference_does_not_say_is_told_before_anything_is_rendered(
+    workspace: Workspace, capsys: Any
+) -> None:
+    workspace.edit('program = "short"', "")
+    body = f"open({str(workspace.root / 'ran')!r}, 'w')"
+    argv = [sys.executable, "-c", COPY.format(body=body), "{parameters.program}{parameters.program}", "{input}{output}"]
+    build = workspace.build("[build.parameters]\ngain = 1", kind="command", argv=[*argv, "{parameters.gain}"])
+    assert run_main("gate", build, "--golden", workspace.golden) == 2
+    assert capsys.readouterr().err.splitlines()[-1] == (
+        f'reverdict: {workspace.reference()}: render.parameters: no "program", which build.argv of {build} asks for; '
+        'write program = "…" under [render.parameters]'
+    )
+    assert not (workspace.root / "ran").exists()
+
+
+def test_every_reference_that_does_not_fit_the_build_is_named(workspace: Workspace) -> None:
+    workspace.edit('program = "short"', "")
+    workspace.edit('program = "long"', "", workspace.reference("long"))
+    with pytest.raises(BadInput) as error:
+        gate(command_build(workspace, "pass"), workspace.golden)
+    assert [line.split(": ")[0] for line in str(error.value).splitlines()] == [
+        str(workspace.reference(name)) for name in ("long", "short")
+    ]
+
+
+def test_the_baseline_must_fit_too_where_cost_is_asked(workspace: Workspace) -> None:
+    workspace.edit('program = "short"', "")
+    baseline = command_build(workspace, "pass")
+    build = workspace.build(kind="python", object="player:Through", baseline=baseline.name)
+    asking_cost(workspace)
+    with pytest.raises(BadInput, match=f'render.parameters: no "program", which build.argv of .*{baseline.name} asks'):
+        gate(build, workspace.golden, only="short")
+    baseline.unlink()
+    with pytest.raises(BadInput, match=f"{build.name}: build.baseline: .*{baseline.name}: no such file"):
+        gate(build, workspace.golden, only="short")
+
+
 def test_a_program_whose_output_is_too_short_fails_in_plain_words(workspace: Workspace) -> None:
     body = "import soundfile; x, hz = soundfile.read(source); soundfile.write(target, x[: len(x) // 2], hz)"
     verdict = gate(command_build(workspace, body), workspace.golden, only="short")

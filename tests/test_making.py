@@ -116,6 +116,12 @@ def test_a_recording_that_runs_before_its_click_says_how_to_judge_its_like(
     assert gate(build, here.golden, only="rig").outcome == "pass"
 
 
+def test_a_recording_keeps_the_parameters_that_builds_are_to_get(here: Workspace) -> None:
+    making.new_reference("bench", here.takes / "short.wav", here.golden, making.Wishes(parameters={"program": "short"}))
+    assert reference_of("bench").render.parameters == {"program": "short"}
+    assert gate(here.build(), here.golden, only="bench").outcome == "pass"
+
+
 # From a build.
 
 

@@ -49,7 +49,7 @@ What can be measured on it is asked of builds from now on; what cannot is writte
 Tolerances come from DIR/tolerances.toml, which is made with proposed values if there is none.
 
 examples:
-  reverdict golden new my-tank --from tank.wav --title "the tank on the bench"
+  reverdict golden new my-tank --from tank.wav --title "the tank on the bench" --parameter program=spring
   reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
 """
 
@@ -313,36 +313,32 @@ def _add_golden(commands: Any) -> None:
     new.add_argument("--title", default="", help="what it is, in a line")
     new.add_argument("--why", default="first reference", metavar="TEXT", help="why this is how it must sound")
     new.add_argument(
-        "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS", help="FILE: when the click went in"
+        "--click-at", type=_click_at, metavar="auto|SECONDS", help="FILE: when the click went in (auto: looked for)"
     )
     new.add_argument(
         "--seconds",
         type=_number(float, 0.01, 600, "a length of 0.01 to 600 s"),
-        default=3.0,
         help="BUILD: length to render after the click (3)",
     )
     new.add_argument(
         "--rate",
         type=_number(int, 1000, 768000, "a sample rate of 1000 to 768000 Hz"),
-        default=48000,
         metavar="HZ",
         help="BUILD: sample rate to render at (48000)",
     )
     new.add_argument(
         "--block",
         type=_number(int, 1, 65536, "a block size of 1 to 65536 frames"),
-        default=512,
         metavar="FRAMES",
         help="BUILD: block size (512)",
     )
     new.add_argument(
         "--channels",
-        default="mono",
         choices=("mono", "mono-to-stereo", "stereo-to-stereo"),
         help="BUILD: layout (mono)",
     )
     new.add_argument(
-        "--parameter", action="append", default=[], metavar="NAME=VALUE", help="BUILD: passed to it; may be repeated"
+        "--parameter", action="append", default=[], metavar="NAME=VALUE", help="passed to builds; may be repeated"
     )
     approve = _command(
         inner,
@@ -374,8 +370,8 @@ def _golden_new(options: argparse.Namespace) -> int:
         options.source,
         options.golden,
         making.Wishes(
-            options.title, options.why, options.click_at, options.seconds, options.rate, options.block,
-            options.channels, making.parameters_from(options.parameter),
+            options.title, options.why, making.parameters_from(options.parameter), options.click_at,
+            options.seconds, options.rate, options.block, options.channels,
         ),
     )  # fmt: skip
     print("\n".join([f"{path} written.", *said]))

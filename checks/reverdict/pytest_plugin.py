@@ -109,16 +109,17 @@ class ReferenceFile(pytest.File):
     def collect(self) -> Iterator[pytest.Item]:
         """Read the reference and give its items."""
         from reverdict import golden_set
-        from reverdict.trial import Trial
+        from reverdict.trial import Trial, require_fit
 
         name = self.path.parent.name
+        build: Build = self.config.stash[BUILD]
         try:
             (golden,) = golden_set.load(self.path.parent.parent, glob.escape(name))
+            require_fit(build, golden.reference)
         except BadInput as error:
             _hand_on_trouble(self.config, name, error)
             yield Unreadable.from_parent(self, name="golden", error=error)
             return
-        build: Build = self.config.stash[BUILD]
         trial = Trial(golden, build, self.config.stash[WORK])
         for check in self.config.getoption("--reverdict-checks").split(","):
             if check == "cost" and not trial.why_not_asked("cost"):

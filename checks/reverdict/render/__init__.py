@@ -12,10 +12,12 @@ Nothing here measures or judges.
 """
 
 from reverdict.render.build import Build, Failure, Limits, Rendered, Rendering, Request
+from reverdict.render.command import parameters_missing
 from reverdict.render.folders import working_folder
 from reverdict.render.prepare import prepare
 from reverdict.render.rendering import render
 
 __all__ = [
-    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "prepare", "render", "working_folder",
+    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "parameters_missing", "prepare", "render",
+    "working_folder",
 ]  # fmt: skip
