@@ -171,8 +171,8 @@ SPOILT_BUILDS = {
     BUILD + 'kind = "command"\nargv = ["no-such-reverb", "{input}", "{output}"]': (
         "{build}: build.argv: no-such-reverb: no such program"
     ),
-    BUILD + 'kind = "command"\nprepare = ["false"]\nargv = ["cp", "{input}", "{output}"]': (
-        "{build}: build.prepare: false: ended with status 1"
+    BUILD + 'kind = "command"\nprepare = ["no-such-compiler"]\nargv = ["cp", "{input}", "{output}"]': (
+        "{build}: build.prepare: no-such-compiler: no such program"
     ),
     BUILD + 'kind = "recordings"\nfolder = "nowhere"': "{build}: build.folder: ",
     BUILD + 'kind = "recordings"\nfolder = "."\nclick_at = 1': "{build}: build.click_at: unknown key",

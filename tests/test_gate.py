@@ -164,6 +164,26 @@ def test_a_program_whose_output_is_too_short_fails_in_plain_words(workspace: Wor
     assert check_of(verdict, "short", "conduct").reason.endswith("output stops after 0.33 s, needs 0.65 s")
 
 
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_build_that_does_not_compile_fails_every_reference_and_leaves_its_log(
+    workspace: Workspace, capsys: Any, jobs: str
+) -> None:
+    report = workspace.root / "report"
+    said = "reverb.c:3: error: no tap\n  3 | ^~~\nmake: *** Error 1\n"
+    failing = [sys.executable, "-c", f"import sys; sys.stderr.write({said!r}); sys.exit(2)"]
+    build = workspace.build(prepare=failing)
+    assert run_main("gate", build, "--golden", workspace.golden, "--report", report, "--jobs", jobs) == 1
+    for reference in written(report)["references"]:
+        judged = {check["check"]: check for check in reference["checks"]}
+        assert judged["conduct"]["outcome"] == "fail"
+        assert judged["conduct"]["reason"].startswith("output prepare failed: ")
+        assert judged["conduct"]["reason"].endswith(" ended with status 2: reverb.c:3: error: no tap")
+    assert (report / "prepare.log").read_text(encoding="utf-8") == said
+    assert f"What prepare said: {report / 'prepare.log'}" in capsys.readouterr().out
+    assert run_main("gate", workspace.takes, "--golden", workspace.golden, "--report", report) == 0
+    assert sorted(file.name for file in report.iterdir()) == REPORT
+
+
 # Recordings.
 
 

@@ -145,7 +145,7 @@ def test_a_bad_reference_fails_alone_with_every_mistake(own: Workspace, judge: R
 def test_a_reference_that_does_not_fit_the_build_fails_alone(own: Workspace, judge: Run) -> None:
     own.edit('program = "short"', "")
     argv = [sys.executable, "-c", "pass", "{parameters.program}", "{input}", "{output}"]
-    result = judge("-k", "conduct or golden", build=str(own.build(kind="command", argv=argv)))
+    result = judge("-k", "conduct or short", build=str(own.build(kind="command", argv=argv)))
     result.assert_outcomes(failed=2, deselected=4)
     result.stdout.fnmatch_lines(['*short/reference.toml: render.parameters: no "program", which build.argv of *'])
     result.stdout.fnmatch_lines(["*wrote no output file"])

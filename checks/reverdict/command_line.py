@@ -198,11 +198,24 @@ def _gate(options: argparse.Namespace) -> int:
     finally:
         progress.clear()
     page = report.write_report(verdict, options.report) if options.report else None
+    log = _keep_prepare_log(verdict.prepare_log, options.report) if options.report else None
     with _reader_may_leave():
         terminal.show(to_json(verdict), sys.stdout)
         if page:
             print(f"Dashboard: {page}")
+        if log:
+            print(f"What prepare said: {log}")
     return EXIT_STATUS[verdict.outcome]
+
+
+def _keep_prepare_log(said: str, folder: Path) -> Path | None:
+    """Put it beside the report; take one of an earlier build away."""
+    log = folder / "prepare.log"
+    if not said:
+        log.unlink(missing_ok=True)
+        return None
+    log.write_text(said, encoding="utf-8")
+    return log
 
 
 def _prove_writable(folder: Path, golden_folder: Path) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict import __version__, golden_set, judging, parts
 from reverdict.builds import open_build, selection
 from reverdict.errors import BadInput, BadInputs, noted
+from reverdict.pytest_plugin import PREPARE_LOG
 from reverdict.words import CHECKS, BuildIdentity, Outcome, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
@@ -75,7 +76,9 @@ def gate(
             command.append("--reverdict-checks=cost")
         _run_items(command, folder, progress)
         references = tuple(_merged(golden.reference, folder) for golden in goldens)
-    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__)
+        log = folder / PREPARE_LOG
+        said = log.read_text(encoding="utf-8") if log.exists() else ""
+    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__, said)
 
 
 def _require_fit(build: Build, goldens: Sequence[GoldenReference]) -> None:
