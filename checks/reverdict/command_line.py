@@ -54,11 +54,13 @@ examples:
 """
 
 ABOUT_APPROVE = """\
-Says what changes against the golden so far, then replaces it. Its tolerances and comments stay. One reference at a
-time, by its name; commit what changed together with the change of the build that made it necessary.
+Says what changes against the golden so far, then replaces it; where nothing does, nothing is written. Its tolerances
+and comments stay. One reference at a time, by its name; commit what changed together with the change of the build that
+made it necessary. A sound file will do as well as a build, and a reference that is a recording takes nothing else.
 
-example:
-  reverdict golden approve my-tank --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
+examples:
+  reverdict golden approve my-tank --from new-take.wav --why "the tank has new springs"
+  reverdict golden approve hall --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
 """
 
 
@@ -361,7 +363,10 @@ def _add_golden(commands: Any) -> None:
         epilog=ABOUT_APPROVE,
     )
     approve.add_argument("name", metavar="NAME")
-    approve.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD")
+    approve.add_argument(
+        "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
+        help="build TOML, folder of recordings or sound file to take the response from",
+    )  # fmt: skip
     approve.add_argument(
         "--why", required=True, metavar="TEXT", help="why the sound may change; kept with the reference"
     )

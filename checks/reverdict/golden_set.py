@@ -152,7 +152,7 @@ def verify(golden_folder: Path) -> list[BadInput]:
     except BadInput as error:
         return [error]
     for reference in found:
-        mistakes += _response(reference)[1] + _unlogged(reference)
+        mistakes += _response(reference)[1] + unlogged(reference)
     named = {file.path.resolve() for reference in found for file in reference.files}
     unreadable = set(names(golden_folder)) - {reference.name for reference in found}
     return mistakes + _leftovers(golden_folder, named, unreadable)
@@ -377,7 +377,7 @@ def _channels_per_file(channels: str) -> int:
     return len(PATHS[channels]) // len(INPUTS[channels])
 
 
-def _unlogged(reference: Reference) -> list[BadInput]:
+def unlogged(reference: Reference) -> list[BadInput]:
     """A log whose last approval is not that of the impulses in place: cut off, or changed by hand."""
     path = reference.path.with_name(APPROVALS_FILE)
     if not path.exists():

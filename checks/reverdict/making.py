@@ -34,7 +34,7 @@ BLOCK_SIZE = 512
 LOWEST_RATE_HZ = 1000
 SHOWN_CHANGES = 6
 ROUNDING = 1e-6
-"""A deviation below this share of its tolerance is nobody's change."""
+"""A deviation below this share of its tolerance is nobody's change, nor is a sample that differs by this share."""
 
 
 @dataclass(frozen=True)
@@ -276,7 +276,8 @@ def clear_passes(measured: Measurement) -> int:
 def approve_reference(name: str, source: Path, why: str, golden_folder: Path) -> Iterator[str]:
     """Render one reference with a build, say what would change, then make that the golden. Yields what to print.
 
-    A golden whose impulse was altered or lost is replaced all the same, and nothing compared.
+    A golden whose impulse was altered or lost is replaced all the same, and nothing compared. Where the new response is
+    the golden already, nothing is written. A recording gives way to a recording only.
     """
     from reverdict.render import render, working_folder
     from reverdict.trial import Trial, request_of, require_fit
@@ -286,6 +287,9 @@ def approve_reference(name: str, source: Path, why: str, golden_folder: Path) ->
     request = request_of(reference)
     build = open_build(source, name)
     require_fit(build, reference)
+    if reference.origin == "capture" and build.kind != "recordings":
+        instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
+        raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
     old = _old_golden(name, golden_folder)
     with working_folder() as work:
         trial = None if isinstance(old, BadInput) else Trial(old, build, work)
@@ -303,11 +307,14 @@ def approve_reference(name: str, source: Path, why: str, golden_folder: Path) ->
             kernel_ratio = cost.get("kernel_ratio")
             if kernel_ratio is None:
                 yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
+        if trial and kernel_ratio is None and _is_golden(trial) and not golden_set.unlogged(reference):
+            yield f"{reference.path} holds this response already; nothing is written."
+            return
         with _writing_into(golden_folder):
             approved = golden_set.approve(
                 name, rendering.response, label_of(build), why, who(), golden_folder, kernel_ratio=kernel_ratio
             )
-    yield f"{approved.path} now holds this build's response. Tolerances are as they were."
+    yield f"{approved.path} now holds {label_of(build)}. Tolerances are as they were."
 
 
 def _old_golden(name: str, golden_folder: Path) -> GoldenReference | BadInput:
@@ -339,6 +346,13 @@ def _changes(trial: Trial) -> Iterator[str]:
         yield f"  and {len(ordered) - SHOWN_CHANGES} smaller ones"
     if not ordered:
         yield "  nothing moves"
+
+
+def _is_golden(trial: Trial) -> bool:
+    """Whether there is no more than rounding (−120 dB of the peak) between the response and the golden."""
+    old, new = trial.golden.response.samples, trial.rendering.response
+    assert new is not None
+    return old.shape == new.samples.shape and abs(new.samples - old).max() <= ROUNDING * abs(old).max()
 
 
 def _moves(finding: Finding) -> bool:
