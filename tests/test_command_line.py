@@ -171,8 +171,8 @@ SPOILT_BUILDS = {
     BUILD + 'kind = "command"\nargv = ["no-such-reverb", "{input}", "{output}"]': (
         "{build}: build.argv: no-such-reverb: no such program"
     ),
-    BUILD + 'kind = "command"\nprepare = ["false"]\nargv = ["cp", "{input}", "{output}"]': (
-        "{build}: build.prepare: false: ended with status 1"
+    BUILD + 'kind = "command"\nprepare = ["no-such-compiler"]\nargv = ["cp", "{input}", "{output}"]': (
+        "{build}: build.prepare: no-such-compiler: no such program"
     ),
     BUILD + 'kind = "recordings"\nfolder = "nowhere"': "{build}: build.folder: ",
     BUILD + 'kind = "recordings"\nfolder = "."\nclick_at = 1': "{build}: build.click_at: unknown key",
@@ -258,6 +258,12 @@ SLIPS = {
     "golden new x --from builds/good.toml --rate 48k": "reverdict golden new: argument --rate: '48k' is not a",
     "golden new x --from builds/good.toml --block 0": "reverdict golden new: argument --block: '0' is not a",
     "golden new x --from builds/good.toml --channels 2": "reverdict golden new: argument --channels: invalid choice",
+    "golden new x --from takes/short.wav --channels stereo-to-stereo": "reverdict: --channels: is for a build; ",
+    "golden new x --from takes/short.wav --seconds 1": "reverdict: --seconds: is for a build; short.wav is a recording",
+    "golden new x --from builds/good.toml --click-at auto": "reverdict: --click-at: is for a recording; ",
+    "golden new x --from builds/asks.toml": (
+        "reverdict: builds/asks.toml: build.argv asks for parameters that nobody gives; add --parameter program=VALUE"
+    ),
     "golden approve x --from takes --why because": 'reverdict: golden: no reference "x"; there are long, short',
     "golden approve all --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
     "golden approve s* --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
@@ -291,6 +297,8 @@ def untidy(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> Workspace:
     holed[0, 100] = np.nan
     write_sound(Path("nan.wav"), holed, RATE_HZ)
     workspace.build().rename("builds/good.toml")
+    argv = ["cp", "{input}", "{output}", "{parameters.program}"]
+    workspace.build(kind="command", argv=argv).rename("builds/asks.toml")
     return workspace
 
 

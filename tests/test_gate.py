@@ -121,11 +121,68 @@ def test_a_program_is_judged_like_any_build(workspace: Workspace) -> None:
     assert str(check_of(verdict, "long", "energy-decay").outcome) == "fail"
 
 
+def test_a_parameter_that_a_reference_does_not_say_is_told_before_anything_is_rendered(
+    workspace: Workspace, capsys: Any
+) -> None:
+    workspace.edit('program = "short"', "")
+    body = f"open({str(workspace.root / 'ran')!r}, 'w')"
+    argv = [sys.executable, "-c", COPY.format(body=body), "{parameters.program}{parameters.program}", "{input}{output}"]
+    build = workspace.build("[build.parameters]\ngain = 1", kind="command", argv=[*argv, "{parameters.gain}"])
+    assert run_main("gate", build, "--golden", workspace.golden) == 2
+    assert capsys.readouterr().err.splitlines()[-1] == (
+        f'reverdict: {workspace.reference()}: render.parameters: no "program", which build.argv of {build} asks for; '
+        'write program = "…" under [render.parameters]'
+    )
+    assert not (workspace.root / "ran").exists()
+
+
+def test_every_reference_that_does_not_fit_the_build_is_named(workspace: Workspace) -> None:
+    workspace.edit('program = "short"', "")
+    workspace.edit('program = "long"', "", workspace.reference("long"))
+    with pytest.raises(BadInput) as error:
+        gate(command_build(workspace, "pass"), workspace.golden)
+    assert [line.split(": ")[0] for line in str(error.value).splitlines()] == [
+        str(workspace.reference(name)) for name in ("long", "short")
+    ]
+
+
+def test_the_baseline_must_fit_too_where_cost_is_asked(workspace: Workspace) -> None:
+    workspace.edit('program = "short"', "")
+    baseline = command_build(workspace, "pass")
+    build = workspace.build(kind="python", object="player:Through", baseline=baseline.name)
+    asking_cost(workspace)
+    with pytest.raises(BadInput, match=f'render.parameters: no "program", which build.argv of .*{baseline.name} asks'):
+        gate(build, workspace.golden, only="short")
+    baseline.unlink()
+    with pytest.raises(BadInput, match=f"{build.name}: build.baseline: .*{baseline.name}: no such file"):
+        gate(build, workspace.golden, only="short")
+
+
 def test_a_program_whose_output_is_too_short_fails_in_plain_words(workspace: Workspace) -> None:
     body = "import soundfile; x, hz = soundfile.read(source); soundfile.write(target, x[: len(x) // 2], hz)"
     verdict = gate(command_build(workspace, body), workspace.golden, only="short")
     # 0.05 s before the click and 0.6 s after it, halved.
     assert check_of(verdict, "short", "conduct").reason.endswith("output stops after 0.33 s, needs 0.65 s")
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_build_that_does_not_compile_fails_every_reference_and_leaves_its_log(
+    workspace: Workspace, capsys: Any, jobs: str
+) -> None:
+    report = workspace.root / "report"
+    said = "reverb.c:3: error: no tap\n  3 | ^~~\nmake: *** Error 1\n"
+    failing = [sys.executable, "-c", f"import sys; sys.stderr.write({said!r}); sys.exit(2)"]
+    build = workspace.build(prepare=failing)
+    assert run_main("gate", build, "--golden", workspace.golden, "--report", report, "--jobs", jobs) == 1
+    for reference in written(report)["references"]:
+        judged = {check["check"]: check for check in reference["checks"]}
+        assert judged["conduct"]["outcome"] == "fail"
+        assert judged["conduct"]["reason"].startswith("output prepare failed: ")
+        assert judged["conduct"]["reason"].endswith(" ended with status 2: reverb.c:3: error: no tap")
+    assert (report / "prepare.log").read_text(encoding="utf-8") == said
+    assert f"What prepare said: {report / 'prepare.log'}" in capsys.readouterr().out
+    assert run_main("gate", workspace.takes, "--golden", workspace.golden, "--report", report) == 0
+    assert sorted(file.name for file in report.iterdir()) == REPORT
 
 
 # Recordings.

@@ -116,6 +116,12 @@ def test_a_recording_that_runs_before_its_click_says_how_to_judge_its_like(
     assert gate(build, here.golden, only="rig").outcome == "pass"
 
 
+def test_a_recording_keeps_the_parameters_that_builds_are_to_get(here: Workspace) -> None:
+    making.new_reference("bench", here.takes / "short.wav", here.golden, making.Wishes(parameters={"program": "short"}))
+    assert reference_of("bench").render.parameters == {"program": "short"}
+    assert gate(here.build(), here.golden, only="bench").outcome == "pass"
+
+
 # From a build.
 
 
@@ -179,7 +185,7 @@ def test_an_approval_says_what_changes_before_it_writes(here: Workspace, monkeyp
     # 20 log10(1.2) = 1.58 dB in every band, and nothing else moves.
     assert len(lines) > 4
     assert all(line.endswith(" Hz: level 1.58 dB louder, limit 0.50 dB") for line in lines[1:-1])
-    assert lines[-1] == f"{here.reference()} now holds this build's response. Tolerances are as they were."
+    assert lines[-1] == f"{here.reference()} now holds player 1. Tolerances are as they were."
     approval = reference_of("short").approval
     assert (approval.who, approval.build, approval.why) == ("Second ear", "player 1", "more drive")
     assert gate(changed_build(here), here.golden, only="short").outcome == "pass"
@@ -194,9 +200,36 @@ def test_an_approval_that_changes_much_says_the_most_of_it(here: Workspace) -> N
 
 
 def test_an_approval_of_the_same_sound_says_that_nothing_moves(here: Workspace) -> None:
+    before = {path: path.read_bytes() for path in here.golden.rglob("*.*")}
     lines = list(making.approve_reference("short", here.takes, "heard again", here.golden))
-    assert lines[1] == "  nothing moves"
+    assert lines[1:] == ["  nothing moves", f"{here.reference()} holds this response already; nothing is written."]
+    assert {path: path.read_bytes() for path in here.golden.rglob("*.*")} == before
+
+
+def test_what_was_changed_by_hand_is_logged_although_nothing_moves(here: Workspace) -> None:
+    """As verify advises: approve once more, so that it is known who changed it and why."""
+    log = here.golden / "short" / "approvals.log"
+    log.write_text(log.read_text(encoding="utf-8").replace(golden_set.references(here.golden)[1].files[0].sha256, "0"))
+    (mistake,) = golden_set.verify(here.golden)
+    assert "approve once more" in str(mistake)
+    list(making.approve_reference("short", here.takes, "checked by ear", here.golden))
     assert golden_set.verify(here.golden) == []
+
+
+def test_a_recording_gives_way_to_a_recording_only(here: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    here.edit('origin = "build"', 'origin = "capture"')
+    before = {path: path.read_bytes() for path in here.golden.rglob("*.*")}
+    build = changed_build(here)
+    assert main(["golden", "approve", "short", "--from", str(build), "--why", "louder"]) == 2
+    assert capsys.readouterr().err == (
+        f"reverdict: {build}: is rendered, and short is a recording of the real thing (origin); "
+        f"make a new reference of it: reverdict golden new NAME --from {build}\n"
+    )
+    assert {path: path.read_bytes() for path in here.golden.rglob("*.*")} == before
+    write_sound(Path("louder.wav"), 1.2 * spring(300)[np.newaxis], RATE_HZ)
+    *_, last = making.approve_reference("short", Path("louder.wav"), "more drive", here.golden)
+    assert last == f"{here.reference()} now holds louder.wav. Tolerances are as they were."
+    assert reference_of("short").origin == "capture"
 
 
 def test_an_altered_golden_can_be_approved_as_its_message_advises(here: Workspace) -> None:

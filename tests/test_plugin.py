@@ -142,6 +142,15 @@ def test_a_bad_reference_fails_alone_with_every_mistake(own: Workspace, judge: R
     result.stdout.no_fnmatch_line("*BadInput*")
 
 
+def test_a_reference_that_does_not_fit_the_build_fails_alone(own: Workspace, judge: Run) -> None:
+    own.edit('program = "short"', "")
+    argv = [sys.executable, "-c", "pass", "{parameters.program}", "{input}", "{output}"]
+    result = judge("-k", "conduct or short", build=str(own.build(kind="command", argv=argv)))
+    result.assert_outcomes(failed=2, deselected=4)
+    result.stdout.fnmatch_lines(['*short/reference.toml: render.parameters: no "program", which build.argv of *'])
+    result.stdout.fnmatch_lines(["*wrote no output file"])
+
+
 def test_a_slip_that_shows_late_is_told_without_a_traceback(own: Workspace, judge: Run) -> None:
     build = own.build(kind="command", argv=["no-such-reverb", "{input}", "{output}"])
     result = judge("-k", "short", build=str(build))

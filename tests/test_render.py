@@ -21,8 +21,9 @@ import pytest
 import reverdict
 from reverdict import sound
 from reverdict.errors import BadInput
-from reverdict.render import Build, Failure, Limits, Rendered, Request, prepare, render, working_folder
+from reverdict.render import Build, Failure, Limits, Rendered, Request, prepare, prepare_log, render, working_folder
 from reverdict.render.child import Child
+from reverdict.render.timing import open_timer
 from reverdict.words import BuildIdentity
 
 RATE_HZ = 8000
@@ -253,7 +254,7 @@ def test_what_a_program_says_is_kept_in_little_memory(tmp_path):
     with Child(argv, tmp_path, PYTHON_LIMITS) as child:
         ended = child.wait(time.monotonic() + 20.0)
         assert len(child._tail) == 8192
-    assert (ended.status, ended.last_line) == (0, "x" * 200)
+    assert (ended.status, ended.telling_line) == (0, "x" * 200)
 
 
 def test_cpu_time_of_a_child_is_its_own(tmp_path):
@@ -327,15 +328,41 @@ def test_a_build_is_prepared_once_however_many_ask(tmp_path, work):
 
 
 @pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("cc -Werror reverb.c\nreverb.c:3:5: error: 'x' undeclared\n    3 |  ^~~~\nmake: *** [render] Error 1",
+         "reverb.c:3:5: error: 'x' undeclared"),
+        ("ld: in function `main':\nreverb.c: undefined reference to `tap'\ncollect2: error: ld returned 1 exit status",
+         "reverb.c: undefined reference to `tap'"),
+        ("Traceback\nValueError: no tap\n\n", "ValueError: no tap"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("stream", ["stdout", "stderr"])
+def test_failed_preparation_says_where_and_is_remembered(said, told, stream, tmp_path, work):
+    failing = f"import sys; open('count', 'a').write('x'); sys.{stream}.write({said!r}); sys.exit(2)"
+    build = replace(command_build(tmp_path, ECHO), prepare=(sys.executable, "-S", "-c", failing))
+    for _ in range(2):
+        assert reason_of(build, work) == f"prepare failed: {sys.executable} ended with status 2: {told}"
+    with open_timer(build, REQUEST, work) as timer:
+        assert timer.why_not.startswith("prepare failed: ")
+    assert (tmp_path / "count").read_text() == "x"
+    assert prepare_log(build, work).read_text() == said
+
+
+def test_what_a_long_preparation_says_first_is_kept(tmp_path, work):
+    failing = "import sys; print('a.c:1: error: x'); [print('note') for _ in range(9999)]; sys.exit(1)"
+    build = replace(command_build(tmp_path, ECHO), prepare=(sys.executable, "-S", "-c", failing))
+    assert reason_of(build, work).endswith("ended with status 1: a.c:1: error: x")
+
+
+@pytest.mark.parametrize(
     ("preparing", "slip"),
     [
-        ((sys.executable, "-c", "import sys; print('try', file=sys.stderr); sys.exit('reverb.c:3: error')"),
-         "ended with status 1: reverb.c:3: error"),
         (("no-such-compiler",), "no-such-compiler: no such program"),
         (("cc", "{output}"), "unknown placeholder {output}, known are {work}"),
     ],
-)  # fmt: skip
-def test_failed_preparation_is_told_and_remembered(preparing, slip, tmp_path, work):
+)
+def test_a_slip_in_prepare_is_told_each_time(preparing, slip, tmp_path, work):
     build = replace(command_build(tmp_path, ECHO), prepare=preparing)
     for _ in range(2):
         with pytest.raises(BadInput, match=r"build\.prepare") as error:

@@ -49,16 +49,18 @@ What can be measured on it is asked of builds from now on; what cannot is writte
 Tolerances come from DIR/tolerances.toml, which is made with proposed values if there is none.
 
 examples:
-  reverdict golden new my-tank --from tank.wav --title "the tank on the bench"
+  reverdict golden new my-tank --from tank.wav --title "the tank on the bench" --parameter program=spring
   reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
 """
 
 ABOUT_APPROVE = """\
-Says what changes against the golden so far, then replaces it. Its tolerances and comments stay. One reference at a
-time, by its name; commit what changed together with the change of the build that made it necessary.
+Says what changes against the golden so far, then replaces it; where nothing does, nothing is written. Its tolerances
+and comments stay. One reference at a time, by its name; commit what changed together with the change of the build that
+made it necessary. A sound file will do as well as a build, and a reference that is a recording takes nothing else.
 
-example:
-  reverdict golden approve my-tank --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
+examples:
+  reverdict golden approve my-tank --from new-take.wav --why "the tank has new springs"
+  reverdict golden approve hall --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
 """
 
 
@@ -198,11 +200,24 @@ def _gate(options: argparse.Namespace) -> int:
     finally:
         progress.clear()
     page = report.write_report(verdict, options.report) if options.report else None
+    log = _keep_prepare_log(verdict.prepare_log, options.report) if options.report else None
     with _reader_may_leave():
         terminal.show(to_json(verdict), sys.stdout)
         if page:
             print(f"Dashboard: {page}")
+        if log:
+            print(f"What prepare said: {log}")
     return EXIT_STATUS[verdict.outcome]
+
+
+def _keep_prepare_log(said: str, folder: Path) -> Path | None:
+    """Put it beside the report; take one of an earlier build away."""
+    log = folder / "prepare.log"
+    if not said:
+        log.unlink(missing_ok=True)
+        return None
+    log.write_text(said, encoding="utf-8")
+    return log
 
 
 def _prove_writable(folder: Path, golden_folder: Path) -> None:
@@ -313,36 +328,32 @@ def _add_golden(commands: Any) -> None:
     new.add_argument("--title", default="", help="what it is, in a line")
     new.add_argument("--why", default="first reference", metavar="TEXT", help="why this is how it must sound")
     new.add_argument(
-        "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS", help="FILE: when the click went in"
+        "--click-at", type=_click_at, metavar="auto|SECONDS", help="FILE: when the click went in (auto: looked for)"
     )
     new.add_argument(
         "--seconds",
         type=_number(float, 0.01, 600, "a length of 0.01 to 600 s"),
-        default=3.0,
         help="BUILD: length to render after the click (3)",
     )
     new.add_argument(
         "--rate",
         type=_number(int, 1000, 768000, "a sample rate of 1000 to 768000 Hz"),
-        default=48000,
         metavar="HZ",
         help="BUILD: sample rate to render at (48000)",
     )
     new.add_argument(
         "--block",
         type=_number(int, 1, 65536, "a block size of 1 to 65536 frames"),
-        default=512,
         metavar="FRAMES",
         help="BUILD: block size (512)",
     )
     new.add_argument(
         "--channels",
-        default="mono",
         choices=("mono", "mono-to-stereo", "stereo-to-stereo"),
         help="BUILD: layout (mono)",
     )
     new.add_argument(
-        "--parameter", action="append", default=[], metavar="NAME=VALUE", help="BUILD: passed to it; may be repeated"
+        "--parameter", action="append", default=[], metavar="NAME=VALUE", help="passed to builds; may be repeated"
     )
     approve = _command(
         inner,
@@ -352,7 +363,10 @@ def _add_golden(commands: Any) -> None:
         epilog=ABOUT_APPROVE,
     )
     approve.add_argument("name", metavar="NAME")
-    approve.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD")
+    approve.add_argument(
+        "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
+        help="build TOML, folder of recordings or sound file to take the response from",
+    )  # fmt: skip
     approve.add_argument(
         "--why", required=True, metavar="TEXT", help="why the sound may change; kept with the reference"
     )
@@ -374,8 +388,8 @@ def _golden_new(options: argparse.Namespace) -> int:
         options.source,
         options.golden,
         making.Wishes(
-            options.title, options.why, options.click_at, options.seconds, options.rate, options.block,
-            options.channels, making.parameters_from(options.parameter),
+            options.title, options.why, making.parameters_from(options.parameter), options.click_at,
+            options.seconds, options.rate, options.block, options.channels,
         ),
     )  # fmt: skip
     print("\n".join([f"{path} written.", *said]))

@@ -12,13 +12,16 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict import __version__, golden_set, judging, parts
 from reverdict.builds import open_build, selection
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, BadInputs, noted
+from reverdict.pytest_plugin import PREPARE_LOG
 from reverdict.words import CHECKS, BuildIdentity, Outcome, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from reverdict.golden_set import GoldenReference
     from reverdict.reference import Reference
+    from reverdict.render import Build
 
 PLUGINS = ("reverdict.pytest_plugin", "pytest_benchmark.plugin", "xdist.plugin")
 ALONE = {
@@ -59,6 +62,7 @@ def gate(
     """
     build = open_build(build_path, only)
     goldens = golden_set.load(golden_folder, selection(build, only))
+    _require_fit(build, goldens)
     with tempfile.TemporaryDirectory(prefix="reverdict-parts-") as name:
         folder = Path(name)
         command = [
@@ -72,7 +76,20 @@ def gate(
             command.append("--reverdict-checks=cost")
         _run_items(command, folder, progress)
         references = tuple(_merged(golden.reference, folder) for golden in goldens)
-    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__)
+        log = folder / PREPARE_LOG
+        said = log.read_text(encoding="utf-8") if log.exists() else ""
+    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__, said)
+
+
+def _require_fit(build: Build, goldens: Sequence[GoldenReference]) -> None:
+    from reverdict.trial import require_fit
+
+    mistakes: list[BadInput] = []
+    for golden in goldens:
+        with noted(mistakes):
+            require_fit(build, golden.reference)
+    if mistakes:
+        raise BadInputs(mistakes)
 
 
 def error_verdict(build_path: Path, errors: Sequence[str]) -> Verdict:

@@ -8,6 +8,7 @@ Only names are imported at the top: this module is loaded by every pytest run of
 from __future__ import annotations
 
 import glob
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from reverdict.trial import Trial
 
 REFERENCE_FILE = "reference.toml"
+PREPARE_LOG = "prepare.log"
 BUILD = pytest.StashKey[Any]()
 ONLY = pytest.StashKey[str]()
 WORK = pytest.StashKey[Path]()
@@ -51,7 +53,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if not config.getoption("--build"):
         return
     from reverdict.builds import open_build, selection
-    from reverdict.render import prepare, working_folder
+    from reverdict.render import prepare, prepare_log, working_folder
 
     only = str(config.getoption("--reverdict-only"))
     try:
@@ -63,7 +65,8 @@ def pytest_configure(config: pytest.Config) -> None:
             return
         config.stash[OPEN_WORK] = working_folder()
         config.stash[WORK] = config.stash[OPEN_WORK].__enter__()
-        prepare(build, config.stash[WORK])
+        if prepare(build, config.stash[WORK]) and (folder := config.getoption("--reverdict-parts")):
+            shutil.copyfile(prepare_log(build, config.stash[WORK]), Path(folder) / PREPARE_LOG)
     except BadInput as error:
         _hand_on_trouble(config, "build", error)
         raise pytest.UsageError(str(error)) from error
@@ -109,16 +112,17 @@ class ReferenceFile(pytest.File):
     def collect(self) -> Iterator[pytest.Item]:
         """Read the reference and give its items."""
         from reverdict import golden_set
-        from reverdict.trial import Trial
+        from reverdict.trial import Trial, require_fit
 
         name = self.path.parent.name
+        build: Build = self.config.stash[BUILD]
         try:
             (golden,) = golden_set.load(self.path.parent.parent, glob.escape(name))
+            require_fit(build, golden.reference)
         except BadInput as error:
             _hand_on_trouble(self.config, name, error)
             yield Unreadable.from_parent(self, name="golden", error=error)
             return
-        build: Build = self.config.stash[BUILD]
         trial = Trial(golden, build, self.config.stash[WORK])
         for check in self.config.getoption("--reverdict-checks").split(","):
             if check == "cost" and not trial.why_not_asked("cost"):
