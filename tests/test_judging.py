@@ -17,6 +17,7 @@ from reverdict.judging import (
     sentence,
     worst,
 )
+from reverdict.phrases import true_minus
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 PASS, FAIL, UNSURE, NOT_ASKED = Outcome.PASS, Outcome.FAIL, Outcome.UNSURE, Outcome.NOT_ASKED
@@ -142,6 +143,20 @@ def test_a_deviation_of_unknown_uncertainty_decides_nothing(uncertainty):
 )
 def test_a_finding_in_a_sentence(finding, said):
     assert sentence(finding) == said
+
+
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [
+        ("the decay curve ends above -25 dB", "the decay curve ends above −25 dB"),
+        ("(-1.5 %)", "(−1.5 %)"),
+        ("falls -5…-25 dB", "falls −5…−25 dB"),
+        ("1-2 passes, take-3.wav, 2026-11-25, --jobs 2", "1-2 passes, take-3.wav, 2026-11-25, --jobs 2"),
+    ],
+)
+def test_minus_signs_are_told_from_hyphens(written, read):
+    assert true_minus(written) == read
+    assert found(None, reason=written).reason == read
 
 
 # Adding up

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from reverdict.phrases import decimals, direction, in_percent, names_itself
+from reverdict.phrases import decimals, direction, in_percent, names_itself, true_minus
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def judge_deviation(
     if not (_known(deviation) and _known(uncertainty)):
         return Finding(
             quantity, where, unit, golden, candidate, deviation if _known(deviation) else None,
-            uncertainty if _known(uncertainty) else None, tolerance, unmeasured, reason or NOT_MEASURED,
+            uncertainty if _known(uncertainty) else None, tolerance, unmeasured, true_minus(reason) or NOT_MEASURED,
         )  # fmt: skip
     assert deviation is not None
     assert uncertainty is not None
