@@ -283,7 +283,7 @@ def test_a_folder_that_refuses_writing_is_named(
     monkeypatch.setattr(golden_set, "approve", refused)
     monkeypatch.setattr(golden_set, "new", refused)
     for command in (["approve", "short", "--why", "because"], ["new", "x"]):
-        assert main(["golden", *command, "--from", "takes/short.wav"]) == 2
+        assert main(["golden", *command, "--from", "takes/long.wav"]) == 2
         assert capsys.readouterr().err == "reverdict: golden: cannot be written to (Permission denied)\n"
 
 
