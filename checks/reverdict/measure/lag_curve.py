@@ -14,7 +14,7 @@ bands also reads as ppm; but the spread blurs the tail, so that coherence falls,
 e^{−½(2πf·d)²·var n} while f·d is small, to the share of what never went through it where f·d is large. So it is told to
 which time golden and candidate agree, and in stretches of the tail how much of the energy is how late (``lag_shares``).
 
-Validity. Latency to ±0.5 s, drift to 2000 ppm, steps to some 20 ms; a rate mistaken for another common one is
+Validity. Latency to ±0.5 s, drift to 2000 ppm, steps to 6 ms; a rate mistaken for another common one is
 recognised as such (``time_scale``). A reverb that is modulated has no one answer: ``lag_curves_of_renders`` takes
 several renders and counts the spread among the golden's own as uncertainty. Offset, drift and steps describe the curve
 only up to where the two part.
@@ -216,7 +216,7 @@ def _why_not(windows: Windows, index: int) -> str:
     if windows.silent[index]:
         return "silent"
     if not windows.heard[index]:
-        return "in the noise"
+        return "no sound clear of the noise"
     return f"{windows.unlike} (coherence {windows.coherence[index]:.2f})"
 
 

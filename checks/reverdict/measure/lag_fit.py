@@ -90,6 +90,8 @@ def _fitted(
     columns = _columns(time_s, edges)
     values, covariance, scatter = _least_squares(columns, lag_s, _huber(columns, lag_s, _weights(sigma_s)))
     unsure = 2 * np.sqrt(np.diag(covariance)) * max(scatter, 1.0)
+    # What windows cut at whole samples cost does not average out.
+    unsure = np.where(np.arange(unsure.size) == 1, unsure, np.hypot(unsure, 2 * NANOSECOND))
     steps = [
         LagStep(float((time_s[edge - 1] + time_s[edge]) / 2), window_s / 2, float(size), float(size_unsure))
         for edge, size, size_unsure in zip(edges, values[2:], unsure[2:], strict=True)

@@ -83,7 +83,7 @@ def _shares_of(cross: Cross, inside: NDArray[Any], low: float, high: float) -> l
     rest, amounts = across, np.zeros(0)
     for _ in range(MOST_SHARES):
         best = int(np.argmax(np.where(free, rest, -1.0)))
-        if rest[best] < max(LEAST_SHARE, 4 * noise):
+        if rest[best] < max(LEAST_SHARE, 6 * noise):
             break
         at.append(best)
         copies = np.column_stack([kernel[2 * reach - place : 4 * reach + 1 - place] for place in at])

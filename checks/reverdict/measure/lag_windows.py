@@ -34,11 +34,14 @@ WHOLE_S, SHORTEST_S, PERIODS = 0.025, 0.02, 40.0
 FARTHEST_S, STEP_REACH_S, MOST_DRIFT = 0.5, 0.025, 0.002
 """How far the first lag is sought, and how far the path may go from there: at once, and per second."""
 
-NEAR_S = 0.0015
-"""How far from the path a window of the whole is searched; those of a band less."""
+NEAR_S, NEAR_IN_BAND_S = 0.006, 0.0005
+"""How far from the path a window of the whole is searched, and one of a band, there at least one and a half periods."""
 
 SURELY, BETTER = 0.9, 0.8
 """Coherence at which there can be no better peak; and what a band's peak away from the path must reach."""
+
+FAINTLY = 0.4
+"""Coherence of the loudest stretch at which a first lag is believed at all."""
 
 FADE_S = 0.05
 MOST_CLIMBS, CLIMBED_S = 5, 1e-12
@@ -51,7 +54,7 @@ class Windows:
     """Readings of one band, arrays of shape (windows,).
 
     time_s : where the golden's energy in the window lies.
-    heard : before the sound sinks into the noise.
+    heard : where the sound stands clear of the noise.
     held : inside both records.
     """
 
@@ -216,7 +219,7 @@ def _follow(band: _Band, seconds: float) -> _Path:
     patterns, energy = cut * shape, np.abs(cut) ** 2 @ shape
     loudest = int(np.argmax(energy))
     farthest = int(min(FARTHEST_S, seconds) * rate_hz)
-    first, sign = _first_lag(band, patterns[loudest], int(starts[loudest]), farthest)
+    first, sign = _first_lag(band, patterns[loudest], float(energy[loudest]), int(starts[loudest]), farthest)
     reach = max(int((STEP_REACH_S + MOST_DRIFT * seconds) * rate_hz), 2)
     searched = _cut(band.candidate, starts + first - reach, length + 2 * reach)
     size = fft.next_fast_len(length + 2 * reach)
@@ -249,12 +252,16 @@ def _energies(searched: NDArray[Any], length: int, shape: NDArray[Any]) -> NDArr
     return np.maximum(across[:, : searched.shape[1] - length + 1], 0.0)
 
 
-def _first_lag(band: _Band, pattern: NDArray[Any], start: int, farthest: int) -> tuple[int, int]:
-    """Lag of the loudest window in samples of the band, and the polarity."""
-    searched = _cut(band.candidate, np.array([start - farthest]), pattern.size + 2 * farthest)[0]
+def _first_lag(band: _Band, pattern: NDArray[Any], energy: float, start: int, farthest: int) -> tuple[int, int]:
+    """Lag of the loudest window in samples of the band, and the polarity; none where nothing is like it."""
+    searched = _cut(band.candidate, np.array([start - farthest]), pattern.size + 2 * farthest)
     size = fft.next_fast_len(searched.size)
-    cross = fft.fft(searched, size) * np.conj(fft.fft(pattern, size))
-    lag = int(np.argmax(np.abs(fft.ifft(cross)[: 2 * farthest + 1]))) - farthest
+    cross = fft.fft(searched[0], size) * np.conj(fft.fft(pattern, size))
+    heights = np.abs(fft.ifft(cross)[: 2 * farthest + 1])
+    best = int(np.argmax(heights))
+    if heights[best] < FAINTLY * np.sqrt(energy * _energies(searched, pattern.size, _sine(pattern.size) ** 2)[0, best]):
+        return 0, 1
+    lag = best - farthest
     # The sign is that of the larger swing of the real correlation, sampled finely round that peak.
     fine = np.arange(-12, 13) / 8
     moved = (lag + farthest + fine)[:, None] * np.arange(size) / size
@@ -300,7 +307,7 @@ def _read(band: _Band, window_s: float, spectra: _Spectra, path: _Path) -> tuple
     turn = np.exp(2j * np.pi * band.low_hz * moved / rate_hz)[:, None]
     cross = path.polarity * second * np.conj(first) * turn
     power = np.abs(first) ** 2
-    near_s = NEAR_S if band.centre_hz is None else max(1.5 / band.centre_hz, NEAR_S / 3)
+    near_s = NEAR_S if band.centre_hz is None else max(1.5 / band.centre_hz, NEAR_IN_BAND_S)
     alike = np.sqrt(energies[0] * energies[1]) * length
     elsewhere = 0.0 if band.centre_hz is None else BETTER
     step_s, turned = _peaks(
@@ -388,14 +395,19 @@ def _phasors(delay_s: NDArray[Any], omega_low: float, omega_step: float, length:
 
 
 def _heard(energies: Sequence[NDArray[Any]], coherence: NDArray[Any], held: NDArray[Any]) -> NDArray[Any]:
-    """Which windows come before the sound sinks into the noise: where noise alone could cost a tenth of coherence."""
+    """Which windows come after the sound begins (30 dB below its loudest) and before it sinks into the noise.
+
+    That is where noise alone could cost a tenth of coherence.
+    """
     clear = np.ones(held.size)
     for energy in energies:
         noise = _noise(energy[held], coherence[held])
         clear *= np.sqrt(np.clip(1 - noise / np.maximum(calm(energy), 1e-300), 0, 1))
     loudest = int(np.argmax(energies[0]))
     sunk = np.flatnonzero(clear[loudest:] < SURELY)
-    return np.arange(held.size) < (loudest + sunk[0] if sunk.size else held.size)
+    begins = int(np.argmax(energies[0] > 1e-3 * energies[0][loudest]))
+    windows = np.arange(held.size)
+    return (windows >= begins) & (windows < (loudest + sunk[0] if sunk.size else held.size))
 
 
 def _noise(energy: NDArray[Any], coherence: NDArray[Any]) -> float:
