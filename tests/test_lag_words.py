@@ -65,7 +65,7 @@ def test_what_is_said(changes: dict[str, Any], said: str) -> None:
 
 
 def test_no_fit_is_said() -> None:
-    assert about_lag({**table(), "fit": None}) == ["Too little of it looks like the golden to tell a lag."]
+    assert about_lag({**table(), "fit": None}) == ["Too little of it looks like the golden to tell its lag."]
 
 
 def test_times_are_told_as_finely_as_they_are_known() -> None:

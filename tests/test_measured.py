@@ -243,7 +243,9 @@ def test_beside_another_file_its_lag_is_told_in_sentences(sounds: Path, late: Pa
     assert "µs late at the click." in said
     assert "It does not drift" in said
     assert "It agrees with the golden as far as that can be heard" in said
-    assert len([line for line in said.splitlines() if " Hz " in line and "the end" in line]) == 8  # all, and seven octaves
+    assert (
+        len([line for line in said.splitlines() if " Hz " in line and "the end" in line]) == 8
+    )  # all, and seven octaves
 
 
 def test_beside_itself_a_file_is_in_step(sounds: Path, capsys: Capture) -> None:

@@ -17,7 +17,7 @@ which time golden and candidate agree, and in stretches of the tail how much of 
 Validity. Latency to ±0.5 s, drift to 2000 ppm, steps to 6 ms; a rate mistaken for another common one is
 recognised as such (``time_scale``). A reverb that is modulated has no one answer: ``lag_curves_of_renders`` takes
 several renders and counts the spread among the golden's own as uncertainty. Offset, drift and steps describe the curve
-only up to where the two part.
+only up to where the two part. The lag of a pure tone is known only up to its period.
 """
 
 from __future__ import annotations
@@ -265,10 +265,10 @@ def _spread(apart: NDArray[Any], renders: int) -> NDArray[Any]:
 
 def _widened(curve: LagCurve, own: list[LagCurve], renders: int) -> LagCurve:
     """The spread of offset and drift among the golden's own joins those of the curve: windows are not independent."""
-    fits = [each.fit for each in own if each.fit is not None]
-    if curve.fit is None or len(fits) < len(own):
+    fits = [each.fit for each in own if each.fit is not None and each.fit.drift_ppm is not None]
+    if curve.fit is None or curve.fit.drift_uncertainty_ppm is None or len(fits) < len(own):
         return replace(curve, fit=None)
-    offset_s, drift_ppm = _spread(np.array([[fit.offset_s, fit.drift_ppm] for fit in fits]), renders)
+    offset_s, drift_ppm = _spread(np.array([[fit.offset_s, fit.drift_ppm] for fit in fits], dtype=float), renders)
     wider = replace(
         curve.fit,
         offset_uncertainty_s=float(np.hypot(curve.fit.offset_uncertainty_s, 2 * offset_s)),

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 OVERLAP_COST = 4 / 3
 """Neighbouring windows that overlap by half have errors correlated by 1/6."""
 
+FEWEST, FEWEST_FOR_DRIFT = 4, 8
 MOST_STEPS = 3
 CLEARLY = 30.0
 """By how much the sum of squares must fall for a step: five and a half standard deviations."""
@@ -41,16 +42,17 @@ class LagFit:
 
     offset_s : float
         Lag at the click: latency.
-    drift_ppm : float
-        Positive where the candidate falls behind: its clock is slow, or its delays are longer.
+    drift_ppm : float or None
+        Positive where the candidate falls behind: its clock is slow, or its delays are longer. None, and no steps,
+        where fewer than eight windows tell a lag.
     scatter : float
         Root mean square of what the fit leaves, over what the uncertainties lead to expect; about 1 where it holds.
     """
 
     offset_s: float
     offset_uncertainty_s: float
-    drift_ppm: float
-    drift_uncertainty_ppm: float
+    drift_ppm: float | None
+    drift_uncertainty_ppm: float | None
     steps: tuple[LagStep, ...]
     scatter: float
 
@@ -69,11 +71,11 @@ def fit_lag(
     window_s : float
         What one point stands for, twice their distance.
     """
-    if time_s.size < 4:
+    if time_s.size < FEWEST:
         return None
     edges: list[int] = []
     fit = _fitted(time_s, lag_s, sigma_s, edges, window_s)
-    while len(edges) < MOST_STEPS:
+    while time_s.size >= FEWEST_FOR_DRIFT and len(edges) < MOST_STEPS:
         edge = _best_edge(time_s, lag_s, sigma_s, sure, edges)
         if edge is None:
             break
@@ -97,12 +99,15 @@ def _fitted(
         for edge, size, size_unsure in zip(edges, values[2:], unsure[2:], strict=True)
     ]
     steps.sort(key=lambda step: step.time_s)
-    return LagFit(
-        float(values[0]), float(unsure[0]), 1e6 * float(values[1]), 1e6 * float(unsure[1]), tuple(steps), scatter
+    drift_ppm, drift_unsure_ppm = (
+        (1e6 * float(values[1]), 1e6 * float(unsure[1])) if time_s.size >= FEWEST_FOR_DRIFT else (None, None)
     )
+    return LagFit(float(values[0]), float(unsure[0]), drift_ppm, drift_unsure_ppm, tuple(steps), scatter)
 
 
 def _columns(time_s: NDArray[Any], edges: list[int]) -> list[NDArray[Any]]:
+    if time_s.size < FEWEST_FOR_DRIFT:
+        return [np.ones_like(time_s)]
     return [np.ones_like(time_s), time_s, *(np.where(np.arange(time_s.size) >= edge, 1.0, 0.0) for edge in edges)]
 
 
@@ -142,7 +147,7 @@ def _best_edge(
     """First point after a step that explains clearly more than chance and than a bend; None where there is none."""
     size = time_s.size
     columns = _columns(time_s, edges)
-    weights = _huber(columns, lag_s, _weights(sigma_s)) * sure
+    weights = _weights(sigma_s) * sure
     basis, _ = np.linalg.qr(np.column_stack(columns) * weights[:, None])
     left = lag_s * weights
     left = left - basis @ (basis.T @ left)
@@ -155,9 +160,10 @@ def _best_edge(
     if inside.size == 0:
         return None
     edge = least + int(np.argmax(inside))
-    if step[edge] < CLEARLY * scale or step[edge] < 1.2 * float(bend.max()):
+    if step[edge] < CLEARLY * scale:
         return None
-    return edge
+    total, bent = float(np.sum(left**2)), float(bend.max())
+    return edge if step[edge] > 1.2 * bent or total - step[edge] < 0.5 * (total - bent) else None
 
 
 def _gained(

@@ -37,12 +37,13 @@ FARTHEST_S, STEP_REACH_S, MOST_DRIFT = 0.5, 0.025, 0.002
 NEAR_S, NEAR_IN_BAND_S = 0.006, 0.0005
 """How far from the path a window of the whole is searched, and one of a band, there at least one and a half periods."""
 
-SURELY, BETTER = 0.9, 0.8
-"""Coherence at which there can be no better peak; and what a band's peak away from the path must reach."""
+SURELY, BETTER, CLEARER = 0.9, 0.8, 0.05
+"""Coherence at which no other peak is sought; which a band's peak off the path must reach; what it must gain."""
 
 FAINTLY = 0.4
 """Coherence of the loudest stretch at which a first lag is believed at all."""
 
+SILENT, BEGUN = 1e-9, 1e-5
 FADE_S = 0.05
 MOST_CLIMBS, CLIMBED_S = 5, 1e-12
 DECIMALS = 15
@@ -234,7 +235,9 @@ def _follow(band: _Band, seconds: float) -> _Path:
         for index in order:
             row = alike[index]
             low = max(last - near, 0)
-            at = low + int(np.argmax(row[low : last + near + 1]))
+            # Of a tone any lag is as good as the next; then the path stays where it is.
+            away = np.abs(np.arange(low, min(last + near + 1, row.size)) - last)
+            at = low + int(np.argmax(row[low : last + near + 1] - CLEARER * away / near))
             best = int(np.argmax(row))
             # A peak elsewhere is believed only if it is clearly the better one.
             if row[best] > max(LOOKS_ALIKE, row[at] + 0.2):
@@ -326,7 +329,9 @@ def _read(band: _Band, window_s: float, spectra: _Spectra, path: _Path) -> tuple
     few = 1 + 2.5 / np.maximum(np.minimum(values, lasting) / cost - 1, 1.0)
     sigma_s = np.sqrt(0.5 * cost * few * (left @ omega**2)) / bend
     lag_s = np.round(moved / rate_hz + step_s, DECIMALS)
-    silent = np.minimum(*energies) <= 1e-13 * np.array([energies[0].max(), energies[1].max()]).min()
+    # What the filters ring before the first sound is no sound.
+    begun = np.logical_or.accumulate(energies[0] > BEGUN * energies[0].max())
+    silent = ~begun | np.any([rows <= SILENT * rows.max() for rows in energies], axis=0)
     reaching_s = spectra.seconds - spectra.faded_s - window_s / 2
     held = (middle_s <= reaching_s) & (middle_s + lag_s <= reaching_s)
     heard = _heard(energies, coherence, held & ~silent)
@@ -353,7 +358,7 @@ def _peaks(
     if doubtful.size:
         other_s, other = _climbed(cross[doubtful], _searched(cross[doubtful], low_hz, rate_hz, near_s), low_hz, rate_hz)
         height = other.real.sum(axis=1)
-        better = (height > top[doubtful]) & (height >= elsewhere * most[doubtful])
+        better = (height > top[doubtful] + CLEARER * most[doubtful]) & (height >= elsewhere * most[doubtful])
         found_s[doubtful[better]], turned[doubtful[better]] = other_s[better], other[better]
     return found_s, turned
 
@@ -395,19 +400,14 @@ def _phasors(delay_s: NDArray[Any], omega_low: float, omega_step: float, length:
 
 
 def _heard(energies: Sequence[NDArray[Any]], coherence: NDArray[Any], held: NDArray[Any]) -> NDArray[Any]:
-    """Which windows come after the sound begins (30 dB below its loudest) and before it sinks into the noise.
-
-    That is where noise alone could cost a tenth of coherence.
-    """
+    """Which windows come before the sound sinks into the noise: where noise alone could cost a tenth of coherence."""
     clear = np.ones(held.size)
     for energy in energies:
         noise = _noise(energy[held], coherence[held])
         clear *= np.sqrt(np.clip(1 - noise / np.maximum(calm(energy), 1e-300), 0, 1))
     loudest = int(np.argmax(energies[0]))
     sunk = np.flatnonzero(clear[loudest:] < SURELY)
-    begins = int(np.argmax(energies[0] > 1e-3 * energies[0][loudest]))
-    windows = np.arange(held.size)
-    return (windows >= begins) & (windows < (loudest + sunk[0] if sunk.size else held.size))
+    return np.arange(held.size) < (loudest + sunk[0] if sunk.size else held.size)
 
 
 def _noise(energy: NDArray[Any], coherence: NDArray[Any]) -> float:
@@ -448,11 +448,11 @@ def _time_scale(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -
     """The ratio of two common rates by which the candidate is the golden stretched; None where none fits."""
     from scipy.ndimage import map_coordinates
 
-    ratios = sorted({a / b for a in RATES_HZ for b in RATES_HZ if a != b and 0.45 < a / b < 2.25})
+    ratios = sorted({a / b for a in RATES_HZ for b in RATES_HZ if 0.45 < a / b < 2.25})
     loudest = int(np.argmax(np.abs(golden)))
     begin = max(loudest - int(0.005 * rate_hz), 0)
     length = int(SCALED_S * rate_hz)
-    best, best_ratio = SCALED_ALIKE, None
+    best, best_ratio = SCALED_ALIKE, 1.0
     for ratio in ratios:
         count = min(length, golden.size - begin, int((candidate.size - 1) / ratio) - begin)
         if count < 0.1 * length:
@@ -467,4 +467,4 @@ def _time_scale(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float) -
         alike = peak / max(float(np.linalg.norm(stretched) * np.linalg.norm(pattern)), 1e-300)
         if alike > best:
             best, best_ratio = alike, ratio
-    return best_ratio
+    return None if best_ratio == 1.0 else best_ratio

@@ -20,7 +20,7 @@ def about_lag(lag: Mapping[str, Any]) -> list[str]:
             f"All its times are the golden's times {lag['time_scale']:.4f}, as after a mistaken sample rate.",
         ]
     if lag["fit"] is None:
-        return [*said, "Too little of it looks like the golden to tell a lag."]
+        return [*said, "Too little of it looks like the golden to tell its lag.", *_parts(lag["shares"])]
     return [*said, *_fit(lag["fit"]), _agreement(lag), *_parts(lag["shares"])]
 
 
@@ -35,21 +35,24 @@ def time_in_words(seconds: float, uncertainty_s: float | None = None) -> str:
 
 def _fit(fit: Mapping[str, Any]) -> list[str]:
     offset_s, unsure_s = fit["offset_s"], max(fit["offset_uncertainty_s"], 1e-9)
-    drift_ppm, unsure_ppm = fit["drift_ppm"], max(fit["drift_uncertainty_ppm"], 1e-3)
     if abs(offset_s) > unsure_s:
         said = [f"It is {time_in_words(abs(offset_s), unsure_s)} {'late' if offset_s > 0 else 'early'} at the click."]
     else:
         said = [f"It begins in step with the golden (within {1e6 * unsure_s:.{_places(1e6 * unsure_s)}f} µs)."]
-    places = _places(unsure_ppm)
-    if abs(drift_ppm) > unsure_ppm:
-        told = f"{abs(drift_ppm):.{places}f} ± {unsure_ppm:.{places}f} ppm"
-        said.append(f"It {'falls behind' if drift_ppm > 0 else 'runs ahead'} by {told}.")
-    else:
-        said.append(f"It does not drift (within {unsure_ppm:.{places}f} ppm).")
+    if fit["drift_ppm"] is not None:
+        said.append(_drift(fit["drift_ppm"], max(fit["drift_uncertainty_ppm"], 1e-3)))
     for step in fit["steps"]:
         size = time_in_words(abs(step["size_s"]), step["size_uncertainty_s"])
         said.append(f"At {_when(step['time_s'])} it jumps {size} {'later' if step['size_s'] > 0 else 'earlier'}.")
     return said
+
+
+def _drift(drift_ppm: float, unsure_ppm: float) -> str:
+    places = _places(unsure_ppm)
+    if abs(drift_ppm) <= unsure_ppm:
+        return f"It does not drift (within {unsure_ppm:.{places}f} ppm)."
+    way = "falls behind" if drift_ppm > 0 else "runs ahead"
+    return f"It {way} by {abs(drift_ppm):.{places}f} ± {unsure_ppm:.{places}f} ppm."
 
 
 def _agreement(lag: Mapping[str, Any]) -> str:

@@ -214,6 +214,6 @@ def _lag_row(curve: LagCurve) -> str:
         return f"  {label:11}  {alike}  {until:>12}  too few windows look alike\n"
     fit = curve.fit
     offset = time_in_words(fit.offset_s, fit.offset_uncertainty_s)
-    drift = f"{fit.drift_ppm:+.3f} ± {fit.drift_uncertainty_ppm:.3f}"
+    drift = "–" if fit.drift_ppm is None else f"{fit.drift_ppm:+.3f} ± {fit.drift_uncertainty_ppm:.3f}"
     steps = ", ".join(f"{time_in_words(step.size_s)} at {1e3 * step.time_s:.0f} ms" for step in fit.steps) or "none"
     return f"  {label:11}  {alike}  {until:>12}  {offset:>25}  {drift:>16}  {steps}\n"
