@@ -371,6 +371,8 @@ def test_fits_cover_in_many_draws() -> None:
             sound = hall(RATE_HZ, 1.5, decay_s=1.0, seed=seed, highest_hz=20000)
             other = sound + noise(sound.size, level_db, seed=5000 + seed)
             for curve in curves_of(lag_curves(sound, other, RATE_HZ)):
+                if curve.time_s[curve.told].size < 12:
+                    continue  # too few for a drift in the lowest octave
                 fit, (drift_ppm, unsure_ppm) = fit_of(curve), drift_of(curve)
                 held.append((abs(fit.offset_s) <= fit.offset_uncertainty_s, abs(drift_ppm) <= unsure_ppm))
                 steps += len(fit.steps)

@@ -26,10 +26,11 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from reverdict.measure.lag_fit import LagFit, fit_lag
 from reverdict.measure.lag_shares import LagShare, shares_of_energy
-from reverdict.measure.lag_windows import LOOKS_ALIKE, SURELY, Compared, Windows, calm, compare
+from reverdict.measure.lag_windows import LOOKS_ALIKE, SURELY, Compared, Windows, compare
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -187,7 +188,7 @@ def _curve_of(windows: Windows) -> LagCurve:
     within = windows.held & ~windows.silent
     sounding = within & windows.heard
     told = within & (windows.coherence >= LOOKS_ALIKE)
-    parting_s = _parting(windows.time_s[sounding], windows.coherence[sounding]) if told.any() else 0.0
+    parting_s = _parting(windows.time_s[sounding], windows.coherence[sounding])
     fitted = told & (windows.time_s < (np.inf if parting_s is None else parting_s))
     return LagCurve(
         windows.centre_hz,
@@ -222,10 +223,13 @@ def _why_not(windows: Windows, index: int) -> str:
 
 def _parting(time_s: NDArray[Any], coherence: NDArray[Any]) -> float | None:
     """When coherence, as the median of five windows, first falls below what looks alike; None where it never does."""
-    below = np.flatnonzero(calm(coherence) < LOOKS_ALIKE) if time_s.size else time_s
+    around = min(5, time_s.size)
+    if around == 0:
+        return None
+    below = np.flatnonzero(np.median(sliding_window_view(coherence, around), axis=1) < LOOKS_ALIKE)
     if below.size == 0:
         return None
-    return float(time_s[below[0]]) if below[0] else 0.0
+    return float(time_s[below[0] + around // 2]) if below[0] else 0.0
 
 
 # Several renders

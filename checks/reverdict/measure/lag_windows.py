@@ -400,14 +400,19 @@ def _phasors(delay_s: NDArray[Any], omega_low: float, omega_step: float, length:
 
 
 def _heard(energies: Sequence[NDArray[Any]], coherence: NDArray[Any], held: NDArray[Any]) -> NDArray[Any]:
-    """Which windows come before the sound sinks into the noise: where noise alone could cost a tenth of coherence."""
+    """Which windows lie between the sound's rising from the noise and its sinking into it, the loudest in between.
+
+    In the noise is where that alone could cost a tenth of coherence.
+    """
     clear = np.ones(held.size)
     for energy in energies:
         noise = _noise(energy[held], coherence[held])
-        clear *= np.sqrt(np.clip(1 - noise / np.maximum(calm(energy), 1e-300), 0, 1))
+        clear *= np.sqrt(np.clip(1 - noise / np.maximum(_calm(energy), 1e-300), 0, 1))
     loudest = int(np.argmax(energies[0]))
-    sunk = np.flatnonzero(clear[loudest:] < SURELY)
-    return np.arange(held.size) < (loudest + sunk[0] if sunk.size else held.size)
+    drowned = np.flatnonzero(clear < SURELY)
+    windows = np.arange(held.size)
+    rises, sinks = drowned[drowned < loudest].max(initial=-1), drowned[drowned >= loudest].min(initial=held.size)
+    return (windows > rises) & (windows < sinks)
 
 
 def _noise(energy: NDArray[Any], coherence: NDArray[Any]) -> float:
@@ -425,7 +430,7 @@ def _noise(energy: NDArray[Any], coherence: NDArray[Any]) -> float:
     return float((second + third) / 2 * (1 - np.clip(np.median(coherence[-2 * tenth :]), 0, 1)))
 
 
-def calm(values: NDArray[Any]) -> NDArray[Any]:
+def _calm(values: NDArray[Any]) -> NDArray[Any]:
     """Running median of five."""
     around = np.pad(values, 2, mode="edge")
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(around, 5), axis=1))
