@@ -318,6 +318,9 @@ def test_a_report_holds_the_contract_and_agrees_with_itself(workspace: Workspace
         }  # fmt: skip
     echogram, *_ = verdict["references"][0]["curves"]["echogram"]
     assert [one["label"] for one in echogram["passes"]] == ["1.1", "1.2", "1.3"]
+    (lag,) = verdict["references"][0]["curves"]["lag"]
+    assert abs(lag["fit"]["offset_s"]) < 1e-9
+    assert len(json.dumps(lag)) < 10_000
     assert verdict["references"][1]["curves"] == {}
     junit = ET.parse(report / "junit.xml").getroot()  # noqa: S314 - written a moment ago by ourselves
     cases = {

@@ -281,3 +281,58 @@ def test_a_plot_is_drawn_beside_the_tables(sounds: Path, capsys: Capture) -> Non
     assert tables(capsys, sounds / "spring.wav", "--plot", str(picture)).splitlines()[-1] == f"Plot: {picture}"
     assert picture.read_bytes().startswith(b"\x89PNG")
     as_json(capsys, sounds / "spring.wav", "--plot", str(picture))  # prints JSON alone
+
+
+@pytest.fixture
+def late(sounds: Path) -> Path:
+    """The hall, turned over, 7 samples late."""
+    late = sounds / "late.wav"
+    write_sound(late, -np.roll(hall(), 7)[None], RATE_HZ)
+    return late
+
+
+def test_beside_another_file_its_lag_is_told_in_sentences(sounds: Path, late: Path, capsys: Capture) -> None:
+    said = tables(capsys, late, "--beside", str(sounds / "hall.wav")).partition("Beside the golden")[2]
+    assert "It is turned over (polarity)." in said
+    assert "It is 145.83" in said  # 7 samples at 48 kHz (derived)
+    assert "µs late at the click." in said
+    assert "It does not drift" in said
+    assert "It agrees with the golden as far as that can be heard" in said
+    assert (
+        len([line for line in said.splitlines() if " Hz " in line and "the end" in line]) == 8
+    )  # all, and seven octaves
+
+
+def test_beside_itself_a_file_is_in_step(sounds: Path, capsys: Capture) -> None:
+    said = tables(capsys, sounds / "hall.wav", "--beside", str(sounds / "hall.wav"))
+    assert "It begins in step with the golden (within 0.002 µs)." in said
+
+
+def test_json_beside_another_file_holds_the_lag_curve(sounds: Path, late: Path, capsys: Capture) -> None:
+    lag = as_json(capsys, late, "--beside", str(sounds / "hall.wav"))["channels"][0]["lag"]
+    assert lag["polarity"] == -1
+    assert lag["fit"]["offset_s"] == pytest.approx(7 / RATE_HZ, abs=2e-8)
+    assert len(lag["time_s"]) == len(lag["lag_s"]) == len(lag["uncertainty_s"]) == len(lag["coherence"])
+    assert [band["centre_hz"] for band in lag["bands"]] == [125, 250, 500, 1000, 2000, 4000, 8000]
+    assert "lag" not in as_json(capsys, late)["channels"][0]
+
+
+def test_silence_beside_a_golden_says_why_it_has_no_lag(sounds: Path, capsys: Capture) -> None:
+    assert "No lag can be told: the candidate is silent." in tables(
+        capsys, sounds / "silence.wav", "--beside", str(sounds / "hall.wav")
+    )
+
+
+def test_a_plot_beside_a_golden_draws_the_lag(sounds: Path, late: Path, capsys: Capture) -> None:
+    picture = sounds / "picture.png"
+    tables(capsys, late, "--beside", str(sounds / "hall.wav"), "--plot", str(picture))
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_files_that_cannot_be_held_against_each_other(sounds: Path, capsys: Capture) -> None:
+    slow = sounds / "slow.wav"
+    write_sound(slow, hall()[None], 44100)
+    assert main(["measure", str(sounds / "hall.wav"), "--beside", str(slow)]) == 2
+    assert "slow.wav: is at 44100 Hz" in capsys.readouterr().err
+    assert main(["measure", str(sounds / "hall.wav"), "--beside", str(sounds / "stereo.wav")]) == 2
+    assert "stereo.wav: has 2 channels" in capsys.readouterr().err

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from reverdict.errors import BadInput
-from reverdict.measure.measurement import Measurement, measure
+from reverdict.measure.measurement import Measurement, lags_beside, measure
 from reverdict.report import measured_picture
 from reverdict.report.measured_picture import draw, echogram, energy_db, figure_of, spread
 from reverdict.words import Response
@@ -332,3 +332,15 @@ def test_many_channels_stand_below_each_other_up_to_a_limit() -> None:
     heights = [axes.get_position().height * figure.get_figheight() for axes in echograms]
     assert heights == pytest.approx([heights[0]] * 16)
     assert heights[0] > 1  # inches
+
+
+def test_the_lag_behind_a_golden_stands_at_the_foot(spring: Response, found: Measurement) -> None:
+    late = replace(spring, samples=np.roll(spring.samples, 2, axis=1))
+    (lag,) = lags_beside(spring, late)
+    figure = figure_of(spring, found, "spring", [lag])
+    shown = panels(figure)
+    assert list(shown) == ["echogram", "chirps", "dispersion", "decay", "lag", "coherence"]
+    (curve,) = lines(shown["lag"], "lag")
+    assert np.nanmedian(curve.get_ydata()) == pytest.approx(2e6 / spring.rate_hz, abs=0.1)
+    assert shown["lag"].get_position().y1 < shown["chirps"].get_position().y0
+    assert "µs late at the click" in written(figure)

@@ -19,6 +19,9 @@ from reverdict.errors import BadInput
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    from reverdict.measure.lag_curve import LagMeasurement
+    from reverdict.words import Response
+
 EXAMPLES = """\
 examples:
   reverdict demo try-it                                  a workspace with references and builds to play with
@@ -264,6 +267,12 @@ def _add_measure(commands: Any) -> None:
         epilog="Times count from the click. What the recording does not allow is left out, with the reason.",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="WAV or FLAC file holding the answer to one click")
+    parser.add_argument(
+        "--beside",
+        type=Path,
+        metavar="GOLDEN",
+        help="hold it against another sound file: lag over time, drift, steps; both count from GOLDEN's click",
+    )
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
     parser.add_argument("--plot", type=Path, metavar="PNG", help="draw echogram, group-delay and decay curves")
     parser.add_argument(
@@ -281,34 +290,54 @@ def _click_at(text: str) -> float | str:
 
 
 def _measure(options: argparse.Namespace) -> int:
-    from reverdict.measure.click import find_click
-    from reverdict.measure.measurement import measure
-    from reverdict.report import measured
-    from reverdict.sound import read_sound
-    from reverdict.words import Response
+    from dataclasses import replace
 
-    samples, rate_hz = read_sound(options.file)
-    click_at_s = find_click(samples, rate_hz) if options.click_at == "auto" else float(options.click_at)
-    if click_at_s >= samples.shape[1] / rate_hz:
-        raise BadInput(
-            options.file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s"
-        )
-    if not 50 <= options.arrival_hz <= rate_hz / 2:
-        raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{rate_hz / 2:g} Hz")
-    paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
-    response = Response(samples, rate_hz, click_at_s, paths)
+    from reverdict.measure.measurement import lags_beside, measure
+    from reverdict.report import measured
+
+    response = _recorded(options.file, options.click_at)
+    if not 50 <= options.arrival_hz <= response.rate_hz / 2:
+        raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{response.rate_hz / 2:g} Hz")
+    lags: tuple[LagMeasurement, ...] = ()
+    if options.beside:
+        golden = _recorded(options.beside, options.click_at)
+        _prove_alike(options.file, response, options.beside, golden)
+        # Both from the golden's click: found in each file by itself, it would hide a latency.
+        lags = lags_beside(golden, replace(response, click_at_s=golden.click_at_s))
     measurement = measure(response, options.arrival_hz)
     if options.plot:
         from reverdict.report.measured_picture import draw
 
-        draw(response, measurement, options.plot, title=options.file.name)
+        draw(response, measurement, options.plot, title=options.file.name, lags=lags)
     if options.json:
-        measured.print_json(response, measurement, sys.stdout)
+        measured.print_json(response, measurement, sys.stdout, lags)
     else:
-        measured.print_tables(response, measurement, options.file.name, sys.stdout)
+        measured.print_tables(response, measurement, options.file.name, sys.stdout, lags)
         if options.plot:
             print(f"\nPlot: {options.plot}")
     return 0
+
+
+def _recorded(file: Path, click_at: float | str) -> Response:
+    """A sound file as a response, its click found or as told."""
+    from reverdict.measure.click import find_click
+    from reverdict.sound import read_sound
+    from reverdict.words import Response
+
+    samples, rate_hz = read_sound(file)
+    click_at_s = find_click(samples, rate_hz) if click_at == "auto" else float(click_at)
+    if click_at_s >= samples.shape[1] / rate_hz:
+        raise BadInput(file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s")
+    paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
+    return Response(samples, rate_hz, click_at_s, paths)
+
+
+def _prove_alike(file: Path, response: Response, golden_file: Path, golden: Response) -> None:
+    """Complain about two files that cannot be held against each other."""
+    if golden.rate_hz != response.rate_hz:
+        raise BadInput(golden_file, f"is at {golden.rate_hz} Hz, {file} at {response.rate_hz} Hz; convert one of them")
+    if len(golden.samples) != len(response.samples):
+        raise BadInput(golden_file, f"has {len(golden.samples)} channels, {file} has {len(response.samples)}")
 
 
 # golden

@@ -10,7 +10,7 @@ from reverdict import judging
 from reverdict.check import conduct, cost, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
 from reverdict.errors import BadInput, BadInputs
-from reverdict.measure.measurement import Comparison, Measurement, measure, measure_beside
+from reverdict.measure.measurement import Comparison, Measurement, lags_beside, measure, measure_beside
 from reverdict.render import Request, parameters_missing, render
 from reverdict.render.timing import open_kernel_timer, open_timer
 from reverdict.words import CheckVerdict, Outcome, Response
@@ -156,7 +156,8 @@ class Trial:
         """What pages draw of this trial."""
         if self.beside is None or self.rendering.response is None:
             return {}
-        return curves_of(self.golden, self.measured, self.rendering.response, self.beside)
+        lags = lags_beside(self._golden_response, self.rendering.response)
+        return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
 
 
 def _baseline_timer(baseline: Build | None, request: Request, work_folder: Path) -> Any:

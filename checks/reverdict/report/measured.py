@@ -8,6 +8,7 @@ import math
 from typing import TYPE_CHECKING, Any, TextIO
 
 from reverdict.phrases import true_minus
+from reverdict.report.lag_words import about_lag, time_in_words
 from reverdict.report.margin_ruler import can_draw
 from reverdict.report.terminal import in_ascii
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
     from reverdict.words import Response
@@ -24,24 +26,36 @@ EXACT_SILENCE_DB = 250.0
 ENDS_FIRST = "the record ends before the noise is reached"
 FAR_FROM_STRAIGHT_PERCENT = 10.0
 """By which T30 and T20 may differ before a decay is called far from a straight line: ISO 3382-2:2008, B.3 (memory)."""
-
+LAG_POINTS = 1000
 TABLE_FREQUENCIES_HZ = (200, 500, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000)
 
 
-def as_json(response: Response, measurement: Measurement) -> dict[str, Any]:
-    """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null."""
+def as_json(response: Response, measurement: Measurement, lags: Sequence[LagMeasurement] = ()) -> dict[str, Any]:
+    """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null.
+
+    lags : per channel its lag beside a golden, where one was given; then each channel has a ``lag``.
+    """
     return {
         "schema": 1,
         "sample_rate_hz": response.rate_hz,
         "click_at_s": response.click_at_s,
         "arrival_hz": measurement.paths[0].springs.arrival_hz,
-        "channels": [_channel(path) for path in measurement.paths],
+        "channels": [
+            _channel(path) | ({"lag": _lag(lags[index])} if lags else {})
+            for index, path in enumerate(measurement.paths)
+        ],
     }
 
 
-def print_json(response: Response, measurement: Measurement, stream: TextIO) -> None:
+def print_json(
+    response: Response, measurement: Measurement, stream: TextIO, lags: Sequence[LagMeasurement] = ()
+) -> None:
     """Write ``as_json``, indented."""
-    stream.write(json.dumps(as_json(response, measurement), indent=1, allow_nan=False) + "\n")
+    stream.write(json.dumps(as_json(response, measurement, lags), indent=1, allow_nan=False) + "\n")
+
+
+def _lag(lag: LagMeasurement) -> dict[str, Any]:
+    return lag.table(LAG_POINTS) | {"bands": [band.table(LAG_POINTS) for band in lag.bands]}
 
 
 def _channel(path: PathMeasurement) -> dict[str, Any]:
@@ -114,26 +128,32 @@ def _number(value: float | None, places: int) -> float | None:
     return round(value, places) if value is not None and math.isfinite(value) else None
 
 
-def print_tables(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
+def print_tables(
+    response: Response, measurement: Measurement, name: str, stream: TextIO, lags: Sequence[LagMeasurement] = ()
+) -> None:
     """Write what a designer wants to read first: arrivals, dispersion, decay. In ASCII where the stream has no more."""
     said = io.StringIO()
-    _print_all(response, measurement, name, said)
+    _print_all(response, measurement, name, said, lags)
     head, line_end, rest = said.getvalue().partition("\n")
     text = head + line_end + true_minus(rest)
     stream.write(text if can_draw(stream) else in_ascii(text))
 
 
-def _print_all(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
+def _print_all(
+    response: Response, measurement: Measurement, name: str, stream: TextIO, lags: Sequence[LagMeasurement]
+) -> None:
     seconds = response.samples.shape[-1] / response.rate_hz
     stream.write(
         f"{name}: {seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
         f"{'s' if len(measurement.paths) > 1 else ''}, click at {1e3 * response.click_at_s:.2f} ms\n"
     )
-    for path in measurement.paths:
+    for index, path in enumerate(measurement.paths):
         if path.path:
             stream.write(f"\n{path.path}\n")
         _print_springs(path.springs, stream)
         _print_decay(path.decay, stream)
+        if lags:
+            _print_lag(lags[index], stream)
 
 
 def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
@@ -223,3 +243,35 @@ def _print_curved(bands: Sequence[BandDecay], stream: TextIO) -> None:
 
 def _label(band: BandDecay) -> str:
     return "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
+
+
+def _print_lag(lag: LagMeasurement, stream: TextIO) -> None:
+    stream.write("\nBeside the golden\n")
+    for sentence in about_lag(lag.table(1)):
+        stream.write(f"  {sentence}\n")
+    if lag.why_not:
+        return
+    stream.write("  band         coherence  agrees until  lag at the click           drift, ppm        steps\n")
+    for curve in (lag.whole, *lag.bands):
+        stream.write(_lag_row(curve))
+    if lag.shares:
+        stream.write("  from      to        share of the energy    late by\n")
+    for share in lag.shares:
+        stream.write(
+            f"  {1e3 * share.from_s:6.0f} ms {1e3 * share.to_s:6.0f} ms"
+            f"  {100 * share.share:5.0f} ± {100 * share.uncertainty:.0f} %  {time_in_words(share.lag_s):>20}\n"
+        )
+
+
+def _lag_row(curve: LagCurve) -> str:
+    label = "above 50 Hz" if curve.centre_hz is None else f"{curve.centre_hz:g} Hz"
+    heard = curve.coherence[curve.time_s <= curve.heard_until_s]
+    alike = f"{sorted(heard)[heard.size // 2]:9.3f}" if heard.size else f"{'–':>9}"
+    until = "the end" if curve.agrees_until_s is None else f"{1e3 * curve.agrees_until_s:.0f} ms"
+    if curve.fit is None:
+        return f"  {label:11}  {alike}  {until:>12}  too few windows look alike\n"
+    fit = curve.fit
+    offset = time_in_words(fit.offset_s, fit.offset_uncertainty_s)
+    drift = "–" if fit.drift_ppm is None else f"{fit.drift_ppm:+.3f} ± {fit.drift_uncertainty_ppm:.3f}"
+    steps = ", ".join(f"{time_in_words(step.size_s)} at {1e3 * step.time_s:.0f} ms" for step in fit.steps) or "none"
+    return f"  {label:11}  {alike}  {until:>12}  {offset:>25}  {drift:>16}  {steps}\n"

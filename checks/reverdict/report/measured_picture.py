@@ -4,7 +4,8 @@ Per channel a sentence says what was found. Below it stand, on one time axis, th
 spring.pass and the time-frequency picture with the group-delay curve of each pass over it: the energy is the pale bed,
 the curve the thin dark line in it, so that a curve that left its chirp is seen at once. Beside them stand the
 dispersion of the first passes and the decay of the octave bands. Where there are no separate passes the sentence says
-why, and the panels that would be empty are not drawn.
+why, and the panels that would be empty are not drawn. What was held against a golden has at its foot the lag over time,
+the uncertainty as a shade, and the coherence of the two.
 
 The picture shows what ``measure`` found and measures nothing itself. Times count from the click.
 """
@@ -23,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.errors import BadInput
+from reverdict.report.lag_words import about_lag
 from reverdict.report.look import INK_AND_PAPER
 from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import listed, plain, sentence, shorten
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import DelayCurve, Spring, SpringMeasurement
     from reverdict.words import Response
@@ -61,6 +64,7 @@ WIDTH, LEFT, RIGHT = 12.4, 0.85, 0.2
 WIDE, GUTTER, SIDE_LABELS = 6.9, 1.0, 0.85
 HEAD, LINE, LANE, HEADING, XLABEL, FOOT = 0.95, 0.21, 0.17, 0.26, 0.58, 0.75
 ECHOGRAM, CHIRPS, GAP = 1.35, 3.05, 0.12
+LAG, COHERENCE = 1.35, 0.6
 """Inches. ``SIDE_LABELS`` is the room right of the dispersion for the transition frequencies."""
 
 COLUMNS = 600
@@ -78,7 +82,9 @@ MOST_LIFT_DB = 25.0
 """A quiet frequency is drawn as if it were louder by this much at most, so that noise stays pale."""
 
 
-def draw(response: Response, measurement: Measurement, target: Path, *, title: str) -> None:
+def draw(
+    response: Response, measurement: Measurement, target: Path, *, title: str, lags: Sequence[LagMeasurement] = ()
+) -> None:
     """Draw a measurement into a PNG, written beside its place and renamed.
 
     Parameters
@@ -91,6 +97,8 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
         Ends in ``.png``; replaced if it exists.
     title : str
         Any text; usually the file's name.
+    lags : sequence of LagMeasurement
+        Per channel, where it was held against a golden.
 
     Raises
     ------
@@ -103,7 +111,7 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
         raise BadInput(target, f"cannot write the plot here (no folder {target.parent})")
     beside = target.with_name(f".{os.getpid()}.{target.name}")
     with _on_paper():
-        figure = figure_of(response, measurement, title)
+        figure = figure_of(response, measurement, title, lags)
         try:
             figure.savefig(beside, format="png", metadata={"Software": None})
             beside.replace(target)
@@ -113,8 +121,8 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
             beside.unlink(missing_ok=True)
 
 
-def figure_of(response: Response, measurement: Measurement, title: str) -> Figure:
-    """The figure that ``draw`` writes. Its axes are labelled ``echogram``, ``chirps``, ``dispersion`` or ``decay``.
+def figure_of(response: Response, measurement: Measurement, title: str, lags: Sequence[LagMeasurement] = ()) -> Figure:
+    """The figure that ``draw`` writes, its axes labelled ``echogram``, ``chirps``, ``dispersion``, ``decay``, ``lag``.
 
     Marks and curves carry ``spring.pass`` as their gid, so that what is drawn can be compared with what was measured.
     """
@@ -122,7 +130,10 @@ def figure_of(response: Response, measurement: Measurement, title: str) -> Figur
     from matplotlib.figure import Figure
 
     pairs = list(zip(response.samples, measurement.paths, strict=True))
-    plates = [_Plate.of(row, path, response) for row, path in pairs[:MOST_CHANNELS]]
+    plates = [
+        _Plate.of(row, path, response, lags[index] if lags else None)
+        for index, (row, path) in enumerate(pairs[:MOST_CHANNELS])
+    ]
     height = HEAD + sum(plate.height for plate in plates)
     with _on_paper():
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS_PER_INCH)
@@ -186,9 +197,10 @@ class _Plate:
     shown_s: float
     springs: SpringMeasurement
     decay: DecayMeasurement
+    lag: LagCurve | None
 
     @classmethod
-    def of(cls, row: NDArray[Any], path: PathMeasurement, response: Response) -> _Plate:
+    def of(cls, row: NDArray[Any], path: PathMeasurement, response: Response, lag: LagMeasurement | None) -> _Plate:
         rate_hz = response.rate_hz
         after_click = row[max(round(response.click_at_s * rate_hz), 0) :]
         shown_s = _seconds_to_show(after_click, rate_hz, path.springs.springs)
@@ -196,7 +208,11 @@ class _Plate:
         if shown_s < SHORTEST_S or np.ptp(cropped[: round(shown_s * rate_hz)]) == 0:
             cropped = cropped[:0]
         told = _what_was_found(path, after_click.size / rate_hz, bool(cropped.size))
-        return cls(tuple(textwrap.wrap(told, 165)), cropped, rate_hz, shown_s, path.springs, path.decay)
+        lines = textwrap.wrap(told, 165)
+        if lag is not None:
+            lines += textwrap.wrap("Beside the golden: " + " ".join(about_lag(lag.table(1))), 165)
+        drawn = lag.whole if lag is not None and lag.whole.told.any() else None
+        return cls(tuple(lines), cropped, rate_hz, shown_s, path.springs, path.decay, drawn)
 
     @property
     def decays(self) -> list[tuple[BandDecay, NDArray[Any]]]:
@@ -214,10 +230,14 @@ class _Plate:
         return self.panels_top + HEADING + LANE * len(self.springs.springs)
 
     @property
+    def lag_height(self) -> float:
+        return 0.0 if self.lag is None else HEADING + LAG + GAP + COHERENCE + FOOT
+
+    @property
     def height(self) -> float:
         if not self.sound.size and not self.decays:
-            return self.panels_top + 0.3
-        return self.echogram_top + ECHOGRAM + GAP + CHIRPS + FOOT
+            return self.panels_top + 0.3 + self.lag_height
+        return self.echogram_top + ECHOGRAM + GAP + CHIRPS + FOOT + self.lag_height
 
 
 def _impulse_s() -> float:
@@ -296,7 +316,7 @@ def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
     for number, line in enumerate(plate.lines):
         sheet.write(LEFT, top + LINE * number, line, family="DejaVu Serif", size=9.5)
     decays = plate.decays
-    foot = top + plate.height - FOOT
+    foot = top + plate.height - plate.lag_height - FOOT
     wide = WIDE if decays or plate.springs.springs else WIDTH - LEFT - RIGHT
     if plate.sound.size:
         _draw_early_response(sheet, plate, top, wide)
@@ -311,6 +331,32 @@ def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
     if decays:
         _heading(sheet, left, upper, "Decay in octaves (centre in Hz) and of all above 50 Hz")
         _draw_decay(sheet.axes("decay", left, upper + HEADING, wide, foot - upper - HEADING), decays, wide)
+    if plate.lag is not None:
+        _draw_lag(sheet, plate.lag, top + plate.height - plate.lag_height)
+
+
+def _draw_lag(sheet: _Sheet, lag: LagCurve, top: float) -> None:
+    wide = WIDTH - LEFT - RIGHT
+    _heading(sheet, LEFT, top, "Lag behind the golden over time (shade: uncertainty, k = 2), and coherence of the two")
+    above = sheet.axes("lag", LEFT, top + HEADING, wide, LAG)
+    below = sheet.axes("coherence", LEFT, top + HEADING + LAG + GAP, wide, COHERENCE)
+    above.sharex(below)
+    late_us, unsure_us = np.full((2, lag.time_s.size), np.nan)
+    late_us[lag.told], unsure_us[lag.told] = 1e6 * lag.lag_s, 1e6 * lag.uncertainty_s
+    above.fill_between(
+        lag.time_s, late_us - unsure_us, late_us + unsure_us, color=PAPER["build"], alpha=0.22, linewidth=0
+    )
+    above.plot(lag.time_s, late_us, color=PAPER["build"], linewidth=1.0, marker=".", markersize=2, gid="lag")
+    low, high = float(np.nanmin(late_us)), float(np.nanmax(late_us))
+    room = max(0.1 * (high - low), 0.5)
+    above.set_ylim(low - room, high + room)
+    above.set_ylabel("late, µs")
+    above.tick_params(labelbottom=False)
+    below.plot(lag.time_s, lag.coherence, color=PAPER["ink"], linewidth=0.8, gid="coherence")
+    below.set_ylim(0, 1.05)
+    below.set_xlim(0, float(lag.time_s[-1]))
+    below.set_ylabel("coherence")
+    below.set_xlabel("time after the click, s")
 
 
 def _heading(sheet: _Sheet, left: float, top: float, text: str) -> None:

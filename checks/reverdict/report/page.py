@@ -19,6 +19,7 @@ from reverdict.report import look
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.group_delay_picture import group_delay_picture
+from reverdict.report.lag_picture import lag_picture
 from reverdict.report.line_chart import Picture
 from reverdict.report.margin_ruler import Ruler, ruler_of, svg
 from reverdict.report.ranking import (
@@ -187,10 +188,10 @@ def _check(check: Json, reference: Json, anchor: str, kind: str) -> str:
 
 
 def _pictures(reference: Json, anchor: str) -> str:
-    """Echogram, group delay and decay, a plate for each path."""
+    """Echogram, group delay, decay and lag, a plate for each path."""
     curves = reference["curves"]
-    echograms, delays, decays = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay"))
-    paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays]))
+    echograms, delays, decays, lags = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay", "lag"))
+    paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays, *lags]))
     plates = []
     for number, path in enumerate(paths):
         identity = f"{anchor}-p{number}"
@@ -200,6 +201,7 @@ def _pictures(reference: Json, anchor: str) -> str:
             *(echogram_picture(f"{identity}-e{index}", one, own_delays) for index, one in enumerate(own_echograms)),
             group_delay_picture(f"{identity}-g", own_delays),
             decay_picture(f"{identity}-d", [curve for curve in decays if curve["path"] == path]),
+            *(lag_picture(f"{identity}-l{index}", lag) for index, lag in enumerate(lags) if lag["path"] == path),
         ]
         figures = "".join(_figure(picture, path) for picture in pictures if picture)
         plates.append(f'<div class="plate">{figures}</div>' if figures else "")
