@@ -7,33 +7,54 @@ import json
 import math
 from typing import TYPE_CHECKING, Any, TextIO
 
+from reverdict.report import measured_sweep
 from reverdict.report.margin_ruler import can_draw
 from reverdict.report.terminal import in_ascii
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reverdict.measure.decay import BandDecay, DecayMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
 LATE_PEAK_S = 0.15
 TABLE_FREQUENCIES_HZ = (200, 500, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000)
 
 
-def as_json(response: Response, measurement: Measurement) -> dict[str, Any]:
-    """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null."""
-    return {
+def as_json(
+    response: Response, measurement: Measurement, swept: Swept | None = None, warnings: Sequence[str] = ()
+) -> dict[str, Any]:
+    """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null.
+
+    With a recorded sweep, ``click_at_s`` counts from the first sample of the response that was deconvolved.
+    """
+    channels = [_channel(path) for path in measurement.paths]
+    told = {
         "schema": 1,
         "sample_rate_hz": response.rate_hz,
         "click_at_s": response.click_at_s,
         "arrival_hz": measurement.paths[0].springs.arrival_hz,
-        "channels": [_channel(path) for path in measurement.paths],
+        "channels": channels,
     }
+    if swept is not None:
+        told["sweep"] = measured_sweep.as_json(swept, warnings)
+        for channel, distortion in zip(channels, swept.deconvolved.distortion, strict=True):
+            channel["harmonic_distortion"] = measured_sweep.distortion_json(distortion)
+    return told
 
 
-def print_json(response: Response, measurement: Measurement, stream: TextIO) -> None:
+def print_json(
+    response: Response,
+    measurement: Measurement,
+    stream: TextIO,
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> None:
     """Write ``as_json``, indented."""
-    stream.write(json.dumps(as_json(response, measurement), indent=1, allow_nan=False) + "\n")
+    stream.write(json.dumps(as_json(response, measurement, swept, warnings), indent=1, allow_nan=False) + "\n")
 
 
 def _channel(path: PathMeasurement) -> dict[str, Any]:
@@ -93,24 +114,44 @@ def _number(value: float | None, places: int) -> float | None:
     return round(value, places) if value is not None and math.isfinite(value) else None
 
 
-def print_tables(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
+def print_tables(
+    response: Response,
+    measurement: Measurement,
+    name: str,
+    stream: TextIO,
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> None:
     """Write what a designer wants to read first: arrivals, dispersion, decay. In ASCII where the stream has no more."""
     said = io.StringIO()
-    _print_all(response, measurement, name, said)
+    _print_all(response, measurement, name, said, swept, warnings)
     stream.write(said.getvalue() if can_draw(stream) else in_ascii(said.getvalue()))
 
 
-def _print_all(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
+def _print_all(
+    response: Response,
+    measurement: Measurement,
+    name: str,
+    stream: TextIO,
+    swept: Swept | None,
+    warnings: Sequence[str],
+) -> None:
     seconds = response.samples.shape[-1] / response.rate_hz
     stream.write(
         f"{name}: {seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
         f"{'s' if len(measurement.paths) > 1 else ''}, click at {1e3 * response.click_at_s:.2f} ms\n"
     )
-    for path in measurement.paths:
+    if swept is not None:
+        measured_sweep.print_head(swept, warnings, stream)
+    for index, path in enumerate(measurement.paths):
         if path.path:
             stream.write(f"\n{path.path}\n")
         _print_springs(path.springs, stream)
         _print_decay(path.decay, stream)
+        if swept is not None:
+            measured_sweep.print_distortion(swept.deconvolved.distortion[index], stream)
+    if swept is not None:
+        measured_sweep.print_spread(swept.spread, stream)
 
 
 def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:

@@ -4,7 +4,7 @@ Per channel a sentence says what was found. Below it stand, on one time axis, th
 spring.pass and the time-frequency picture with the group-delay curve of each pass over it: the energy is the pale bed,
 the curve the thin dark line in it, so that a curve that left its chirp is seen at once. Beside them stand the
 dispersion of the first passes and the decay of the octave bands. Where there are no separate passes the sentence says
-why, and the panels that would be empty are not drawn.
+why, and the panels that would be empty are not drawn. A recorded sweep has its harmonic distortion below, per channel.
 
 The picture shows what ``measure`` found and measures nothing itself. Times count from the click.
 """
@@ -24,6 +24,7 @@ import numpy as np
 
 from reverdict.errors import BadInput
 from reverdict.report.look import INK_AND_PAPER
+from reverdict.report.measured_sweep import ORDINALS, skew_told
 from reverdict.report.wording import listed, plain, sentence, shorten
 
 if TYPE_CHECKING:
@@ -35,8 +36,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.distortion import Distortion
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import DelayCurve, Spring, SpringMeasurement
+    from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
 PAPER = dict(re.findall(r"--(\w+):(#\w+)", INK_AND_PAPER.split("}")[0]))
@@ -60,6 +63,7 @@ WIDTH, LEFT, RIGHT = 12.4, 0.85, 0.2
 WIDE, GUTTER, SIDE_LABELS = 6.9, 1.0, 0.85
 HEAD, LINE, LANE, HEADING, XLABEL, FOOT = 0.95, 0.21, 0.17, 0.26, 0.58, 0.75
 ECHOGRAM, CHIRPS, GAP = 1.35, 3.05, 0.12
+DISTORTION = 1.9
 """Inches. ``SIDE_LABELS`` is the room right of the dispersion for the transition frequencies."""
 
 COLUMNS = 600
@@ -77,7 +81,7 @@ MOST_LIFT_DB = 25.0
 """A quiet frequency is drawn as if it were louder by this much at most, so that noise stays pale."""
 
 
-def draw(response: Response, measurement: Measurement, target: Path, *, title: str) -> None:
+def draw(response: Response, measurement: Measurement, target: Path, *, title: str, swept: Swept | None = None) -> None:
     """Draw a measurement into a PNG, written beside its place and renamed.
 
     Parameters
@@ -90,6 +94,8 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
         Ends in ``.png``; replaced if it exists.
     title : str
         Any text; usually the file's name.
+    swept : Swept or None
+        Where the response was deconvolved from a sweep.
 
     Raises
     ------
@@ -102,7 +108,7 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
         raise BadInput(target, f"cannot write the plot here (no folder {target.parent})")
     beside = target.with_name(f".{os.getpid()}.{target.name}")
     with _on_paper():
-        figure = figure_of(response, measurement, title)
+        figure = figure_of(response, measurement, title, swept)
         try:
             figure.savefig(beside, format="png", metadata={"Software": None})
             beside.replace(target)
@@ -112,8 +118,8 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
             beside.unlink(missing_ok=True)
 
 
-def figure_of(response: Response, measurement: Measurement, title: str) -> Figure:
-    """The figure that ``draw`` writes. Its axes are labelled ``echogram``, ``chirps``, ``dispersion`` or ``decay``.
+def figure_of(response: Response, measurement: Measurement, title: str, swept: Swept | None = None) -> Figure:
+    """The figure that ``draw`` writes. Its axes: ``echogram``, ``chirps``, ``dispersion``, ``decay``, ``distortion``.
 
     Marks and curves carry ``spring.pass`` as their gid, so that what is drawn can be compared with what was measured.
     """
@@ -122,16 +128,25 @@ def figure_of(response: Response, measurement: Measurement, title: str) -> Figur
 
     pairs = list(zip(response.samples, measurement.paths, strict=True))
     plates = [_Plate.of(row, path, response) for row, path in pairs[:MOST_CHANNELS]]
-    height = HEAD + sum(plate.height for plate in plates)
+    distorted = swept.deconvolved.distortion[:MOST_CHANNELS] if swept is not None else ()
+    strips = [(path.path, one) for path, one in zip(measurement.paths, distorted, strict=False) if one.orders]
+    strip_height = HEADING + DISTORTION + FOOT
+    height = HEAD + sum(plate.height for plate in plates) + strip_height * len(strips)
     with _on_paper():
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS_PER_INCH)
         FigureCanvasAgg(figure)
         sheet = _Sheet(figure, height)
-        _write_head(sheet, response, title)
+        _write_head(sheet, response, title, skew_told(swept) if swept is not None else "")
         top = HEAD
         for plate in plates:
             _draw_plate(sheet, plate, top)
             top += plate.height
+        for path, distortion in strips:
+            named = f" of {shorten(plain(path))}" if path else ""
+            _heading(sheet, LEFT, top, f"Harmonic distortion{named}, orders 2 to 5 and their total")
+            axes = sheet.axes("distortion", LEFT, top + HEADING, WIDTH - LEFT - RIGHT, DISTORTION)
+            _draw_distortion(axes, distortion)
+            top += strip_height
     return figure
 
 
@@ -275,13 +290,15 @@ class _Sheet:
         self.figure.text(left / WIDTH, 1 - top / self.height, text, va="top", **look)
 
 
-def _write_head(sheet: _Sheet, response: Response, title: str) -> None:
+def _write_head(sheet: _Sheet, response: Response, title: str, skew: str) -> None:
     channels, samples = response.samples.shape
     seconds = samples / response.rate_hz
     told = f"{seconds:.2f} s at {response.rate_hz} Hz, {channels} channel{'s' if channels > 1 else ''}."
     told += f" Times count from the click at {1e3 * response.click_at_s:.2f} ms."
     if channels > MOST_CHANNELS:
         told += f" Only the first {MOST_CHANNELS} channels are drawn."
+    if skew:
+        told += f" Clock skew: {skew}."
     sheet.write(LEFT, 0.2, shorten(plain(title), 90), family="DejaVu Serif", size=13)
     sheet.write(LEFT, 0.47, told, color=PAPER["soft"], size=9)
 
@@ -535,6 +552,36 @@ def _mark_transitions(axes: Axes, springs: Sequence[Spring], top_khz: float, gap
             linespacing=1.05, annotation_clip=False,
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1, "shrinkB": 0},
         )  # fmt: skip
+
+
+# Distortion
+
+
+def _draw_distortion(axes: Axes, distortion: Distortion) -> None:
+    """Percent over the frequency that excites; what was below the noise is named beside, not drawn."""
+    assert distortion.total is not None
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    looks: list[tuple[str, Any]] = [*SPRING_LINES[1:], ("#8f7d5c", "-")]
+    lines = [(ORDINALS[one.order], one, look) for one, look in zip(distortion.orders, looks, strict=True)]
+    for name, one, (colour, dashes) in [("total", distortion.total, SPRING_LINES[0]), *lines]:
+        if one.frequency_hz.size:
+            axes.plot(
+                one.frequency_hz, 100 * one.ratio, color=colour, linestyle=dashes, linewidth=1.2, gid=name, label=name,
+                marker=".", markersize=3,
+            )  # fmt: skip
+    missing = [name for name, one, _ in lines if not one.frequency_hz.size]
+    if missing:
+        told = f"{listed(missing)} within the noise"
+        axes.text(0.99, 0.97, told, transform=axes.transAxes, ha="right", va="top", color=PAPER["soft"], size=7.5)
+    if axes.get_lines():
+        axes.legend(loc="lower right", bbox_to_anchor=(1, 0.97), ncols=5, frameon=False, fontsize=7.5)
+    else:
+        axes.set_xlim(20, 20000)
+    axes.xaxis.set_major_formatter(lambda hz, _: f"{hz:g}")
+    axes.yaxis.set_major_formatter(lambda percent, _: f"{percent:g}")
+    axes.set_xlabel("frequency that excites, Hz")
+    axes.set_ylabel("distortion, %")
 
 
 # Decay
