@@ -7,10 +7,12 @@ Method
     Per third-octave of the exciting frequency f, ratio² = mean |H_n|² round n·f over mean |H_1|² round f. The ratio is
     the amplitude of the harmonic over that of the fundamental; total harmonic distortion is √(sum of ratio²).
 Validity
-    Up to n·f below 0.475 of the sample rate (within the sweep where a loopback is divided by). An order must stand 6 dB
-    above what sounds just before it, which is noise and the tail of the next higher order; long reverbs ask for long
-    sweeps (lead L ln n above the reverberation). Of a device whose distortion comes before its reverb, as in a driven
-    spring, the ratio holds the reverb's response at n·f over that at f. Orders 6 and up are not counted.
+    From where a third-octave settles within a quarter of the narrowest gap between orders (54 Hz for 20 Hz to 20 kHz in
+    10 s) up to n·f below 0.475 of the sample rate, or within the sweep where a loopback is divided by. An order must
+    stand 6 dB, and more than chance in a thousand allows, above what sounds just before it, which is noise and the tail
+    of the next higher order; long reverbs ask for long sweeps (lead L ln n above the reverberation). Of a device whose
+    distortion comes before its reverb, as in a driven spring, the ratio holds the reverb's response at n·f over that
+    at f. Orders 6 and up are not counted.
 Uncertainty
     k = 2, from what sounds just before: its power, and its beat with the order in the third-octave.
 """
@@ -31,10 +33,13 @@ if TYPE_CHECKING:
     from reverdict.measure.sweep import Sweep
 
 ORDERS = (2, 3, 4, 5)
-BEFORE_SHARE = 0.1
-"""Of the narrowest gap between orders: a band-limited response has a foot before its time zero."""
+FOOT_SHARE = 0.25
+"""Of the narrowest gap between orders: a response has a foot before its time zero, the longer the narrower its band."""
+THIRD = 10**0.05 - 10**-0.05
+"""Bandwidth of a third-octave over its centre."""
 HIGHEST_SHARE = 0.475
 CLEAR = 4.0
+BY_CHANCE = 0.999
 SHORTEST_GAP_S = 0.04
 
 
@@ -94,7 +99,7 @@ def measure_distortion(
         Up to where harmonics are known.
     """
     narrowest_s = sweep.lead_s(ORDERS[-1]) - sweep.lead_s(ORDERS[-1] - 1)
-    foot_s = BEFORE_SHARE * narrowest_s
+    foot_s = FOOT_SHARE * narrowest_s
     frequency_hz = np.arange(spectrum.size) * rate_hz / size
     heard = (frequency_hz > sweep.f1_hz) & (frequency_hz < highest_hz)
     inverse = np.zeros_like(spectrum)
@@ -111,24 +116,27 @@ def measure_distortion(
 
     if narrowest_s < SHORTEST_GAP_S:
         return Distortion((), None, "the sweep is too short to tell its harmonics apart")
-    measured = tuple(_order(cut, order, sweep, rate_hz, highest_hz) for order in ORDERS)
+    measured = tuple(_order(cut, order, sweep, rate_hz, highest_hz, foot_s) for order in ORDERS)
     return Distortion(measured, _total(measured))
 
 
 def _order(
-    cut: Callable[[float, float], NDArray[Any]], order: int, sweep: Sweep, rate_hz: float, top_hz: float
+    cut: Callable[[float, float], NDArray[Any]], order: int, sweep: Sweep, rate_hz: float, top_hz: float, foot_s: float
 ) -> OrderDistortion:
+    from scipy.special import fdtri
+
     lead_s = sweep.lead_s(order)
     seconds = lead_s - sweep.lead_s(order - 1)
     low_hz, high_hz = sweep.flat_hz
-    centres_hz = third_octaves(low_hz, min(high_hz, top_hz / order))
+    centres_hz = third_octaves(max(low_hz, 1 / (THIRD * foot_s)), min(high_hz, top_hz / order))
     before_s = (sweep.lead_s(order + 1) - lead_s) / 4
     linear = _band_powers(cut(0.0, seconds), rate_hz, centres_hz)
     own = _band_powers(cut(-lead_s, seconds), rate_hz, order * centres_hz)
     beside = _band_powers(cut(-lead_s - before_s, before_s), rate_hz, order * centres_hz) * seconds / before_s
-    # Bins of own bandwidth, so that independent values in the band number about bandwidth × time.
-    draws = np.maximum(order * centres_hz * (10**0.05 - 10**-0.05) * seconds, 1.0)
-    clear = (own > CLEAR * beside) & (linear > 0)
+    # Independent values in a band number about bandwidth × time; the ratio of two such powers follows F.
+    draws = np.maximum(order * centres_hz * THIRD * seconds, 1.0)
+    least = np.maximum(CLEAR, fdtri(2 * draws, 2 * np.maximum(draws * before_s / seconds, 1.0), BY_CHANCE))
+    clear = (own > least * beside) & (linear > 0)
     share = beside[clear] / own[clear]
     ratio = np.sqrt(own[clear] / linear[clear])
     uncertainty = ratio * np.hypot(share / 2, 2 * np.sqrt(share / (2 * draws[clear])))
@@ -137,7 +145,7 @@ def _order(
     none = np.zeros(0)
     if not (linear > 0).any():
         return OrderDistortion(order, lead_s, none, none, none, why_not="no third-octave lies within its band")
-    below = float(np.sqrt((CLEAR * beside / np.maximum(linear, 1e-300))[linear > 0].min()))
+    below = float(np.sqrt((least * beside / np.maximum(linear, 1e-300))[linear > 0].min()))
     why = f"below {100 * below:.2g} % it would not stand above the noise and the tail of higher orders"
     return OrderDistortion(order, lead_s, none, none, none, below, why)
 
@@ -147,7 +155,7 @@ def _band_powers(part: NDArray[Any], rate_hz: float, centres_hz: NDArray[Any]) -
     if centres_hz.size == 0:
         return np.zeros(0)
     # Zeros are appended so that the narrowest band holds some bins.
-    narrowest_hz = float(centres_hz.min()) * (10**0.05 - 10**-0.05)
+    narrowest_hz = float(centres_hz.min()) * THIRD
     size = fft.next_fast_len(max(part.size, int(8 * rate_hz / narrowest_hz)), real=True)
     power = np.concatenate([[0.0], np.cumsum(np.abs(fft.rfft(part, size)) ** 2)])
     low = np.round(centres_hz * 10**-0.05 * size / rate_hz).astype(int)
