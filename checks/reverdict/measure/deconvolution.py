@@ -40,7 +40,7 @@ LOOPBACK_RANGE = 1e-4
 CLOCK_ROUNDS = 3
 SEEN_S = 0.02
 STANDS_OUT = 10.0
-PROMPT_S = 1.0
+PROMPT_S = 0.5
 """A response that begins within this of the recording is taken to be in step with it: latency is part of it."""
 EARLIER_S = 0.25
 

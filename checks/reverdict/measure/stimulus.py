@@ -24,7 +24,7 @@ GAP_S = 0.02
 ALIKE = 1e-4
 LEAST_GAIN = 1e-6
 """Of the strongest power: frequencies excited less are left out of a division."""
-DIP = 1e-3
+DIP = 1e-4
 SMOOTHING_HZ = 50.0
 
 

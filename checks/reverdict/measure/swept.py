@@ -5,16 +5,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from reverdict.measure.click import find_click
+from reverdict.measure.decay import measure_decay
 from reverdict.measure.deconvolution import LEAD_S, Deconvolved, deconvolve
-from reverdict.measure.measurement import Measurement, measure
+from reverdict.measure.measurement import Measurement, PathMeasurement
 from reverdict.measure.repeats import Spread, spread_of
+from reverdict.measure.springs import find_springs
 from reverdict.words import Response
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.stimulus import Stimulus
+
+FOOT_S = 0.001
+"""A click through a band has a foot before its time zero, which belongs to the energy of a dry path."""
+WITHOUT_RINGING = (1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)
+"""Takes out the upper end of the band, whose ringing would hide a sharp onset."""
 
 
 @dataclass(frozen=True)
@@ -60,10 +69,25 @@ def measure_swept(
     if loopback is None and click_at_s is not None:
         zero_s += click_at_s - result.begin_s
     elif loopback is None:
-        zero_s += find_click(result.samples[:, round(LEAD_S * rate_hz) :], rate_hz)
+        smooth = np.array([np.convolve(row, WITHOUT_RINGING, mode="same") for row in result.samples])
+        zero_s += find_click(smooth[:, round(LEAD_S * rate_hz) :], rate_hz)
     paths = ("",) if len(result.channels) == 1 else tuple(f"channel {c + 1}" for c in result.channels)
     response = Response(result.samples, rate_hz, zero_s, paths)
-    measurement = measure(response, arrival_hz)
+    measurement = _measure(response, arrival_hz)
     singles = [Response(one, rate_hz, zero_s, paths) for one in result.singles] if len(result.singles) > 1 else []
-    spread = spread_of(measurement, [measure(one, arrival_hz) for one in singles])
+    spread = spread_of(measurement, [_measure(one, arrival_hz) for one in singles])
     return Swept(response, measurement, stimulus, result, spread)
+
+
+def _measure(response: Response, arrival_hz: float) -> Measurement:
+    rate_hz, zero_s = response.rate_hz, response.click_at_s
+    return Measurement(
+        tuple(
+            PathMeasurement(
+                path,
+                find_springs(row, rate_hz, zero_s, arrival_hz),
+                measure_decay(row, rate_hz, max(zero_s - FOOT_S, 0.0)),
+            )
+            for path, row in zip(response.paths, response.samples, strict=True)
+        )
+    )
