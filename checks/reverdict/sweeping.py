@@ -175,5 +175,7 @@ def _doubts(swept: Swept, loopback: int | None) -> list[str]:
             "where there is none, from a guess; --click-at says when playing began"
         )
     if result.spoilt:
-        told.append(f"set aside as spoilt: repeat {', '.join(str(number) for number in result.spoilt)}")
+        told.append(f"unlike the others and set aside: repeat {', '.join(str(number) for number in result.spoilt)}")
+    if 1 in result.spoilt:
+        told.append("if nothing disturbed repeat 1, the silence between repeats is shorter than the reverb")
     return told

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from reverdict.measure.sweep import Sweep
 
+NEGLIGIBLE = 1e-9
 LOWEST_HZ = 100.0
 HIGHEST_SHARE = 0.35
 """Of the sample rate: above, converters' filters have group delays of their own."""
@@ -44,9 +45,10 @@ class ClockOffset:
 
     @property
     def to_correct(self) -> float:
-        """δ where it is larger than its uncertainty, else 0: nothing is gained by resampling then."""
-        known = self.offset is not None and self.uncertainty is not None and abs(self.offset) > self.uncertainty
-        return float(self.offset or 0.0) if known else 0.0
+        """δ where it is larger than its uncertainty and not negligible, else 0: resampling would gain nothing."""
+        if self.offset is None or self.uncertainty is None or abs(self.offset) < max(self.uncertainty, NEGLIGIBLE):
+            return 0.0
+        return self.offset
 
 
 def from_repeats(starts: Sequence[float], lags: Sequence[float], sigmas: Sequence[float]) -> ClockOffset:

@@ -233,8 +233,8 @@ def _kept(cutter: _Cutter, lags: list[float]) -> NDArray[Any]:
     kept = np.ones(len(lags), dtype=bool)
     if len(lags) > 2:
         for channel in range(len(cutter.recording)):
-            spectra = [cutter.spectrum(channel, k, lag) * cutter.inverse for k, lag in enumerate(lags)]
-            kept &= not_spoilt(np.array(spectra), cutter.stimulus.rate_hz)
+            responses = [cutter.response(cutter.spectrum(channel, k, lag)) for k, lag in enumerate(lags)]
+            kept &= not_spoilt(np.array(responses))
     return kept if kept.any() else np.ones(len(lags), dtype=bool)
 
 

@@ -3,8 +3,8 @@
 Method
     Step: repeats are deconvolved and each one's lag against the first is the peak of their cross-correlation, refined
     by least squares of H_k e^{jωτ} − H_1 over the band (Gauss-Newton), which is exact for a mere delay.
-    Spoilt: a repeat whose difference from the median of all is 10 dB stronger, in any octave, than that of the typical
-    repeat (a door, a burst of hum). Needs three repeats; up to just under half of them may be spoilt.
+    Spoilt: a repeat whose response differs from the median of all, in any octave, by 10 dB more than that of the
+    typical repeat (a door, a burst of hum). Needs three repeats; up to just under half of them may be spoilt.
     Spread: Type A evaluation of JCGM 100:2008, 4.2: the mean of what is measured on each repeat, and
     t95·s/√n as its expanded uncertainty.
 """
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 STEPS = 6
 SPOILT = 10.0
 ROUNDING = 1e-12
-LOWEST_HZ = 20.0
+FEWEST_BINS = 32
 SAME_ARRIVAL_S = 1e-3
 
 
@@ -68,20 +68,20 @@ def lag_of(first: NDArray[Any], other: NDArray[Any], size: int) -> tuple[float, 
     return lag, float(np.sqrt(np.sum(known * left) / 2)) / total
 
 
-def not_spoilt(spectra: NDArray[Any], rate_hz: float) -> NDArray[Any]:
+def not_spoilt(responses: NDArray[Any]) -> NDArray[Any]:
     """Which repeats to keep, shape (repeats,), bool.
 
     Parameters
     ----------
-    spectra : ndarray, shape (repeats, bins)
+    responses : ndarray, shape (repeats, samples)
         Deconvolved and in step.
     """
-    if len(spectra) < 3:
-        return np.ones(len(spectra), dtype=bool)
-    median = np.median(spectra.real, axis=0) + 1j * np.median(spectra.imag, axis=0)
-    octaves = np.geomspace(LOWEST_HZ, rate_hz / 2, max(round(np.log2(rate_hz / 2 / LOWEST_HZ)), 1) + 1)
-    edges = np.unique(np.round(octaves / (rate_hz / 2) * (median.size - 1)).astype(int))[:-1]
-    off = np.array([np.add.reduceat(np.abs(one - median) ** 2, edges) for one in spectra])
+    if len(responses) < 3:
+        return np.ones(len(responses), dtype=bool)
+    median = fft.rfft(np.median(responses, axis=0))
+    octaves = np.log2(max(median.size / FEWEST_BINS, 2.0))
+    edges = np.append(0, (FEWEST_BINS * 2 ** np.arange(1, int(octaves))).astype(int))
+    off = np.array([np.add.reduceat(np.abs(fft.rfft(one) - median) ** 2, edges) for one in responses])
     floor = ROUNDING * np.add.reduceat(np.abs(median) ** 2, edges)
     return np.all(off <= SPOILT * np.median(off, axis=0) + floor, axis=1)
 
