@@ -219,6 +219,7 @@ CASES = {
     "loopback, −300 ppm": Case(-300e-6, 1e-4, 1, True),
 }
 """Noise: rms, re the unit sweep."""
+LONG = ("linear, three repeats, +50 ppm", "three repeats, −50 ppm", "loopback, −300 ppm")
 
 
 @cache
@@ -255,7 +256,7 @@ def in_bands(response: Array, truth: Array) -> tuple[Array, Array]:
     return np.array(levels), np.array(lags)
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", [pytest.param(name, marks=pytest.mark.slow if name in LONG else ()) for name in CASES])
 def test_the_linear_response_is_the_clicks(name: str) -> None:
     result, found = run(name)
     lead = round(LEAD_S * RATE)
@@ -279,13 +280,17 @@ def test_the_linear_response_is_the_clicks(name: str) -> None:
     )
     assert np.abs(level_db).max() < 0.1
     assert np.abs(gains_db).max() < 0.1
-    # Below 1 kHz the tail of the second order, 1 s early and 50 dB down, rings in bands as narrow as its own lag.
-    assert np.abs(lag_us[10:] if CASES[name].bent else lag_us).max() < 2
+    # Below 1 kHz the tail of the second order, 1 s early and 50 dB down, rings in bands a few resonances wide.
+    assert np.abs(lag_us[10 if CASES[name].bent else 2 :]).max() < 2
+    assert np.abs(lag_us[:2]).max() < (40 if CASES[name].bent else 3)
     assert np.abs(arrivals_us).max() < 2
     assert np.abs(curves_us).max() < 2
 
 
-@pytest.mark.parametrize("name", [name for name in CASES if CASES[name].offset])
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=pytest.mark.slow if name in LONG else ()) for name in CASES if CASES[name].offset],
+)
 def test_the_clock_offset_is_found_within_its_uncertainty(name: str) -> None:
     clock = run(name)[0].clock
     assert clock.offset == pytest.approx(CASES[name].offset, abs=2 * clock.uncertainty)
@@ -308,7 +313,9 @@ def test_an_equal_clock_is_left_alone() -> None:
     np.testing.assert_allclose(result.singles[0], result.singles[1], atol=1e-9)
 
 
-@pytest.mark.parametrize(("rate_hz", "top_hz"), [(8000, 3600), (44100, 20000), (96000, 20000), (192000, 40000)])
+@pytest.mark.parametrize(
+    ("rate_hz", "top_hz"), [(8000, 3600), (44100, 20000), pytest.param(192000, 40000, marks=pytest.mark.slow)]
+)
 @pytest.mark.parametrize("offset", [0.0, 50e-6, -1e-3])
 def test_loopback_tells_the_clocks_through_converters(rate_hz: int, top_hz: float, offset: float) -> None:
     """DC blocks at 5 Hz and a falling response are no clocks."""
@@ -582,7 +589,7 @@ def test_a_recording_that_began_early() -> None:
     assert 2.5 * RATE < place.begin < 3.2 * RATE
     found = measure_swept(sound[np.newaxis], read, place.begin, 500.0)
     zero_s = found.deconvolved.begin_s + found.response.click_at_s - LEAD_S
-    assert zero_s == pytest.approx(3.2, abs=3 / RATE)  # the onset of a click through a band, to a few samples
+    assert zero_s == pytest.approx(3.2, abs=0.02 / RATE)
     told = measure_swept(sound[np.newaxis], read, round(3.2 * RATE), 500.0, click_at_s=3.2)
     assert int(np.argmax(told.response.samples)) == round(told.response.click_at_s * RATE)
 
@@ -740,7 +747,7 @@ def test_slips_are_named(folder: Path, capsys: Capture) -> None:
         assert said in complain(capsys, "measure", *arguments)
     read = stimulus(SHORT)
     begun_late = played(SHORT, 1, 3.0)[RATE:]
-    assert "after its stimulus; start recording before playing" in find_place(begun_late[np.newaxis], read, 0).why_not
+    assert "1.00 s after its stimulus, or answers another one" in find_place(begun_late[np.newaxis], read, 0).why_not
 
 
 def test_sweep_writes_a_stimulus_after_its_cautions(tmp_path: Path, capsys: Capture) -> None:

@@ -123,7 +123,7 @@ def measure_recording(
     if place.why_not:
         raise BadInput(file, place.why_not)
     swept = measure_swept(recording, stimulus, place.begin, arrival_hz, loopback, click_at_s)
-    return swept, [*_clipping(recording), *_doubts(swept, loopback)]
+    return swept, [*_clipping(recording), *_doubts(swept, times_known=loopback is not None or click_at_s is not None)]
 
 
 def _open_stimulus(file: Path, loops: int) -> Stimulus:
@@ -158,7 +158,7 @@ def _clipping(recording: NDArray[Any]) -> list[str]:
     return told
 
 
-def _doubts(swept: Swept, loopback: int | None) -> list[str]:
+def _doubts(swept: Swept, *, times_known: bool) -> list[str]:
     """What a user should know before believing the tables."""
     told = []
     stimulus, result = swept.stimulus, swept.deconvolved
@@ -169,7 +169,7 @@ def _doubts(swept: Swept, loopback: int | None) -> list[str]:
         told.append(
             f"if two clocks were at work, each ppm between them tilts delays by {apart_us:.1f} µs per 3 octaves"
         )
-    if result.begin_s > 0 and loopback is None:
+    if result.begin_s > 0 and not times_known:
         told.append(
             "the recording began before the stimulus: without a loopback channel times count from a sharp onset or, "
             "where there is none, from a guess; --click-at says when playing began"

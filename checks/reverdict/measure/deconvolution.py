@@ -107,7 +107,7 @@ def find_place(recording: NDArray[Any], stimulus: Stimulus, guide: int, told: in
         return Place(0, "does not hold the stimulus: deconvolved, nothing stands out; is it the right file?")
     peak -= size if peak > count else 0
     if peak < -SEEN_S * rate_hz:
-        return Place(0, f"begins {-peak / rate_hz:.2f} s after its stimulus; start recording before playing")
+        return Place(0, f"begins {-peak / rate_hz:.2f} s after its stimulus, or answers another one")
     begin = 0 if peak < PROMPT_S * rate_hz else peak - round(EARLIER_S * rate_hz)
     begin = begin if told is None else told
     tail_s = (count - begin - needed) / rate_hz

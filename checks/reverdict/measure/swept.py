@@ -9,7 +9,7 @@ import numpy as np
 
 from reverdict.measure.click import find_click
 from reverdict.measure.decay import measure_decay
-from reverdict.measure.deconvolution import LEAD_S, Deconvolved, deconvolve
+from reverdict.measure.deconvolution import LEAD_S, Deconvolved, deconvolve, loudest
 from reverdict.measure.measurement import Measurement, PathMeasurement
 from reverdict.measure.repeats import Spread, spread_of
 from reverdict.measure.springs import find_springs
@@ -24,6 +24,9 @@ FOOT_S = 0.001
 """A click through a band has a foot before its time zero, which belongs to the energy of a dry path."""
 WITHOUT_RINGING = (1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)
 """Takes out the upper end of the band, whose ringing would hide a sharp onset."""
+
+PEAK_WITHIN = 5
+"""Samples from the onset on: a click through a band rises for two or three."""
 
 
 @dataclass(frozen=True)
@@ -69,14 +72,27 @@ def measure_swept(
     if loopback is None and click_at_s is not None:
         zero_s += click_at_s - result.begin_s
     elif loopback is None:
-        smooth = np.array([np.convolve(row, WITHOUT_RINGING, mode="same") for row in result.samples])
-        zero_s += find_click(smooth[:, round(LEAD_S * rate_hz) :], rate_hz)
+        zero_s += _onset(result.samples, rate_hz)
     paths = ("",) if len(result.channels) == 1 else tuple(f"channel {c + 1}" for c in result.channels)
     response = Response(result.samples, rate_hz, zero_s, paths)
     measurement = _measure(response, arrival_hz)
     singles = [Response(one, rate_hz, zero_s, paths) for one in result.singles] if len(result.singles) > 1 else []
     spread = spread_of(measurement, [_measure(one, arrival_hz) for one in singles])
     return Swept(response, measurement, stimulus, result, spread)
+
+
+def _onset(samples: NDArray[Any], rate_hz: int) -> float:
+    """Seconds from time zero to the peak of a sharp onset, between samples; 0 where there is none."""
+    smooth = np.array([np.convolve(row, WITHOUT_RINGING, mode="same") for row in samples])
+    after = smooth[:, round(LEAD_S * rate_hz) :]
+    found = round(find_click(after, rate_hz) * rate_hz)
+    row = np.abs(after[loudest(after)])
+    peak = found + int(np.argmax(row[found : found + PEAK_WITHIN]))
+    if found == 0 or peak + 1 >= row.size:
+        return 0.0
+    left, middle, right = row[peak - 1 : peak + 2]
+    bend = left - 2 * middle + right
+    return float(peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)) / rate_hz
 
 
 def _measure(response: Response, arrival_hz: float) -> Measurement:

@@ -137,8 +137,9 @@ def _print_all(
     warnings: Sequence[str],
 ) -> None:
     seconds = response.samples.shape[-1] / response.rate_hz
+    how = "deconvolved to " if swept is not None else ""
     stream.write(
-        f"{name}: {seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
+        f"{name}: {how}{seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
         f"{'s' if len(measurement.paths) > 1 else ''}, click at {1e3 * response.click_at_s:.2f} ms\n"
     )
     if swept is not None:
