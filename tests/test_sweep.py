@@ -22,6 +22,7 @@ from reverdict.measure.springs import SpringMeasurement, find_springs
 from reverdict.measure.stimulus import Stimulus, read_stimulus
 from reverdict.measure.sweep import Sweep, make_sweep, recognise
 from reverdict.measure.swept import measure_swept
+from reverdict.report.measured_picture import figure_of
 from reverdict.sound import read_sound, write_sound
 from reverdict.words import Response
 from spring_truth import TrueSpring
@@ -668,6 +669,19 @@ def test_measure_prints_what_a_click_gives_and_what_only_a_sweep_can(folder: Pat
     assert (folder / "wet.png").stat().st_size > 20000
 
 
+def test_the_plot_shows_what_was_read_of_each_order() -> None:
+    sound = recorded(SHORT) + noise(recorded(SHORT).size, 1e-5)
+    swept = measure_swept(np.array([sound, sound]), stimulus(SHORT), 0, 500.0)
+    figure = figure_of(swept.response, swept.measurement, "two", swept)
+    panels = [axes for axes in figure.axes if axes.get_label() == "distortion"]
+    assert len(panels) == 2
+    for axes, distortion in zip(panels, swept.deconvolved.distortion, strict=True):
+        lines = {line.get_gid(): line for line in axes.get_lines()}
+        assert set(lines) == {"total", "2nd", "3rd"}
+        np.testing.assert_array_equal(lines["2nd"].get_ydata(), 100 * distortion.orders[0].ratio)
+        assert "4th and 5th within the noise" in [text.get_text() for text in axes.texts]
+
+
 def test_json_of_a_sweep(folder: Path, capsys: Capture) -> None:
     options = ["--stimulus", str(folder / "sweep.wav"), "--loopback-channel", "2", "--json"]
     assert main(["measure", str(folder / "stereo.wav"), *options]) == 0
@@ -715,6 +729,17 @@ def test_clipping_and_foreign_stimuli_are_warned_of(folder: Path, capsys: Captur
     assert "Harmonic distortion: none told (the stimulus is no exponential sweep)" in told
 
 
+def test_a_sweep_too_short_for_the_reverb_is_told(folder: Path, capsys: Capture) -> None:
+    """T60 2.2 s, L 0.45 s: a second order of −25 dB lies some 25 + 60·0.31/2.2 = 33 dB below; L 1.45 s: 52 dB."""
+    for seconds, warned in ((3, True), (10, False)):
+        sweep = make_sweep(20, 20000, seconds, RATE)
+        write_sound(folder / "sweep.wav", played(sweep, 1, 3.0)[np.newaxis], RATE)
+        write_sound(folder / "wet.wav", through(recorded(sweep, 1, 3.0), SPRINGS[:1], RATE)[np.newaxis], RATE)
+        assert main(["measure", str(folder / "wet.wav"), "--stimulus", str(folder / "sweep.wav")]) == 0
+        told = capsys.readouterr().out
+        assert ("Beware: the tail of the second order lies on the response, 3" in told) == warned
+
+
 def test_slips_are_named(folder: Path, capsys: Capture) -> None:
     wet, sweep = folder / "wet.wav", folder / "sweep.wav"
     sound, _ = read_sound(wet)
@@ -740,6 +765,8 @@ def test_slips_are_named(folder: Path, capsys: Capture) -> None:
         (folder / "half.wav", "--stimulus", sweep, "--loopback-channel", 2): "half.wav: channel 2 is silent; is it the",
         (wet, "--stimulus", sweep, "--repeats", 9): "wet.wav: ",
         (wet, "--stimulus", sweep, "--click-at", 9): "wet.wav: ends 0.00 s after the stimulus",
+        (wet, "--stimulus", sweep, "--arrival-hz", 9): "wet.wav: --arrival-hz 9 is outside 50…24000 Hz",
+        (folder / "stereo.wav", "--stimulus", sweep, "--loopback-channel", 2, "--click-at", 0): "both say when the",
         (wet, "--loopback-channel", 2): "wet.wav: --loopback-channel needs --stimulus",
         (wet, "--repeats", 2): "wet.wav: --repeats needs --stimulus",
     }

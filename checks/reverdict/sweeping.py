@@ -34,6 +34,7 @@ Before you play a sweep:
 LONGEST_S = 3600.0
 HIGHEST_SHARE = 0.48
 CLIPPED = 0.999
+OVERLAP_DB = 40.0
 
 
 @dataclass(frozen=True)
@@ -115,6 +116,10 @@ def measure_recording(
     if rate_hz != stimulus.rate_hz:
         told = f"recorded at {rate_hz} Hz, but {stimulus_file} has {stimulus.rate_hz} Hz"
         raise BadInput(file, f"{told}; record at the stimulus's rate")
+    if not 50 <= arrival_hz <= rate_hz / 2:
+        raise BadInput(file, f"--arrival-hz {arrival_hz:g} is outside 50…{rate_hz / 2:g} Hz")
+    if loopback_channel is not None and click_at_s is not None:
+        raise BadInput(file, "--click-at and --loopback-channel both say when the stimulus began; give one of them")
     if not np.ptp(recording, axis=1).any():
         raise BadInput(file, "silent; was the right input recorded?")
     loopback = _loopback_index(file, recording, loopback_channel)
@@ -174,8 +179,25 @@ def _doubts(swept: Swept, *, times_known: bool) -> list[str]:
             "the recording began before the stimulus: without a loopback channel times count from a sharp onset or, "
             "where there is none, from a guess; --click-at says when playing began"
         )
+    told += _overlaps(swept)
     if result.spoilt:
         told.append(f"unlike the others and set aside: repeat {', '.join(str(number) for number in result.spoilt)}")
     if 1 in result.spoilt:
         told.append("if nothing disturbed repeat 1, the silence between repeats is shorter than the reverb")
+    return told
+
+
+def _overlaps(swept: Swept) -> list[str]:
+    """Paths on whose linear response the tail of the second order lies, and how far below it."""
+    told = []
+    sweep, distortions = swept.stimulus.sweep, swept.deconvolved.distortion
+    for path, distortion in zip(swept.measurement.paths, distortions, strict=True):
+        t30_s = path.decay.whole.times["t30"].seconds
+        if sweep is None or t30_s is None or not distortion.orders or not distortion.orders[0].ratio.size:
+            continue
+        below_db = 60 * sweep.lead_s(2) / t30_s - 20 * np.log10(float(np.median(distortion.orders[0].ratio)))
+        if below_db < OVERLAP_DB:
+            where = f"{path.path}: " if path.path else ""
+            tail = f"the tail of the second order lies on the response, {below_db:.0f} dB below it"
+            told.append(f"{where}{tail}; the sweep is short for this reverb")
     return told
