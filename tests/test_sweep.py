@@ -505,6 +505,25 @@ def test_the_uncertainty_of_a_lag_is_its_scatter() -> None:
     assert np.std(lags) == pytest.approx(np.mean(sigmas), rel=0.25)
 
 
+@pytest.mark.parametrize("repeats", [2, 4])
+def test_the_clock_offset_of_noisy_repeats_is_held_by_its_uncertainty(repeats: int) -> None:
+    """Noise 34 dB below the sweep and above the spring's highs: 20 draws, of which 95 % should hold the truth."""
+    clean = through(recorded(SHORT, repeats, 2.0, 50e-6), SPRINGS[:1], RATE, 50e-6)
+    read = stimulus(SHORT, repeats, 2.0)
+    held = 0
+    for seed in range(20):
+        clock = deconvolve((clean + noise(clean.size, 5e-3, seed))[np.newaxis], read, 0).clock
+        held += abs(clock.offset - 50e-6) <= clock.uncertainty
+    assert held >= 17
+
+
+@pytest.mark.parametrize("offset", [2e-3, -2e-3])
+def test_clocks_far_apart(offset: float) -> None:
+    sound = through(recorded(SHORT, 3, 2.0, offset), SPRINGS[:1], RATE, offset)
+    clock = deconvolve(sound[np.newaxis], stimulus(SHORT, 3, 2.0), 0).clock
+    assert clock.offset == pytest.approx(offset, abs=1e-9)
+
+
 def test_clock_offset_from_spacing() -> None:
     starts = [0, 100_000, 200_000, 300_000]
     clock = from_repeats(starts, [-start * 50e-6 / (1 + 50e-6) for start in starts], [0.0] + 3 * [1e-3])

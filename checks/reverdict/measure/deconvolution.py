@@ -219,13 +219,22 @@ class _Cutter:
 
 
 def _lags(cutter: _Cutter, guide: int) -> tuple[list[float], list[float]]:
-    """Lag of each repeat against the first and its standard uncertainty, samples."""
-    first = cutter.spectrum(guide, 0) * cutter.inverse
-    pairs = [
-        lag_of(first, cutter.spectrum(guide, repeat) * cutter.inverse, cutter.size)
-        for repeat in range(1, len(cutter.stimulus.starts))
-    ]
-    return [0.0] + [lag for lag, _ in pairs], [0.0] + [sigma for _, sigma in pairs]
+    """Lag of each repeat against the first and its standard uncertainty, samples.
+
+    Found to a sample in the whole, then read in the responses alone: most of what is left of the repeat before lies
+    ahead of them.
+    """
+    lags, sigmas = [0.0], [0.0]
+    first = cutter.spectrum(guide, 0)
+    size = cutter.response_samples
+    own = fft.rfft(cutter.response(first), size)
+    for repeat in range(1, len(cutter.stimulus.starts)):
+        rough, _ = lag_of(first * cutter.inverse, cutter.spectrum(guide, repeat) * cutter.inverse, cutter.size)
+        other = cutter.response(cutter.spectrum(guide, repeat, round(rough)))
+        fine, sigma = lag_of(own, fft.rfft(other, size), size)
+        lags.append(round(rough) + fine)
+        sigmas.append(sigma)
+    return lags, sigmas
 
 
 def _kept(cutter: _Cutter, lags: list[float]) -> NDArray[Any]:
@@ -235,7 +244,8 @@ def _kept(cutter: _Cutter, lags: list[float]) -> NDArray[Any]:
         for channel in range(len(cutter.recording)):
             responses = [cutter.response(cutter.spectrum(channel, k, lag)) for k, lag in enumerate(lags)]
             kept &= not_spoilt(np.array(responses))
-    return kept if kept.any() else np.ones(len(lags), dtype=bool)
+    # Without a majority there is no typical repeat to hold the others against.
+    return kept if 2 * kept.sum() > len(lags) else np.ones(len(lags), dtype=bool)
 
 
 def _average(cutter: _Cutter, channel: int, lags: list[float], kept: NDArray[Any], offset: float) -> NDArray[Any]:

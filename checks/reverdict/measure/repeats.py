@@ -2,7 +2,7 @@
 
 Method
     Step: repeats are deconvolved and each one's lag against the first is the peak of their cross-correlation, refined
-    by least squares of H_k e^{jωτ} − H_1 over the band (Gauss-Newton), which is exact for a mere delay.
+    by Newton's steps on Re Σ H_k H_1* e^{jωτ} where the two are coherent, which is exact for a mere delay.
     Spoilt: a repeat whose response differs from the median of all, in any octave, by 10 dB more than that of the
     typical repeat (a door, a burst of hum). Needs three repeats; up to just under half of them may be spoilt.
     Spread: Type A evaluation of JCGM 100:2008, 4.2: the mean of what is measured on each repeat, and
@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring
 
-STEPS = 6
+STEPS = 8
+COHERENT_BINS = 64
+LEAST_COHERENCE = 0.2
 SPOILT = 10.0
 ROUNDING = 1e-12
 FEWEST_BINS = 32
@@ -58,14 +60,34 @@ def lag_of(first: NDArray[Any], other: NDArray[Any], size: int) -> tuple[float, 
     lag = float(np.argmax(across))
     lag -= size if lag > size / 2 else 0
     omega = 2 * np.pi / size * np.arange(first.size)
-    known = omega**2 * np.abs(first) ** 2
-    total = max(float(known.sum()), 1e-300)
+    weight = _coherent(first, other * np.exp(1j * omega * lag))
+    total = float(np.sum(omega**2 * np.abs(first) ** 2))
     turned = other
     for _ in range(STEPS):
         turned = other * np.exp(1j * omega * lag)
-        lag -= float(np.sum(omega * (turned * np.conj(first)).imag)) / total
-    left = np.abs(turned - first) ** 2
-    return lag, float(np.sqrt(np.sum(known * left) / 2)) / total
+        cross = weight * turned * np.conj(first)
+        bend = float(np.sum(omega**2 * cross.real))
+        total = bend if bend > 0 else total
+        lag -= float(np.clip(np.sum(omega * cross.imag) / max(total, 1e-300), -0.5, 0.5))
+    noise = weight**2 * np.abs(turned - first) ** 2 * np.abs(first) ** 2
+    return lag, float(np.sqrt(np.sum(omega**2 * noise) / 2)) / max(total, 1e-300)
+
+
+def _coherent(first: NDArray[Any], other: NDArray[Any]) -> NDArray[Any]:
+    """Squared coherence of two spectra in step, over some bins; 0 where it may be that of noise."""
+    from scipy.ndimage import uniform_filter1d
+
+    cross = other * np.conj(first)
+    real, imaginary, one, two = (
+        uniform_filter1d(part, COHERENT_BINS)
+        for part in (cross.real, cross.imag, np.abs(first) ** 2, np.abs(other) ** 2)
+    )
+    power = one * two
+    # A running mean leaves rounding where nothing sounds; what is left there is no coherence.
+    heard = power > ROUNDING**2 * float(power.max())
+    squared = np.zeros_like(power)
+    squared[heard] = np.minimum((real**2 + imaginary**2)[heard] / power[heard], 1.0)
+    return np.where(squared > LEAST_COHERENCE, squared, 0.0)
 
 
 def not_spoilt(responses: NDArray[Any]) -> NDArray[Any]:
