@@ -27,6 +27,7 @@ examples:
   reverdict demo try-it                                  a workspace with references and builds to play with
   reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report report
   reverdict measure tank.wav --plot tank.png             springs, passes, dispersion and decay of a recording
+  reverdict sweep sweep.wav                              a sweep to play, for measure --stimulus sweep.wav
   reverdict golden new my-tank --from tank.wav           make it a reference
   reverdict gate takes/                                  judge a folder of recordings named after the references
 
@@ -45,6 +46,26 @@ examples:
 
 exit status: 0 all pass, 1 stopped (fail or unsure, or the build gave no usable output), 2 cannot judge (bad input),
 3 internal error
+"""
+
+ABOUT_MEASURE = """\
+Times count from the click. What the recording does not allow is left out, with the reason.
+
+examples:
+  reverdict measure tank.wav --plot tank.png             the answer to one click
+  reverdict measure take.wav --stimulus sweep.wav        the answer to a sweep: deconvolved, with harmonic distortion
+  reverdict measure take.wav --stimulus sweep.wav --loopback-channel 2
+                                                         channel 2 recorded the sweep itself: latency, converters and
+                                                         the difference of two clocks are taken out
+"""
+
+ABOUT_SWEEP = """\
+The file is known again by `reverdict measure RECORDING --stimulus FILE`: nothing has to be noted down.
+
+examples:
+  reverdict sweep sweep.wav                              20 Hz to 20 kHz in 10 s, 5 s of silence, at -12 dBFS
+  reverdict sweep quiet.wav --level -40                  to start with
+  reverdict sweep four.wav --repeats 4 --tail 8          against noise and door slams, for two clocks
 """
 
 ABOUT_NEW = """\
@@ -125,6 +146,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_gate(commands)
     _add_measure(commands)
+    _add_sweep(commands)
     _add_golden(commands)
     _add_demo(commands)
     _add_schema(commands)
@@ -263,10 +285,12 @@ def _add_measure(commands: Any) -> None:
         commands,
         "measure",
         _measure,
-        "measure one impulse response: springs, passes, dispersion, decay",
-        epilog="Times count from the click. What the recording does not allow is left out, with the reason.",
+        "measure one impulse response, or a recorded sweep: springs, passes, dispersion, decay",
+        epilog=ABOUT_MEASURE,
     )
-    parser.add_argument("file", type=Path, metavar="FILE", help="WAV or FLAC file holding the answer to one click")
+    parser.add_argument(
+        "file", type=Path, metavar="FILE", help="WAV or FLAC file: the answer to one click, or to --stimulus"
+    )
     parser.add_argument(
         "--beside",
         type=Path,
@@ -277,7 +301,16 @@ def _add_measure(commands: Any) -> None:
     parser.add_argument("--plot", type=Path, metavar="PNG", help="draw echogram, group-delay and decay curves")
     parser.add_argument(
         "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS",
-        help="when the click went in (auto: a sharp onset, or the start of the file)",
+        help="when the click went in, or when the stimulus began (auto: a sharp onset, or the start of the file)",
+    )  # fmt: skip
+    parser.add_argument("--stimulus", type=Path, metavar="WAV", help="what was played: a sweep, or any broadband sound")
+    parser.add_argument(
+        "--loopback-channel", type=_number(int, 1, 1024, "a channel, 1 or more"), metavar="N",
+        help="channel of FILE that recorded the stimulus itself; the others are divided by it",
+    )  # fmt: skip
+    parser.add_argument(
+        "--repeats", type=_number(int, 1, 1000, "a number of repeats, 1 or more"), default=1, metavar="N",
+        help="how often the stimulus file was played without a gap (1); repeats within it are found",
     )  # fmt: skip
     parser.add_argument(
         "--arrival-hz", type=float, default=500.0, metavar="HZ", help="frequency at which arrivals are read (500)"
@@ -290,6 +323,11 @@ def _click_at(text: str) -> float | str:
 
 
 def _measure(options: argparse.Namespace) -> int:
+    if options.stimulus:
+        return _measure_sweep(options)
+    for name in ("loopback_channel", "repeats"):
+        if getattr(options, name) not in (None, 1):
+            raise BadInput(options.file, f"--{name.replace('_', '-')} needs --stimulus, the file that was played")
     from dataclasses import replace
 
     from reverdict.measure.measurement import lags_beside, measure
@@ -338,6 +376,81 @@ def _prove_alike(file: Path, response: Response, golden_file: Path, golden: Resp
         raise BadInput(golden_file, f"is at {golden.rate_hz} Hz, {file} at {response.rate_hz} Hz; convert one of them")
     if len(golden.samples) != len(response.samples):
         raise BadInput(golden_file, f"has {len(golden.samples)} channels, {file} has {len(response.samples)}")
+
+
+def _measure_sweep(options: argparse.Namespace) -> int:
+    from reverdict.report import measured
+    from reverdict.sweeping import measure_recording
+
+    click_at_s = None if options.click_at == "auto" else float(options.click_at)
+    swept, warnings = measure_recording(
+        options.file, options.stimulus, options.repeats, options.loopback_channel, click_at_s, options.arrival_hz
+    )
+    response, measurement = swept.response, swept.measurement
+    if options.plot:
+        from reverdict.report.measured_picture import draw
+
+        draw(response, measurement, options.plot, title=options.file.name, swept=swept)
+    if options.json:
+        measured.print_json(response, measurement, sys.stdout, swept=swept, warnings=warnings)
+    else:
+        measured.print_tables(response, measurement, options.file.name, sys.stdout, swept=swept, warnings=warnings)
+        if options.plot:
+            print(f"\nPlot: {options.plot}")
+    return 0
+
+
+# sweep
+
+
+def _add_sweep(commands: Any) -> None:
+    parser = _command(commands, "sweep", _sweep, "write a sweep to play into a reverb", epilog=ABOUT_SWEEP)
+    parser.add_argument("file", type=Path, metavar="FILE", help="24-bit WAV to write")
+    hertz = _number(float, 1, 384000, "a frequency of 1 to 384000 Hz")
+    parser.add_argument("--from-hz", type=hertz, default=20.0, metavar="HZ", help="where it starts (20)")
+    parser.add_argument("--to-hz", type=hertz, metavar="HZ", help="where it ends (20000, or 0.48 of the rate)")
+    parser.add_argument(
+        "--seconds", type=_number(float, 0.5, 600, "a length of 0.5 to 600 s"), default=10.0,
+        help="length of one sweep (10); the more, the less noise, and the longer a reverb may be",
+    )  # fmt: skip
+    parser.add_argument(
+        "--tail", type=_number(float, 0.1, 120, "a silence of 0.1 to 120 s"), default=5.0, metavar="SECONDS",
+        help="silence after each sweep, longer than the reverb (5)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--repeats", type=_number(int, 1, 1000, "a number of repeats, 1 or more"), default=1, metavar="N",
+        help="sweeps in the file (1); two or more tell how far the clocks differ, three or more bear a door slam",
+    )  # fmt: skip
+    parser.add_argument(
+        "--rate", type=_number(int, 1000, 768000, "a sample rate of 1000 to 768000 Hz"), default=48000, metavar="HZ",
+        help="sample rate (48000)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--level", type=_number(float, -100, 0, "a level of -100 to 0 dBFS"), default=-12.0, metavar="DBFS",
+        help="peak level (-12)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--kind", choices=("synchronized", "exponential"), default="synchronized",
+        help="synchronized: length rounded so that harmonics are in phase (the default); exponential: of exact length",
+    )  # fmt: skip
+
+
+def _sweep(options: argparse.Namespace) -> int:
+    from reverdict.sweeping import CAUTION, SweepWishes, write_sweep
+
+    wishes = SweepWishes(
+        options.from_hz, options.to_hz, options.seconds, options.tail, options.rate, options.level, options.repeats,
+        options.kind,
+    )  # fmt: skip
+    print(CAUTION, flush=True)
+    sweep, seconds = write_sweep(options.file, wishes)
+    print(
+        f"{options.file}: {sweep.kind} sweep from {sweep.f1_hz:g} to {sweep.f2_hz:g} Hz in {sweep.seconds:.3f} s, "
+        f"{options.repeats} time{'s' if options.repeats > 1 else ''}, {seconds:.2f} s in all, "
+        f"peak {options.level:g} dBFS, 24 bit, {options.rate} Hz.\n"
+        f"Record its answer, then: reverdict measure RECORDING --stimulus {options.file}"
+    )
+    return 0
 
 
 # golden

@@ -8,6 +8,7 @@ import math
 from typing import TYPE_CHECKING, Any, TextIO
 
 from reverdict.phrases import true_minus
+from reverdict.report import measured_sweep
 from reverdict.report.lag_words import about_lag, time_in_words
 from reverdict.report.margin_ruler import can_draw
 from reverdict.report.terminal import in_ascii
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
 LATE_PEAK_S = 0.15
@@ -30,28 +32,46 @@ LAG_POINTS = 1000
 TABLE_FREQUENCIES_HZ = (200, 500, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000)
 
 
-def as_json(response: Response, measurement: Measurement, lags: Sequence[LagMeasurement] = ()) -> dict[str, Any]:
+def as_json(
+    response: Response,
+    measurement: Measurement,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> dict[str, Any]:
     """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null.
+
+    With a recorded sweep, ``click_at_s`` counts from the first sample of the response that was deconvolved.
 
     lags : per channel its lag beside a golden, where one was given; then each channel has a ``lag``.
     """
-    return {
+    channels = [
+        _channel(path) | ({"lag": _lag(lags[index])} if lags else {}) for index, path in enumerate(measurement.paths)
+    ]
+    told = {
         "schema": 1,
         "sample_rate_hz": response.rate_hz,
         "click_at_s": response.click_at_s,
         "arrival_hz": measurement.paths[0].springs.arrival_hz,
-        "channels": [
-            _channel(path) | ({"lag": _lag(lags[index])} if lags else {})
-            for index, path in enumerate(measurement.paths)
-        ],
+        "channels": channels,
     }
+    if swept is not None:
+        told["sweep"] = measured_sweep.as_json(swept, warnings)
+        for channel, distortion in zip(channels, swept.deconvolved.distortion, strict=True):
+            channel["harmonic_distortion"] = measured_sweep.distortion_json(distortion)
+    return told
 
 
 def print_json(
-    response: Response, measurement: Measurement, stream: TextIO, lags: Sequence[LagMeasurement] = ()
+    response: Response,
+    measurement: Measurement,
+    stream: TextIO,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
 ) -> None:
     """Write ``as_json``, indented."""
-    stream.write(json.dumps(as_json(response, measurement, lags), indent=1, allow_nan=False) + "\n")
+    stream.write(json.dumps(as_json(response, measurement, lags, swept, warnings), indent=1, allow_nan=False) + "\n")
 
 
 def _lag(lag: LagMeasurement) -> dict[str, Any]:
@@ -129,24 +149,39 @@ def _number(value: float | None, places: int) -> float | None:
 
 
 def print_tables(
-    response: Response, measurement: Measurement, name: str, stream: TextIO, lags: Sequence[LagMeasurement] = ()
+    response: Response,
+    measurement: Measurement,
+    name: str,
+    stream: TextIO,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
 ) -> None:
     """Write what a designer wants to read first: arrivals, dispersion, decay. In ASCII where the stream has no more."""
     said = io.StringIO()
-    _print_all(response, measurement, name, said, lags)
+    _print_all(response, measurement, name, said, lags, swept, warnings)
     head, line_end, rest = said.getvalue().partition("\n")
     text = head + line_end + true_minus(rest)
     stream.write(text if can_draw(stream) else in_ascii(text))
 
 
 def _print_all(
-    response: Response, measurement: Measurement, name: str, stream: TextIO, lags: Sequence[LagMeasurement]
+    response: Response,
+    measurement: Measurement,
+    name: str,
+    stream: TextIO,
+    lags: Sequence[LagMeasurement],
+    swept: Swept | None,
+    warnings: Sequence[str],
 ) -> None:
     seconds = response.samples.shape[-1] / response.rate_hz
+    how = "deconvolved to " if swept is not None else ""
     stream.write(
-        f"{name}: {seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
+        f"{name}: {how}{seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
         f"{'s' if len(measurement.paths) > 1 else ''}, click at {1e3 * response.click_at_s:.2f} ms\n"
     )
+    if swept is not None:
+        measured_sweep.print_head(swept, warnings, stream)
     for index, path in enumerate(measurement.paths):
         if path.path:
             stream.write(f"\n{path.path}\n")
@@ -154,6 +189,10 @@ def _print_all(
         _print_decay(path.decay, stream)
         if lags:
             _print_lag(lags[index], stream)
+        if swept is not None:
+            measured_sweep.print_distortion(swept.deconvolved.distortion[index], stream)
+    if swept is not None:
+        measured_sweep.print_spread(swept.spread, stream)
 
 
 def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:

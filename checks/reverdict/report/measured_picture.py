@@ -5,7 +5,8 @@ spring.pass and the time-frequency picture with the group-delay curve of each pa
 the curve the thin dark line in it, so that a curve that left its chirp is seen at once. Beside them stand the
 dispersion of the first passes and the decay of the octave bands. Where there are no separate passes the sentence says
 why, and the panels that would be empty are not drawn. What was held against a golden has at its foot the lag over time,
-the uncertainty as a shade, and the coherence of the two.
+the uncertainty as a shade, and the coherence of the two. A recorded sweep has its harmonic distortion below, per
+channel.
 
 The picture shows what ``measure`` found and measures nothing itself. Times count from the click.
 """
@@ -26,6 +27,7 @@ import numpy as np
 from reverdict.errors import BadInput
 from reverdict.report.lag_words import about_lag
 from reverdict.report.look import INK_AND_PAPER
+from reverdict.report.measured_sweep import ORDINALS, skew_told
 from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import listed, plain, sentence, shorten
 
@@ -38,9 +40,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.distortion import Distortion
     from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import DelayCurve, Spring, SpringMeasurement
+    from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
 PAPER = dict(re.findall(r"--(\w+):(#\w+)", INK_AND_PAPER.split("}")[0]))
@@ -65,6 +69,7 @@ WIDE, GUTTER, SIDE_LABELS = 6.9, 1.0, 0.85
 HEAD, LINE, LANE, HEADING, XLABEL, FOOT = 0.95, 0.21, 0.17, 0.26, 0.58, 0.75
 ECHOGRAM, CHIRPS, GAP = 1.35, 3.05, 0.12
 LAG, COHERENCE = 1.35, 0.6
+DISTORTION = 1.9
 """Inches. ``SIDE_LABELS`` is the room right of the dispersion for the transition frequencies."""
 
 COLUMNS = 600
@@ -83,7 +88,13 @@ MOST_LIFT_DB = 25.0
 
 
 def draw(
-    response: Response, measurement: Measurement, target: Path, *, title: str, lags: Sequence[LagMeasurement] = ()
+    response: Response,
+    measurement: Measurement,
+    target: Path,
+    *,
+    title: str,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
 ) -> None:
     """Draw a measurement into a PNG, written beside its place and renamed.
 
@@ -99,6 +110,8 @@ def draw(
         Any text; usually the file's name.
     lags : sequence of LagMeasurement
         Per channel, where it was held against a golden.
+    swept : Swept or None
+        Where the response was deconvolved from a sweep.
 
     Raises
     ------
@@ -111,7 +124,7 @@ def draw(
         raise BadInput(target, f"cannot write the plot here (no folder {target.parent})")
     beside = target.with_name(f".{os.getpid()}.{target.name}")
     with _on_paper():
-        figure = figure_of(response, measurement, title, lags)
+        figure = figure_of(response, measurement, title, lags, swept)
         try:
             figure.savefig(beside, format="png", metadata={"Software": None})
             beside.replace(target)
@@ -121,8 +134,16 @@ def draw(
             beside.unlink(missing_ok=True)
 
 
-def figure_of(response: Response, measurement: Measurement, title: str, lags: Sequence[LagMeasurement] = ()) -> Figure:
-    """The figure that ``draw`` writes, its axes labelled ``echogram``, ``chirps``, ``dispersion``, ``decay``, ``lag``.
+def figure_of(
+    response: Response,
+    measurement: Measurement,
+    title: str,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+) -> Figure:
+    """The figure that ``draw`` writes.
+
+    Its axes are labelled ``echogram``, ``chirps``, ``dispersion``, ``decay``, ``lag`` and ``distortion``.
 
     Marks and curves carry ``spring.pass`` as their gid, so that what is drawn can be compared with what was measured.
     """
@@ -134,16 +155,25 @@ def figure_of(response: Response, measurement: Measurement, title: str, lags: Se
         _Plate.of(row, path, response, lags[index] if lags else None)
         for index, (row, path) in enumerate(pairs[:MOST_CHANNELS])
     ]
-    height = HEAD + sum(plate.height for plate in plates)
+    distorted = swept.deconvolved.distortion[:MOST_CHANNELS] if swept is not None else ()
+    strips = [(path.path, one) for path, one in zip(measurement.paths, distorted, strict=False) if one.orders]
+    strip_height = HEADING + DISTORTION + FOOT
+    height = HEAD + sum(plate.height for plate in plates) + strip_height * len(strips)
     with _on_paper():
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS_PER_INCH)
         FigureCanvasAgg(figure)
         sheet = _Sheet(figure, height)
-        _write_head(sheet, response, title)
+        _write_head(sheet, response, title, skew_told(swept) if swept is not None else "")
         top = HEAD
         for plate in plates:
             _draw_plate(sheet, plate, top)
             top += plate.height
+        for path, distortion in strips:
+            named = f" of {shorten(plain(path))}" if path else ""
+            _heading(sheet, LEFT, top, f"Harmonic distortion{named}, orders 2 to 5 and their total")
+            axes = sheet.axes("distortion", LEFT, top + HEADING, WIDTH - LEFT - RIGHT, DISTORTION)
+            _draw_distortion(axes, distortion)
+            top += strip_height
     return figure
 
 
@@ -296,13 +326,15 @@ class _Sheet:
         self.figure.text(left / WIDTH, 1 - top / self.height, text, va="top", **look)
 
 
-def _write_head(sheet: _Sheet, response: Response, title: str) -> None:
+def _write_head(sheet: _Sheet, response: Response, title: str, skew: str) -> None:
     channels, samples = response.samples.shape
     seconds = samples / response.rate_hz
     told = f"{seconds:.2f} s at {response.rate_hz} Hz, {channels} channel{'s' if channels > 1 else ''}."
     told += f" Times count from the click at {1e3 * response.click_at_s:.2f} ms."
     if channels > MOST_CHANNELS:
         told += f" Only the first {MOST_CHANNELS} channels are drawn."
+    if skew:
+        told += f" Clock skew: {skew}."
     sheet.write(LEFT, 0.2, shorten(plain(title), 90), family="DejaVu Serif", size=13)
     sheet.write(LEFT, 0.47, told, color=PAPER["soft"], size=9)
 
@@ -584,6 +616,36 @@ def _mark_transitions(axes: Axes, springs: Sequence[Spring], top_khz: float, gap
             linespacing=1.05, annotation_clip=False,
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1, "shrinkB": 0},
         )  # fmt: skip
+
+
+# Distortion
+
+
+def _draw_distortion(axes: Axes, distortion: Distortion) -> None:
+    """Percent over the frequency that excites; what was below the noise is named beside, not drawn."""
+    assert distortion.total is not None
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    looks: list[tuple[str, Any]] = [*SPRING_LINES[1:], ("#8f7d5c", "-")]
+    lines = [(ORDINALS[one.order], one, look) for one, look in zip(distortion.orders, looks, strict=True)]
+    for name, one, (colour, dashes) in [("total", distortion.total, SPRING_LINES[0]), *lines]:
+        if one.frequency_hz.size:
+            axes.plot(
+                one.frequency_hz, 100 * one.ratio, color=colour, linestyle=dashes, linewidth=1.2, gid=name, label=name,
+                marker=".", markersize=3,
+            )  # fmt: skip
+    missing = [name for name, one, _ in lines if not one.frequency_hz.size]
+    if missing:
+        told = f"{listed(missing)} within the noise"
+        axes.text(0.99, 0.97, told, transform=axes.transAxes, ha="right", va="top", color=PAPER["soft"], size=7.5)
+    if axes.get_lines():
+        axes.legend(loc="lower right", bbox_to_anchor=(1, 0.97), ncols=5, frameon=False, fontsize=7.5)
+    else:
+        axes.set_xlim(20, 20000)
+    axes.xaxis.set_major_formatter(lambda hz, _: f"{hz:g}")
+    axes.yaxis.set_major_formatter(lambda percent, _: f"{percent:g}")
+    axes.set_xlabel("frequency that excites, Hz")
+    axes.set_ylabel("distortion, %")
 
 
 # Decay
