@@ -691,7 +691,7 @@ def test_measure_prints_what_a_click_gives_and_what_only_a_sweep_can(folder: Pat
 def test_the_plot_shows_what_was_read_of_each_order() -> None:
     sound = recorded(SHORT) + noise(recorded(SHORT).size, 1e-5)
     swept = measure_swept(np.array([sound, sound]), stimulus(SHORT), 0, 500.0)
-    figure = figure_of(swept.response, swept.measurement, "two", swept)
+    figure = figure_of(swept.response, swept.measurement, "two", swept=swept)
     panels = [axes for axes in figure.axes if axes.get_label() == "distortion"]
     assert len(panels) == 2
     for axes, distortion in zip(panels, swept.deconvolved.distortion, strict=True):
