@@ -60,7 +60,9 @@ def test_a_recording_becomes_a_reference_that_it_passes(
         "energy-decay is asked",
         "cost is not asked: made from a recording, and a recording has no cost",
         "conduct is asked",
+        making.ROOM_FOR_CAPTURES,
     ]
+    assert making.ROOM_FOR_CAPTURES.startswith("tolerances are those of tolerances.toml, tight as for a rebuild; ")
     made = reference_of("bench", Path("tanks"))
     assert (made.origin, made.title, made.channels, made.rate_hz) == ("capture", "My tank", "mono", RATE_HZ)
     assert (made.approval.who, made.approval.build, made.approval.why) == (
@@ -283,7 +285,7 @@ def test_a_folder_that_refuses_writing_is_named(
     monkeypatch.setattr(golden_set, "approve", refused)
     monkeypatch.setattr(golden_set, "new", refused)
     for command in (["approve", "short", "--why", "because"], ["new", "x"]):
-        assert main(["golden", *command, "--from", "takes/short.wav"]) == 2
+        assert main(["golden", *command, "--from", "takes/long.wav"]) == 2
         assert capsys.readouterr().err == "reverdict: golden: cannot be written to (Permission denied)\n"
 
 

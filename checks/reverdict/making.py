@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict import golden_set
 from reverdict.builds import open_build
 from reverdict.errors import BadInput, BadInputs
+from reverdict.schema import TOLERANCES_FILE
 from reverdict.sound import SOUND_SUFFIXES
 from reverdict.words import CHECKS, Outcome, Response
 
@@ -35,6 +36,11 @@ LOWEST_RATE_HZ = 1000
 SHOWN_CHANGES = 6
 ROUNDING = 1e-6
 """A deviation below this share of its tolerance is nobody's change, nor is a sample that differs by this share."""
+
+ROOM_FOR_CAPTURES = (
+    f"tolerances are those of {TOLERANCES_FILE}, tight as for a rebuild; a recording usually needs room: "
+    'record it again and see how far repeats differ ("Setting tolerances" in golden/README.md)'
+)
 
 
 @dataclass(frozen=True)
@@ -114,7 +120,8 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     with _writing_into(golden_folder):
         path = golden_set.new(name, response, tables, golden_folder)
     said = [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
-    return path, [*_lead_of(response.click_at_s, source), *said]
+    room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" else []
+    return path, [*_lead_of(response.click_at_s, source), *said, *room]
 
 
 def _lead_of(click_at_s: float, source: Path) -> list[str]:
