@@ -13,6 +13,7 @@ import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
 from reverdict import golden_set, making, schema
+from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.gate import gate
 from reverdict.reference import Reference
@@ -141,6 +142,11 @@ def test_a_build_becomes_a_reference_with_its_own_cost(here: Workspace, capsys: 
     assert lines[4] == f"cost is asked: kernel_ratio = {made.cost.kernel_ratio}, dearer_percent = 30"
     (golden,) = golden_set.load(here.golden, "half")
     np.testing.assert_allclose(golden.response.samples[0], 0.5 * spring(300)[:24000], atol=1e-6)
+
+
+def test_an_approval_names_a_short_commit_and_uncommitted_changes(here: Workspace) -> None:
+    build = open_build(here.build(commit="0123456789abcdef + uncommitted changes"))
+    assert making.label_of(build) == "player 1 (0123456789 + uncommitted changes)"
 
 
 def test_a_build_that_is_not_asked_cost_makes_a_reference_that_does_not_ask(here: Workspace) -> None:

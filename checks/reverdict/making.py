@@ -369,7 +369,8 @@ def _moves(finding: Finding) -> bool:
 
 def label_of(build: Build) -> str:
     """How an approval names a build: "workshop 1.1 (3f9a0c1)"."""
-    commit = f" ({build.identity.commit[:10]})" if build.identity.commit else ""
+    commit, space, changes = (build.identity.commit or "").partition(" ")
+    commit = f" ({commit[:10]}{space}{changes})" if commit else ""
     return f"{build.identity.name} {build.identity.version}".strip() + commit
 
 
