@@ -162,6 +162,9 @@ SPOILT_BUILDS = {
     BUILD + 'kind = "vst"': '{build}: build.kind: need "recordings", "command" or "python", got the text "vst"',
     BUILD + 'kind = "python"': "{build}: build.object: missing; module:object",
     BUILD + 'kind = "python"\nobject = "player"': '{build}: build.object: need module:object, got "player"',
+    BUILD + 'kind = "python"\nobject = "player:Plaier"': (
+        "{build}: build.object: module player has no Plaier; did you mean Player?"
+    ),
     BUILD + 'kind = "python"\nobject = "player:Player"\npath = "lib"': "{build}: build.path: ",
     BUILD + 'kind = "command"\nargv = []': "{build}: build.argv: need at least 1 entry, got 0",
     BUILD + 'kind = "command"\nargv = ["cp", "{input}"]': "{build}: build.argv: no {{output}}",
