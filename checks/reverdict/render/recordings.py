@@ -32,7 +32,7 @@ def read_recordings(build: Build, request: Request) -> list[tuple[NDArray[Any], 
     Raises
     ------
     BadInput
-        No such folder or file as the build's TOML (or the command line) names.
+        No such folder or file as the build's TOML (or the command line) names, or a single file that is no sound.
     """
     takes: list[tuple[NDArray[Any], int]] = []
     for name in INPUTS[request.channels]:
@@ -43,6 +43,8 @@ def read_recordings(build: Build, request: Request) -> list[tuple[NDArray[Any], 
             samples, rate_hz = sound.read_sound(path)
             takes.append((_from_click(samples, rate_hz, build), rate_hz))
         except BadInput as error:
+            if build.recordings_file is not None:  # named on the command line
+                raise BadInput(build.place, error.problem) from error
             return Failure(f"{path.name}: {error.problem}")
     return takes
 
