@@ -209,6 +209,7 @@ SLIPS = {
     "gate empty": "reverdict: empty: a folder without WAV or FLAC files",
     "gate builds/player.py": "reverdict: builds/player.py: neither a build TOML, a folder of recordings nor",
     "gate takes/short.wav --only s*": "reverdict: takes/short.wav: one recording stands for one reference",
+    "gate nan.wav": "reverdict: nan.wav: is named after no reference; say --only NAME whose recording it is; there are",
     "gate takes/short.wav --only nave": 'reverdict: golden: no reference matches "nave"; there are',
     "gate text.wav --only short": "reverdict: text.wav: not a readable WAV or FLAC file (Format not recognised)",
     "gate nan.wav --only short": "reverdict: nan.wav: 1 samples are not finite, first at sample 100",

@@ -207,7 +207,7 @@ def test_a_recording_stands_for_the_reference_that_only_names(workspace: Workspa
 
 def test_the_name_of_a_recording_is_no_pattern(workspace: Workspace) -> None:
     take = (workspace.takes / "short.wav").rename(workspace.root / "[s]hort.wav")
-    with pytest.raises(BadInput, match="no reference matches"):
+    with pytest.raises(BadInput, match="is named after no reference"):
         gate(take, workspace.golden)
 
 

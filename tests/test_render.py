@@ -563,7 +563,12 @@ def test_one_file_stands_for_the_reference_of_its_name_or_the_one_it_is_given(tm
 @pytest.mark.parametrize(
     ("file", "samples", "rate_hz", "reason"),
     [
-        ("tub.wav", ramp(), RATE_HZ, "no recording: expected tank.wav or tank.flac in {folder}"),
+        (
+            "tub.wav",
+            ramp(),
+            RATE_HZ,
+            "no recording: expected tank.wav or tank.flac in {folder}; gate --only NAME judges others alone",
+        ),
         ("tank.wav", ramp(), 44100, "recording has 44100 Hz, needs 8000"),
         ("tank.wav", ramp(2), RATE_HZ, "recording has 2 channels, needs 1"),
         ("tank.wav", ramp(samples=3500), RATE_HZ, "recording stops after 0.44 s, needs 0.50 s (both from the click)"),

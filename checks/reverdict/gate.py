@@ -61,6 +61,8 @@ def gate(
         A bug in the suite: an item broke, or its process was lost.
     """
     build = open_build(build_path, only)
+    if build.recordings_file and only == "*":
+        _require_name(build, golden_set.names(golden_folder))
     goldens = golden_set.load(golden_folder, selection(build, only))
     _require_fit(build, goldens)
     with tempfile.TemporaryDirectory(prefix="reverdict-parts-") as name:
@@ -79,6 +81,12 @@ def gate(
         log = folder / PREPARE_LOG
         said = log.read_text(encoding="utf-8") if log.exists() else ""
     return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__, said)
+
+
+def _require_name(build: Build, references: Sequence[str]) -> None:
+    if build.recordings_reference not in references:
+        there = f"there are {golden_set.few(references)}"
+        raise BadInput(build.place, f"is named after no reference; say --only NAME whose recording it is; {there}")
 
 
 def _require_fit(build: Build, goldens: Sequence[GoldenReference]) -> None:

@@ -100,7 +100,7 @@ def names(golden_folder: Path, only: str = "*") -> list[str]:
         raise BadInput(golden_folder, f"no golden reference in it; looked for {golden_folder}/*/{REFERENCE_FILE}")
     selected = [name for name in found if fnmatchcase(name, only)]
     if not selected:
-        raise BadInput(golden_folder, f'no reference matches "{only}"; there are {_few(found)}')
+        raise BadInput(golden_folder, f'no reference matches "{only}"; there are {few(found)}')
     return selected
 
 
@@ -413,7 +413,8 @@ def _seconds(file: ImpulseFile) -> float:
     return float(samples.shape[1] / rate_hz)
 
 
-def _few(found: Sequence[str]) -> str:
+def few(found: Sequence[str]) -> str:
+    """A list of names, cut off where it grows long."""
     return ", ".join(found[:8]) + (f" and {len(found) - 8} more" if len(found) > 8 else "")
 
 
@@ -425,7 +426,7 @@ def approvable(name: str, why: str, who: str, golden_folder: Path) -> None:
         raise BadInput(golden_folder, f'approve one reference at a time, by its name; got "{name}"')
     existing = names(golden_folder)
     if name not in existing:
-        raise BadInput(golden_folder, f'no reference "{name}"; there are {_few(existing)}')
+        raise BadInput(golden_folder, f'no reference "{name}"; there are {few(existing)}')
     if not why.strip():
         raise BadInput(golden_folder / name, "say why the new response is right: --why TEXT")
     if not who.strip():

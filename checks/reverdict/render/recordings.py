@@ -61,7 +61,9 @@ def _find(build: Build, request: Request, input_name: str) -> Path | Failure:
     found = [folder / name for name in names if (folder / name).is_file()]
     if len(found) > 1:
         return Failure(f"two recordings, {' and '.join(names)}; which one is meant?")
-    return found[0] if found else Failure(f"no recording: expected {' or '.join(names)} in {folder}")
+    if not found:
+        return Failure(f"no recording: expected {' or '.join(names)} in {folder}; gate --only NAME judges others alone")
+    return found[0]
 
 
 def _single(build: Build, file: Path, request: Request) -> Path | Failure:
