@@ -295,7 +295,19 @@ def test_a_folder_that_refuses_writing_is_named(
         assert capsys.readouterr().err == "reverdict: golden: cannot be written to (Permission denied)\n"
 
 
-# Listing.
+# Verifying and listing.
+
+
+def test_a_golden_that_does_not_measure_as_its_reference_says_is_found(
+    here: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["golden", "verify"]) == 0
+    here.edit("springs = 1", "springs = 5")
+    assert main(["golden", "verify"]) == 2
+    assert capsys.readouterr().err == (
+        "reverdict: golden/short/reference.toml: echo_timing: the golden itself does not measure as its reference "
+        "says: 5 springs by 1:3:5; found 1 by 1:3:5\n"
+    )
 
 
 def test_list_tells_what_is_asked_and_who_approved(here: Workspace, capsys: pytest.CaptureFixture[str]) -> None:

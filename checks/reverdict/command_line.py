@@ -373,7 +373,11 @@ def _add_golden(commands: Any) -> None:
     _golden_option(approve)
     for name, run, line in (
         ("list", _golden_list, "list the references"),
-        ("verify", _golden_verify, "find altered, missing, unreadable and left-over files"),
+        (
+            "verify",
+            _golden_verify,
+            "find altered, missing, unreadable and left-over files, and references their sound contradicts",
+        ),
         ("tolerances", _golden_tolerances, "print the tolerances in force, reference by reference"),
     ):
         command = _command(inner, name, run, line)
@@ -417,14 +421,14 @@ def _golden_list(options: argparse.Namespace) -> int:
 
 
 def _golden_verify(options: argparse.Namespace) -> int:
-    from reverdict import golden_set
+    from reverdict import golden_set, making
 
-    mistakes = golden_set.verify(options.golden)
+    count = len(golden_set.names(options.golden))
+    mistakes = [*golden_set.verify(options.golden), *making.contradictions(options.golden)]
     for mistake in mistakes:
         print(f"reverdict: {mistake}", file=sys.stderr)
     if mistakes:
         return 2
-    count = len(golden_set.names(options.golden))
     print(f"{options.golden}: {count} references whole, every impulse as approved, nothing left over.")
     return 0
 

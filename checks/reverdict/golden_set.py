@@ -144,8 +144,8 @@ def load(golden_folder: Path, only: str = "*") -> list[GoldenReference]:
 def verify(golden_folder: Path) -> list[BadInput]:
     """Everything that is wrong with the folder; empty if nothing is.
 
-    Besides what ``load`` refuses: sound files no reference names, what a cut-off write left behind, and a log of
-    approvals that does not end with the impulses that are there.
+    Besides what ``load`` refuses: sound files no reference names, what a cut-off write left behind, empty folders, and
+    a log of approvals that does not end with the impulses that are there.
     """
     try:
         found, mistakes = _read(golden_folder, names(golden_folder))
@@ -155,7 +155,7 @@ def verify(golden_folder: Path) -> list[BadInput]:
         mistakes += _response(reference)[1] + unlogged(reference)
     named = {file.path.resolve() for reference in found for file in reference.files}
     unreadable = set(names(golden_folder)) - {reference.name for reference in found}
-    return mistakes + _leftovers(golden_folder, named, unreadable)
+    return mistakes + _leftovers(golden_folder, named, unreadable) + _empty(golden_folder)
 
 
 def describe(golden_folder: Path, only: str = "*") -> list[Summary]:
@@ -405,6 +405,13 @@ def _leftovers(golden_folder: Path, named: set[Path], unreadable: set[str]) -> l
         elif _is_sound(path) and path.resolve() not in named and not unreadable.intersection(folders[:1]):
             mistakes.append(BadInput(path, f"named by no {REFERENCE_FILE}; delete it, or name it"))
     return mistakes
+
+
+def _empty(golden_folder: Path) -> list[BadInput]:
+    folders = sorted(path for path in golden_folder.iterdir() if path.is_dir() and not path.name.startswith("."))
+    return [
+        BadInput(folder, "empty; was its reference not committed?") for folder in folders if not any(folder.iterdir())
+    ]
 
 
 def _seconds(file: ImpulseFile) -> float:

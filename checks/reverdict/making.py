@@ -388,6 +388,23 @@ def who() -> str:
         return "unknown"
 
 
+def contradictions(golden_folder: Path) -> Iterator[BadInput]:
+    """Where a golden does not measure as its reference says. References that cannot be read are passed over."""
+    from reverdict.check.echo_timing import why_unlike_reference
+    from reverdict.measure.springs import find_springs
+
+    for name in golden_set.names(golden_folder):
+        golden = _old_golden(name, golden_folder)
+        if isinstance(golden, BadInput) or golden.reference.echo_timing.not_asked:
+            continue
+        asked, response = golden.reference.echo_timing, golden.response
+        for path, row in zip(response.paths, response.samples, strict=True) if asked.springs else ():
+            found = find_springs(row, response.rate_hz, response.click_at_s, asked.arrival_hz)
+            for finding in why_unlike_reference(path, found, asked):
+                place = f"{golden.reference.path}: echo_timing"
+                yield BadInput(place, f"{path}: {finding.reason}" if path else finding.reason)
+
+
 def tolerances_in_force(reference: Reference) -> Iterator[str]:
     """Lines "echo-timing  arrival_ms = 0.1", after defaults and own tables are merged."""
     from reverdict.reference import FrequencyTolerance
