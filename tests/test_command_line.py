@@ -158,6 +158,8 @@ BUILD = '[build]\nname = "a"\nversion = "1"\n'
 SPOILT_BUILDS = {
     "": "{build}: build: missing; what the build is and how it is run",
     "[build": "{build}: line 1: expected ']' at the end of a table declaration",
+    BUILD + 'kind = "command\nargv = []': "{build}: line 4: text without an end; is a quote not closed?",
+    BUILD + 'kind = "command': "{build}: line 4: text without an end; is a quote not closed?",
     BUILD: '{build}: build.kind: missing; need "recordings", "command" or "python"',
     BUILD + 'kind = "vst"': '{build}: build.kind: need "recordings", "command" or "python", got the text "vst"',
     BUILD + 'kind = "python"': "{build}: build.object: missing; module:object",
@@ -200,6 +202,11 @@ def test_a_spoilt_build_is_named(workspace: Workspace, capsys: pytest.CaptureFix
 SLIPS = {
     "": "reverdict: the following arguments are required: COMMAND; see reverdict --help",
     "gaet": "reverdict: argument COMMAND: invalid choice: 'gaet' (choose from ",
+    "gate takes --onyl short": (
+        "reverdict gate: unrecognized arguments: --onyl short; did you mean --only? See reverdict gate --help"
+    ),
+    "gate takes short": "reverdict gate: unrecognized arguments: short; see reverdict gate --help",
+    "golden aprove short": "reverdict golden: argument COMMAND: invalid choice: 'aprove' (choose from ",
     "gate": "reverdict gate: the following arguments are required: BUILD",
     "gate takes --golden nowhere": "reverdict: nowhere: no such folder; golden references live in",
     "gate takes --golden empty": "reverdict: empty: no golden reference in it; looked for empty/*/reference.toml",
@@ -213,7 +220,7 @@ SLIPS = {
     "gate takes/short.wav --only nave": 'reverdict: golden: no reference matches "nave"; there are',
     "gate text.wav --only short": "reverdict: text.wav: not a readable WAV or FLAC file (Format not recognised)",
     "gate nan.wav --only short": "reverdict: nan.wav: 1 samples are not finite, first at sample 100",
-    "gate takes --report text.wav": "reverdict: text.wav: cannot write the report here",
+    "gate takes --report text.wav": "reverdict: text.wav: is a file; the report needs a folder",
     "gate takes --report text.wav/report": "reverdict: text.wav/report: cannot write the report here",
     "gate takes --report golden": "reverdict: golden: holds golden references",
     "gate takes --jobs 0": "reverdict gate: argument --jobs: '0' is not a number of workers, 1 or more",
@@ -322,6 +329,23 @@ def test_a_slip_is_told_in_one_line_and_changes_nothing(
     assert line.startswith(SLIPS[command])
     after = {path: content for path, content in holdings(untidy.root).items() if "__pycache__" not in path}
     assert after == before
+
+
+@pytest.mark.parametrize(
+    ("command", "meant"),
+    [
+        ("gat takes", "; did you mean gate? See reverdict --help"),
+        ("golden verfy", "; did you mean verify? See reverdict golden --help"),
+        (
+            "golden new x --from y.toml --channels mono-stereo",
+            "; did you mean mono-to-stereo? See reverdict golden new",
+        ),
+        ("xyz", "); see reverdict --help"),
+    ],
+)
+def test_the_nearest_word_is_offered(capsys: pytest.CaptureFixture[str], command: str, meant: str) -> None:
+    assert run(*words(command)) == 2
+    assert meant in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("command", ["gate takes --golden nowhere", "gate takes --jobs 0", "measure text.wav", ""])

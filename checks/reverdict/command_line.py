@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import difflib
 import io
 import os
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -105,10 +107,28 @@ def _reader_may_leave() -> Iterator[None]:
 
 
 class _Parser(argparse.ArgumentParser):
-    """Says what is wrong with a command line in one line, and where its usage is told."""
+    """Says what is wrong with a command line in one line, what was likely meant, and where its usage is told."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Complain about an unknown argument here, where the command that it was given to is known."""
+        known, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(f"unrecognized arguments: {' '.join(unknown)}")
+        return known, unknown
 
     def error(self, message: str) -> NoReturn:
-        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+        near = self._likely_meant(message)
+        hint = f"did you mean {near}? See" if near else "see"
+        self.exit(2, f"{self.prog}: {message}; {hint} {self.prog} --help\n")
+
+    def _likely_meant(self, message: str) -> str:
+        if choice := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message):
+            word, known = choice[1], re.findall(r"[\w-]+", choice[2])
+        elif option := re.match(r"unrecognized arguments: .*?(--[\w-]+)", message):
+            word, known = option[1], re.findall(r"--[\w-]+", self.format_usage())
+        else:
+            return ""
+        return next(iter(difflib.get_close_matches(word, known, 1)), "")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -224,6 +244,8 @@ def _prove_writable(folder: Path, golden_folder: Path) -> None:
     """Complain about a report folder before minutes of rendering, not after."""
     if (folder / "reference.toml").exists() or folder.resolve() == golden_folder.resolve():
         raise BadInput(folder, "holds golden references, which only an approval may change; report into another folder")
+    if folder.is_file():
+        raise BadInput(folder, "is a file; the report needs a folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

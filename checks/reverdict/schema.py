@@ -791,6 +791,9 @@ def _models_in(annotation: Any) -> Iterator[type[Table]]:
 
 
 def _syntax_slip(message: str, text: str) -> str:
+    message = re.sub(
+        r"^Illegal character '\\n'|^Unterminated string", "text without an end; is a quote not closed?", message
+    )
     found = re.search(r"^(.*) \(at line (\d+), column \d+\)$", message, re.DOTALL)
     if found:
         return f"line {found[2]}: {_lowered(found[1])}"
