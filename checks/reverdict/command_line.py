@@ -255,18 +255,20 @@ def _prove_writable(folder: Path, golden_folder: Path) -> None:
 
 
 class _Progress:
-    """One line on a terminal that says which item just ended; silent elsewhere."""
+    """One line on a terminal that says what is being done; elsewhere only what is ahead."""
 
     def __init__(self, stream: Any) -> None:
         self.stream = stream
         self.shown = stream.isatty()
-        self.count = 0
+        self.started = False
 
-    def show(self, item: str) -> None:
-        self.count += 1
+    def show(self, said: str) -> None:
         if self.shown:
-            self.stream.write(f"\r\x1b[K{self.count} judged, last {item[:80]}")
-            self.stream.flush()
+            self.stream.write(f"\r\x1b[K{said[:78]}…")
+        elif not self.started:
+            self.stream.write(f"reverdict: {said}\n")
+        self.stream.flush()
+        self.started = True
 
     def clear(self) -> None:
         if self.shown:
