@@ -420,13 +420,35 @@ def test_help_imports_nothing_heavy(arguments: list[str]) -> None:
             (),
             ["exit status: 0 all pass, 1 stopped", *(f"  {command}" for command in COMMANDS), "reverdict demo try-it"],
         ),
-        (("gate",), ["--only", "--report", "--jobs", "exit status: 0 all pass", "build TOML, a folder of recordings"]),
-        (("measure",), ["--json", "--plot", "--click-at", "count from the click"]),
+        (
+            ("gate",),
+            [
+                "BUILD  ",
+                "--only",
+                "--report",
+                "--jobs",
+                "exit status: 0 all pass",
+                "build TOML, a folder of recordings",
+            ],
+        ),
+        (("measure",), ["--json", "--plot", "--click-at", "count from the click", "holds little at 500 Hz"]),
         (("golden",), ["new", "approve", "list", "verify", "tolerances"]),
-        (("golden", "new"), ["not asked, with the reason", "tolerances.toml", "--parameter program=hall"]),
-        (("golden", "approve"), ["--why", "Says what changes", "One reference at a"]),
-        (("demo",), ["a new or an empty folder"]),
-        (("schema",), ["reference,tolerances,build,verdict"]),
+        (("golden", "list"), ["reverdict golden list --golden golden"]),
+        (("golden", "verify"), ["reverdict golden verify --golden golden"]),
+        (("golden", "tolerances"), ["reverdict golden tolerances --golden golden"]),
+        (
+            ("golden", "new"),
+            [
+                "of the new reference",
+                "build TOML to render",
+                "not asked, with the reason",
+                "tolerances.toml",
+                "--parameter program=hall",
+            ],
+        ),
+        (("golden", "approve"), ["of the one reference", "--why", "Says what changes", "One reference at a"]),
+        (("demo",), ["a new or an empty folder", "reverdict demo try-it"]),
+        (("schema",), ["reverdict schema build >", "reference,tolerances,build,verdict"]),
     ],
 )
 def test_help_teaches(capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], taught: list[str]) -> None:
@@ -434,6 +456,7 @@ def test_help_teaches(capsys: pytest.CaptureFixture[str], arguments: tuple[str, 
     said = capsys.readouterr().out
     assert not [words for words in taught if words not in said]
     assert max(map(len, said.splitlines())) <= 120
+    assert "example" in said
 
 
 AHEAD = b"reverdict: judging takes: references 1, checks 5\n"

@@ -46,6 +46,30 @@ exit status: 0 all pass, 1 stopped (fail or unsure, or the build gave no usable 
 3 internal error
 """
 
+ABOUT_MEASURE = """\
+Times count from the click. What the recording does not allow is left out, with the reason.
+
+examples:
+  reverdict measure tank.wav --plot tank.png             tables, and a picture
+  reverdict measure tank.wav --json --click-at 0.25      for scripts; the click stands 0.25 s into the file
+  reverdict measure dark-tank.wav --arrival-hz 300       arrivals of a tank that passes little at 500 Hz
+"""
+
+ABOUT_GOLDEN = """\
+examples:
+  reverdict golden new my-tank --from tank.wav
+  reverdict golden list
+  reverdict golden verify
+  reverdict golden tolerances
+  reverdict golden approve my-tank --from new-take.wav --why "the tank has new springs"
+"""
+
+ABOUT_DEMO = """\
+example:
+  reverdict demo try-it
+  reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report try-it/report
+"""
+
 ABOUT_NEW = """\
 What can be measured on it is asked of builds from now on; what cannot is written down as not asked, with the reason.
 Tolerances come from DIR/tolerances.toml, which is made with proposed values if there is none.
@@ -192,7 +216,9 @@ def _add_gate(commands: Any) -> None:
         "judge a build against the golden references",
         epilog=ABOUT_GATE,
     )
-    parser.add_argument("build", type=Path, metavar="BUILD")
+    parser.add_argument(
+        "build", type=Path, metavar="BUILD", help="build TOML, folder of recordings, or WAV or FLAC file"
+    )
     _golden_option(parser)
     parser.add_argument("--only", default="*", metavar="GLOB", help="only references whose name matches")
     parser.add_argument(
@@ -285,7 +311,7 @@ def _add_measure(commands: Any) -> None:
         "measure",
         _measure,
         "measure one impulse response: springs, passes, dispersion, decay",
-        epilog="Times count from the click. What the recording does not allow is left out, with the reason.",
+        epilog=ABOUT_MEASURE,
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="WAV or FLAC file holding the answer to one click")
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
@@ -295,8 +321,10 @@ def _add_measure(commands: Any) -> None:
         help="when the click went in (auto: a sharp onset, or the start of the file)",
     )  # fmt: skip
     parser.add_argument(
-        "--arrival-hz", type=float, default=500.0, metavar="HZ", help="frequency at which arrivals are read (500)"
-    )
+        "--arrival-hz", type=float, default=500.0, metavar="HZ",
+        help="frequency at which arrivals are read (500); change it where a recording holds little at 500 Hz, "
+        "or to what a reference says, to compare with it",
+    )  # fmt: skip
 
 
 def _click_at(text: str) -> float | str:
@@ -343,11 +371,16 @@ def _add_golden(commands: Any) -> None:
         "golden",
         help="make, approve, list and verify golden references",
         description="Golden references: how it must sound.",
+        epilog=ABOUT_GOLDEN,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     inner = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     new = _command(inner, "new", _golden_new, "make a reference from a build or a recording", epilog=ABOUT_NEW)
-    new.add_argument("name", metavar="NAME")
-    new.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD|FILE")
+    new.add_argument("name", metavar="NAME", help="of the new reference, and of its folder in DIR")
+    new.add_argument(
+        "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
+        help="build TOML to render, or WAV or FLAC file of a recording",
+    )  # fmt: skip
     _golden_option(new)
     new.add_argument("--title", default="", help="what it is, in a line")
     new.add_argument("--why", default="first reference", metavar="TEXT", help="why this is how it must sound")
@@ -386,7 +419,7 @@ def _add_golden(commands: Any) -> None:
         "take a build's response as the new golden of one reference",
         epilog=ABOUT_APPROVE,
     )
-    approve.add_argument("name", metavar="NAME")
+    approve.add_argument("name", metavar="NAME", help="of the one reference whose golden is replaced")
     approve.add_argument(
         "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
         help="build TOML, folder of recordings or sound file to take the response from",
@@ -404,7 +437,7 @@ def _add_golden(commands: Any) -> None:
         ),
         ("tolerances", _golden_tolerances, "print the tolerances in force, reference by reference"),
     ):
-        command = _command(inner, name, run, line)
+        command = _command(inner, name, run, line, epilog=f"example:\n  reverdict golden {name} --golden golden")
         _golden_option(command)
 
 
@@ -471,7 +504,8 @@ def _golden_tolerances(options: argparse.Namespace) -> int:
 
 
 def _add_demo(commands: Any) -> None:
-    parser = _command(commands, "demo", _demo, "set out a workspace with an invented workshop's references and builds")
+    line = "set out a workspace with an invented workshop's references and builds"
+    parser = _command(commands, "demo", _demo, line, epilog=ABOUT_DEMO)
     parser.add_argument("folder", type=Path, metavar="DIR", help="a new or an empty folder")
 
 
@@ -493,8 +527,10 @@ def _add_schema(commands: Any) -> None:
         "schema",
         _schema,
         "print the JSON Schema of a file format, so that editors complete and check it",
+        epilog="example:\n  reverdict schema build > build.schema.json",
     )
-    parser.add_argument("which", choices=("reference", "tolerances", "build", "verdict"))
+    formats = ("reference", "tolerances", "build", "verdict")
+    parser.add_argument("which", choices=formats, help="which file: reference.toml, tolerances.toml, …")
 
 
 def _schema(options: argparse.Namespace) -> int:
