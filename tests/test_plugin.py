@@ -162,7 +162,7 @@ def test_a_slip_that_shows_late_is_told_without_a_traceback(own: Workspace, judg
 def test_a_slip_found_by_cost_is_told_in_one_line(own: Workspace, judge: Run) -> None:
     own.edit('not_asked = "not asked of a player"', "kernel_ratio = 90.0")
     build = own.build(kind="command", argv=["no-such-reverb", "{input}", "{output}"])
-    result = judge("-k", "short and cost", "-W", "error", build=str(build))
+    result = judge("-k", "short and cost", "-W", "error:Benchmark", build=str(build))
     result.assert_outcomes(failed=1, deselected=9)
     result.stdout.fnmatch_lines([f"{build}: build.argv: no-such-reverb: no such program*"])
     result.stdout.no_fnmatch_line("*Benchmark fixture*")
