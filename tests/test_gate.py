@@ -208,7 +208,7 @@ def test_a_recording_stands_for_the_reference_that_only_names(workspace: Workspa
 
 def test_the_name_of_a_recording_is_no_pattern(workspace: Workspace) -> None:
     take = (workspace.takes / "short.wav").rename(workspace.root / "[s]hort.wav")
-    with pytest.raises(BadInput, match="no reference matches"):
+    with pytest.raises(BadInput, match="is named after no reference"):
         gate(take, workspace.golden)
 
 
@@ -358,7 +358,11 @@ def test_two_workers_say_what_one_says(workspace: Workspace) -> None:
     alone, together = gate(build, workspace.golden), gate(build, workspace.golden, jobs=2, progress=seen.append)
     assert flattened(together) == flattened(alone)
     checks = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
-    assert sorted(seen) == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
+    assert seen.pop(0) == "judging player: references 2, checks 10"
+    assert {said.partition(", ")[0] for said in seen} <= {f"{number} of 10" for number in range(1, 11)}
+    assert seen[-1].startswith("10 of 10, ")
+    items = sorted(said.partition(", ")[2] for said in seen)
+    assert items == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
 
 
 def test_cost_is_timed_alone_after_the_workers(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -390,7 +394,7 @@ def test_bad_input_leaves_no_older_pass_in_the_report(workspace: Workspace, caps
     assert run_main("gate", workspace.takes, "--golden", workspace.golden, "--report", report) == 2
     verdict = written(report)
     assert verdict["outcome"] == "error"
-    assert verdict["errors"] == [capsys.readouterr().err.strip().removeprefix("reverdict: ")]
+    assert verdict["errors"] == [capsys.readouterr().err.splitlines()[-1].removeprefix("reverdict: ")]
     assert verdict["build"]["name"] == "takes"
     assert "missing, but named in reference.toml" in verdict["errors"][0]
     assert "<error " in (report / "junit.xml").read_text(encoding="utf-8")
@@ -401,11 +405,10 @@ def test_what_only_shows_when_the_build_runs_is_bad_input_too(workspace: Workspa
     report = passing_report(workspace)
     build = workspace.build(kind="command", argv=["no-such-reverb", "{input}", "{output}"])
     status = run_main("gate", build, "--golden", workspace.golden, "--report", report, "--jobs", str(jobs))
-    said = capsys.readouterr().err
+    *ahead, said = capsys.readouterr().err.splitlines()
     assert status == 2
-    assert (
-        said == f"reverdict: {build}: build.argv: no-such-reverb: no such program; is it built, and its name right?\n"
-    )
+    assert said == f"reverdict: {build}: build.argv: no-such-reverb: no such program; is it built, and its name right?"
+    assert all(line.startswith("reverdict: judging ") for line in ahead)
     assert written(report)["outcome"] == "error"
 
 
@@ -420,7 +423,7 @@ def test_a_bug_of_ours_is_no_verdict_on_the_build(
     monkeypatch.setattr(conduct, "judge", broken)
     arguments = ("gate", workspace.takes, "--golden", workspace.golden, "--report", report, "--only", "short")
     assert run_main(*arguments) == 3
-    first, second = capsys.readouterr().err.splitlines()
+    *_, first, second = capsys.readouterr().err.splitlines()
     assert first == "reverdict: internal error, RuntimeError: ZeroDivisionError: nothing to divide by"
     assert "REVERDICT_TRACEBACK=1" in second
     assert written(report)["outcome"] == "error"
@@ -440,6 +443,7 @@ def test_a_worker_that_is_lost_is_no_verdict_on_the_build(
 # Ctrl-C, and a reader who leaves.
 
 REVERDICT = [sys.executable, "-m", "reverdict"]
+AHEAD = "reverdict: judging player: references 2, checks 10\n"
 
 
 def running_below(pid: int) -> set[int]:
@@ -484,7 +488,7 @@ def test_ctrl_c_ends_promptly_and_leaves_nobody(workspace: Workspace, jobs: str)
         assert len(family) >= 3  # the gate, the launcher, the build
         os.killpg(run.pid, signal.SIGINT)
         said, errors = run.communicate(timeout=20)
-    assert (run.returncode, said, errors) == (130, "", "reverdict: stopped by Ctrl-C\n")
+    assert (run.returncode, said, errors) == (130, "", f"{AHEAD}reverdict: stopped by Ctrl-C\n")
     for _ in range(100):
         if not any(map(alive, family)):
             break
@@ -502,7 +506,7 @@ def test_a_reader_who_leaves_early_does_not_open_the_gate(workspace: Workspace) 
         ended = subprocess.run(command, stdout=write, stderr=subprocess.PIPE, text=True, check=False)
     finally:
         os.close(write)
-    assert (ended.returncode, ended.stderr) == (1, "")
+    assert (ended.returncode, ended.stderr) == (1, AHEAD)
 
 
 # What lies around us is none of our business.

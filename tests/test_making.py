@@ -13,6 +13,7 @@ import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
 from reverdict import golden_set, making, schema
+from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.gate import gate
 from reverdict.reference import Reference
@@ -60,7 +61,9 @@ def test_a_recording_becomes_a_reference_that_it_passes(
         "energy-decay is asked",
         "cost is not asked: made from a recording, and a recording has no cost",
         "conduct is asked",
+        making.ROOM_FOR_CAPTURES,
     ]
+    assert making.ROOM_FOR_CAPTURES.startswith("tolerances are those of tolerances.toml, tight as for a rebuild; ")
     made = reference_of("bench", Path("tanks"))
     assert (made.origin, made.title, made.channels, made.rate_hz) == ("capture", "My tank", "mono", RATE_HZ)
     assert (made.approval.who, made.approval.build, made.approval.why) == (
@@ -139,6 +142,11 @@ def test_a_build_becomes_a_reference_with_its_own_cost(here: Workspace, capsys: 
     assert lines[4] == f"cost is asked: kernel_ratio = {made.cost.kernel_ratio}, dearer_percent = 30"
     (golden,) = golden_set.load(here.golden, "half")
     np.testing.assert_allclose(golden.response.samples[0], 0.5 * spring(300)[:24000], atol=1e-6)
+
+
+def test_an_approval_names_a_short_commit_and_uncommitted_changes(here: Workspace) -> None:
+    build = open_build(here.build(commit="0123456789abcdef + uncommitted changes"))
+    assert making.label_of(build) == "player 1 (0123456789 + uncommitted changes)"
 
 
 def test_a_build_that_is_not_asked_cost_makes_a_reference_that_does_not_ask(here: Workspace) -> None:
@@ -287,7 +295,19 @@ def test_a_folder_that_refuses_writing_is_named(
         assert capsys.readouterr().err == "reverdict: golden: cannot be written to (Permission denied)\n"
 
 
-# Listing.
+# Verifying and listing.
+
+
+def test_a_golden_that_does_not_measure_as_its_reference_says_is_found(
+    here: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["golden", "verify"]) == 0
+    here.edit("springs = 1", "springs = 5")
+    assert main(["golden", "verify"]) == 2
+    assert capsys.readouterr().err == (
+        "reverdict: golden/short/reference.toml: echo_timing: the golden itself does not measure as its reference "
+        "says: 5 springs by 1:3:5; found 1 by 1:3:5\n"
+    )
 
 
 def test_list_tells_what_is_asked_and_who_approved(here: Workspace, capsys: pytest.CaptureFixture[str]) -> None:

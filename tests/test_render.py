@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -400,12 +401,6 @@ def test_a_python_comb_gives_its_closed_form(block_size, tmp_path, work):
 
 
 PYTHON_FAULTS = {
-    "no module": (
-        "",
-        {"object": "no_such:Reverb"},
-        "cannot import no_such: ModuleNotFoundError: No module named 'no_such'",
-    ),
-    "no object": ("", {}, "module toy_reverb has no Reverb"),
     "syntax": (
         "class Reverb(:\n",
         {},
@@ -450,6 +445,24 @@ PROCESS_FAULTS = {
 @pytest.mark.parametrize(("body", "change", "reason"), PYTHON_FAULTS.values(), ids=PYTHON_FAULTS)
 def test_a_python_build_that_cannot_be_made(body, change, reason, tmp_path, work):
     assert reason_of(python_build(tmp_path, body, **change), work) == reason
+
+
+@pytest.mark.parametrize(
+    ("named", "slip"),
+    [
+        ("toy_reverb:Revreb", "module toy_reverb has no Revreb; did you mean Reverb?"),
+        ("toy_reverb:Tank", "module toy_reverb has no Tank"),
+        ("toy_rverb:Reverb", "no module toy_rverb in {folder}; did you mean toy_reverb?"),
+        ("no_such:Reverb", "no module no_such in {folder}"),
+    ],
+)
+def test_a_name_that_is_not_there_is_a_slip_in_the_toml(named, slip, tmp_path, work):
+    build = python_build(tmp_path, "class Reverb: pass", object=named, source=tmp_path / "build.toml")
+    told = f"{tmp_path}/build.toml: build.object: {slip.format(folder=tmp_path)}"
+    with pytest.raises(BadInput, match=f"^{re.escape(told)}$"):
+        render(build, REQUEST, work)
+    with open_timer(build, REQUEST, work) as timer, pytest.raises(BadInput, match=f"^{re.escape(told)}$"):
+        timer.seconds_per_sample()
 
 
 @pytest.mark.parametrize(("body", "reason"), PROCESS_FAULTS.values(), ids=PROCESS_FAULTS)
@@ -550,7 +563,12 @@ def test_one_file_stands_for_the_reference_of_its_name_or_the_one_it_is_given(tm
 @pytest.mark.parametrize(
     ("file", "samples", "rate_hz", "reason"),
     [
-        ("tub.wav", ramp(), RATE_HZ, "no recording: expected tank.wav or tank.flac in {folder}"),
+        (
+            "tub.wav",
+            ramp(),
+            RATE_HZ,
+            "no recording: expected tank.wav or tank.flac in {folder}; gate --only NAME judges others alone",
+        ),
         ("tank.wav", ramp(), 44100, "recording has 44100 Hz, needs 8000"),
         ("tank.wav", ramp(2), RATE_HZ, "recording has 2 channels, needs 1"),
         ("tank.wav", ramp(samples=3500), RATE_HZ, "recording stops after 0.44 s, needs 0.50 s (both from the click)"),

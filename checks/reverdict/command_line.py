@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import difflib
 import io
 import os
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -52,7 +54,9 @@ ABOUT_MEASURE = """\
 Times count from the click. What the recording does not allow is left out, with the reason.
 
 examples:
-  reverdict measure tank.wav --plot tank.png             the answer to one click
+  reverdict measure tank.wav --plot tank.png             tables, and a picture
+  reverdict measure tank.wav --json --click-at 0.25      for scripts; the click stands 0.25 s into the file
+  reverdict measure dark-tank.wav --arrival-hz 300       arrivals of a tank that passes little at 500 Hz
   reverdict measure take.wav --stimulus sweep.wav        the answer to a sweep: deconvolved, with harmonic distortion
   reverdict measure take.wav --stimulus sweep.wav --loopback-channel 2
                                                          channel 2 recorded the sweep itself: latency, converters and
@@ -66,6 +70,21 @@ examples:
   reverdict sweep sweep.wav                              20 Hz to 20 kHz in 10 s, 5 s of silence, at -12 dBFS
   reverdict sweep quiet.wav --level -40                  to start with
   reverdict sweep four.wav --repeats 4 --tail 8          against noise and door slams, for two clocks
+"""
+
+ABOUT_GOLDEN = """\
+examples:
+  reverdict golden new my-tank --from tank.wav
+  reverdict golden list
+  reverdict golden verify
+  reverdict golden tolerances
+  reverdict golden approve my-tank --from new-take.wav --why "the tank has new springs"
+"""
+
+ABOUT_DEMO = """\
+example:
+  reverdict demo try-it
+  reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report try-it/report
 """
 
 ABOUT_NEW = """\
@@ -129,10 +148,28 @@ def _reader_may_leave() -> Iterator[None]:
 
 
 class _Parser(argparse.ArgumentParser):
-    """Says what is wrong with a command line in one line, and where its usage is told."""
+    """Says what is wrong with a command line in one line, what was likely meant, and where its usage is told."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Complain about an unknown argument here, where the command that it was given to is known."""
+        known, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(f"unrecognized arguments: {' '.join(unknown)}")
+        return known, unknown
 
     def error(self, message: str) -> NoReturn:
-        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+        near = self._likely_meant(message)
+        hint = f"did you mean {near}? See" if near else "see"
+        self.exit(2, f"{self.prog}: {message}; {hint} {self.prog} --help\n")
+
+    def _likely_meant(self, message: str) -> str:
+        if choice := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message):
+            word, known = choice[1], re.findall(r"[\w-]+", choice[2])
+        elif option := re.match(r"unrecognized arguments: .*?(--[\w-]+)", message):
+            word, known = option[1], re.findall(r"--[\w-]+", self.format_usage())
+        else:
+            return ""
+        return next(iter(difflib.get_close_matches(word, known, 1)), "")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -197,7 +234,9 @@ def _add_gate(commands: Any) -> None:
         "judge a build against the golden references",
         epilog=ABOUT_GATE,
     )
-    parser.add_argument("build", type=Path, metavar="BUILD")
+    parser.add_argument(
+        "build", type=Path, metavar="BUILD", help="build TOML, folder of recordings, or WAV or FLAC file"
+    )
     _golden_option(parser)
     parser.add_argument("--only", default="*", metavar="GLOB", help="only references whose name matches")
     parser.add_argument(
@@ -249,6 +288,8 @@ def _prove_writable(folder: Path, golden_folder: Path) -> None:
     """Complain about a report folder before minutes of rendering, not after."""
     if (folder / "reference.toml").exists() or folder.resolve() == golden_folder.resolve():
         raise BadInput(folder, "holds golden references, which only an approval may change; report into another folder")
+    if folder.is_file():
+        raise BadInput(folder, "is a file; the report needs a folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -258,18 +299,20 @@ def _prove_writable(folder: Path, golden_folder: Path) -> None:
 
 
 class _Progress:
-    """One line on a terminal that says which item just ended; silent elsewhere."""
+    """One line on a terminal that says what is being done; elsewhere only what is ahead."""
 
     def __init__(self, stream: Any) -> None:
         self.stream = stream
         self.shown = stream.isatty()
-        self.count = 0
+        self.started = False
 
-    def show(self, item: str) -> None:
-        self.count += 1
+    def show(self, said: str) -> None:
         if self.shown:
-            self.stream.write(f"\r\x1b[K{self.count} judged, last {item[:80]}")
-            self.stream.flush()
+            self.stream.write(f"\r\x1b[K{said[:78]}…")
+        elif not self.started:
+            self.stream.write(f"reverdict: {said}\n")
+        self.stream.flush()
+        self.started = True
 
     def clear(self) -> None:
         if self.shown:
@@ -313,8 +356,10 @@ def _add_measure(commands: Any) -> None:
         help="how often the stimulus file was played without a gap (1); repeats within it are found",
     )  # fmt: skip
     parser.add_argument(
-        "--arrival-hz", type=float, default=500.0, metavar="HZ", help="frequency at which arrivals are read (500)"
-    )
+        "--arrival-hz", type=float, default=500.0, metavar="HZ",
+        help="frequency at which arrivals are read (500); change it where a recording holds little at 500 Hz, "
+        "or to what a reference says, to compare with it",
+    )  # fmt: skip
 
 
 def _click_at(text: str) -> float | str:
@@ -461,11 +506,16 @@ def _add_golden(commands: Any) -> None:
         "golden",
         help="make, approve, list and verify golden references",
         description="Golden references: how it must sound.",
+        epilog=ABOUT_GOLDEN,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     inner = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     new = _command(inner, "new", _golden_new, "make a reference from a build or a recording", epilog=ABOUT_NEW)
-    new.add_argument("name", metavar="NAME")
-    new.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD|FILE")
+    new.add_argument("name", metavar="NAME", help="of the new reference, and of its folder in DIR")
+    new.add_argument(
+        "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
+        help="build TOML to render, or WAV or FLAC file of a recording",
+    )  # fmt: skip
     _golden_option(new)
     new.add_argument("--title", default="", help="what it is, in a line")
     new.add_argument("--why", default="first reference", metavar="TEXT", help="why this is how it must sound")
@@ -504,7 +554,7 @@ def _add_golden(commands: Any) -> None:
         "take a build's response as the new golden of one reference",
         epilog=ABOUT_APPROVE,
     )
-    approve.add_argument("name", metavar="NAME")
+    approve.add_argument("name", metavar="NAME", help="of the one reference whose golden is replaced")
     approve.add_argument(
         "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
         help="build TOML, folder of recordings or sound file to take the response from",
@@ -515,10 +565,14 @@ def _add_golden(commands: Any) -> None:
     _golden_option(approve)
     for name, run, line in (
         ("list", _golden_list, "list the references"),
-        ("verify", _golden_verify, "find altered, missing, unreadable and left-over files"),
+        (
+            "verify",
+            _golden_verify,
+            "find altered, missing, unreadable and left-over files, and references their sound contradicts",
+        ),
         ("tolerances", _golden_tolerances, "print the tolerances in force, reference by reference"),
     ):
-        command = _command(inner, name, run, line)
+        command = _command(inner, name, run, line, epilog=f"example:\n  reverdict golden {name} --golden golden")
         _golden_option(command)
 
 
@@ -559,14 +613,14 @@ def _golden_list(options: argparse.Namespace) -> int:
 
 
 def _golden_verify(options: argparse.Namespace) -> int:
-    from reverdict import golden_set
+    from reverdict import golden_set, making
 
-    mistakes = golden_set.verify(options.golden)
+    count = len(golden_set.names(options.golden))
+    mistakes = [*golden_set.verify(options.golden), *making.contradictions(options.golden)]
     for mistake in mistakes:
         print(f"reverdict: {mistake}", file=sys.stderr)
     if mistakes:
         return 2
-    count = len(golden_set.names(options.golden))
     print(f"{options.golden}: {count} references whole, every impulse as approved, nothing left over.")
     return 0
 
@@ -585,7 +639,8 @@ def _golden_tolerances(options: argparse.Namespace) -> int:
 
 
 def _add_demo(commands: Any) -> None:
-    parser = _command(commands, "demo", _demo, "set out a workspace with an invented workshop's references and builds")
+    line = "set out a workspace with an invented workshop's references and builds"
+    parser = _command(commands, "demo", _demo, line, epilog=ABOUT_DEMO)
     parser.add_argument("folder", type=Path, metavar="DIR", help="a new or an empty folder")
 
 
@@ -607,8 +662,10 @@ def _add_schema(commands: Any) -> None:
         "schema",
         _schema,
         "print the JSON Schema of a file format, so that editors complete and check it",
+        epilog="example:\n  reverdict schema build > build.schema.json",
     )
-    parser.add_argument("which", choices=("reference", "tolerances", "build", "verdict"))
+    formats = ("reference", "tolerances", "build", "verdict")
+    parser.add_argument("which", choices=formats, help="which file: reference.toml, tolerances.toml, …")
 
 
 def _schema(options: argparse.Namespace) -> int:

@@ -100,7 +100,7 @@ def names(golden_folder: Path, only: str = "*") -> list[str]:
         raise BadInput(golden_folder, f"no golden reference in it; looked for {golden_folder}/*/{REFERENCE_FILE}")
     selected = [name for name in found if fnmatchcase(name, only)]
     if not selected:
-        raise BadInput(golden_folder, f'no reference matches "{only}"; there are {_few(found)}')
+        raise BadInput(golden_folder, f'no reference matches "{only}"; there are {few(found)}')
     return selected
 
 
@@ -144,8 +144,8 @@ def load(golden_folder: Path, only: str = "*") -> list[GoldenReference]:
 def verify(golden_folder: Path) -> list[BadInput]:
     """Everything that is wrong with the folder; empty if nothing is.
 
-    Besides what ``load`` refuses: sound files no reference names, what a cut-off write left behind, and a log of
-    approvals that does not end with the impulses that are there.
+    Besides what ``load`` refuses: sound files no reference names, what a cut-off write left behind, empty folders, and
+    a log of approvals that does not end with the impulses that are there.
     """
     try:
         found, mistakes = _read(golden_folder, names(golden_folder))
@@ -155,7 +155,7 @@ def verify(golden_folder: Path) -> list[BadInput]:
         mistakes += _response(reference)[1] + unlogged(reference)
     named = {file.path.resolve() for reference in found for file in reference.files}
     unreadable = set(names(golden_folder)) - {reference.name for reference in found}
-    return mistakes + _leftovers(golden_folder, named, unreadable)
+    return mistakes + _leftovers(golden_folder, named, unreadable) + _empty(golden_folder)
 
 
 def describe(golden_folder: Path, only: str = "*") -> list[Summary]:
@@ -407,13 +407,21 @@ def _leftovers(golden_folder: Path, named: set[Path], unreadable: set[str]) -> l
     return mistakes
 
 
+def _empty(golden_folder: Path) -> list[BadInput]:
+    folders = sorted(path for path in golden_folder.iterdir() if path.is_dir() and not path.name.startswith("."))
+    return [
+        BadInput(folder, "empty; was its reference not committed?") for folder in folders if not any(folder.iterdir())
+    ]
+
+
 def _seconds(file: ImpulseFile) -> float:
     _present(file)
     samples, rate_hz = read_sound(file.path)
     return float(samples.shape[1] / rate_hz)
 
 
-def _few(found: Sequence[str]) -> str:
+def few(found: Sequence[str]) -> str:
+    """A list of names, cut off where it grows long."""
     return ", ".join(found[:8]) + (f" and {len(found) - 8} more" if len(found) > 8 else "")
 
 
@@ -425,7 +433,7 @@ def approvable(name: str, why: str, who: str, golden_folder: Path) -> None:
         raise BadInput(golden_folder, f'approve one reference at a time, by its name; got "{name}"')
     existing = names(golden_folder)
     if name not in existing:
-        raise BadInput(golden_folder, f'no reference "{name}"; there are {_few(existing)}')
+        raise BadInput(golden_folder, f'no reference "{name}"; there are {few(existing)}')
     if not why.strip():
         raise BadInput(golden_folder / name, "say why the new response is right: --why TEXT")
     if not who.strip():

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict import golden_set
 from reverdict.builds import open_build
 from reverdict.errors import BadInput, BadInputs
+from reverdict.schema import TOLERANCES_FILE
 from reverdict.sound import SOUND_SUFFIXES
 from reverdict.words import CHECKS, Outcome, Response
 
@@ -35,6 +36,11 @@ LOWEST_RATE_HZ = 1000
 SHOWN_CHANGES = 6
 ROUNDING = 1e-6
 """A deviation below this share of its tolerance is nobody's change, nor is a sample that differs by this share."""
+
+ROOM_FOR_CAPTURES = (
+    f"tolerances are those of {TOLERANCES_FILE}, tight as for a rebuild; a recording usually needs room: "
+    'record it again and see how far repeats differ ("Setting tolerances" in golden/README.md)'
+)
 
 
 @dataclass(frozen=True)
@@ -114,7 +120,8 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     with _writing_into(golden_folder):
         path = golden_set.new(name, response, tables, golden_folder)
     said = [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
-    return path, [*_lead_of(response.click_at_s, source), *said]
+    room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" else []
+    return path, [*_lead_of(response.click_at_s, source), *said, *room]
 
 
 def _lead_of(click_at_s: float, source: Path) -> list[str]:
@@ -362,7 +369,8 @@ def _moves(finding: Finding) -> bool:
 
 def label_of(build: Build) -> str:
     """How an approval names a build: "workshop 1.1 (3f9a0c1)"."""
-    commit = f" ({build.identity.commit[:10]})" if build.identity.commit else ""
+    commit, space, changes = (build.identity.commit or "").partition(" ")
+    commit = f" ({commit[:10]}{space}{changes})" if commit else ""
     return f"{build.identity.name} {build.identity.version}".strip() + commit
 
 
@@ -378,6 +386,23 @@ def who() -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "unknown"
+
+
+def contradictions(golden_folder: Path) -> Iterator[BadInput]:
+    """Where a golden does not measure as its reference says. References that cannot be read are passed over."""
+    from reverdict.check.echo_timing import why_unlike_reference
+    from reverdict.measure.springs import find_springs
+
+    for name in golden_set.names(golden_folder):
+        golden = _old_golden(name, golden_folder)
+        if isinstance(golden, BadInput) or golden.reference.echo_timing.not_asked:
+            continue
+        asked, response = golden.reference.echo_timing, golden.response
+        for path, row in zip(response.paths, response.samples, strict=True) if asked.springs else ():
+            found = find_springs(row, response.rate_hz, response.click_at_s, asked.arrival_hz)
+            for finding in why_unlike_reference(path, found, asked):
+                place = f"{golden.reference.path}: echo_timing"
+                yield BadInput(place, f"{path}: {finding.reason}" if path else finding.reason)
 
 
 def tolerances_in_force(reference: Reference) -> Iterator[str]:

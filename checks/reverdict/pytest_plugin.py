@@ -24,11 +24,13 @@ if TYPE_CHECKING:
     from reverdict.trial import Trial
 
 REFERENCE_FILE = "reference.toml"
+TOLERANCES_FILE = "tolerances.toml"
 PREPARE_LOG = "prepare.log"
 BUILD = pytest.StashKey[Any]()
 ONLY = pytest.StashKey[str]()
 WORK = pytest.StashKey[Path]()
 OPEN_WORK = pytest.StashKey[Any]()
+UNJUDGED = pytest.StashKey[Path]()
 
 
 class NotPassed(Exception):
@@ -101,9 +103,22 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     from fnmatch import fnmatchcase
 
     stash = parent.config.stash
-    if file_path.name != REFERENCE_FILE or BUILD not in stash or not fnmatchcase(file_path.parent.name, stash[ONLY]):
+    if file_path.name != REFERENCE_FILE:
+        return None
+    if BUILD not in stash:
+        if (file_path.parents[1] / TOLERANCES_FILE).is_file():
+            stash[UNJUDGED] = file_path.parents[1]
+        return None
+    if not fnmatchcase(file_path.parent.name, stash[ONLY]):
         return None
     return ReferenceFile.from_parent(parent, path=file_path)
+
+
+def pytest_report_collectionfinish(config: pytest.Config) -> str | None:
+    """Say why golden references that were seen have no items."""
+    if UNJUDGED not in config.stash:
+        return None
+    return f"reverdict: {config.stash[UNJUDGED]}: references without a build to judge; add --build BUILD"
 
 
 class ReferenceFile(pytest.File):
@@ -126,7 +141,10 @@ class ReferenceFile(pytest.File):
         trial = Trial(golden, build, self.config.stash[WORK])
         for check in self.config.getoption("--reverdict-checks").split(","):
             if check == "cost" and not trial.why_not_asked("cost"):
-                yield CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
+                cost = CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
+                # Where a build cannot be timed, its verdict says so.
+                cost.add_marker(pytest.mark.filterwarnings("ignore:Benchmark fixture was not used"))
+                yield cost
             else:
                 yield CheckItem.from_parent(self, name=check, trial=trial)
 
@@ -159,8 +177,8 @@ class CostItem(pytest.Function):
         return _said(excinfo) or super().repr_failure(excinfo)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
-        """Name the item as "reference: check"."""
-        return self.path, None, f"{self.path.parent.name}: {self.name}"
+        """Name the item as "reference: check"; with a line, which warnings of pytest-benchmark insist on."""
+        return self.path, 0, f"{self.path.parent.name}: {self.name}"
 
 
 class Unreadable(pytest.Item):
