@@ -1,4 +1,4 @@
-"""Decays whose truth is known, in closed form or from the sound before noise was added. Shares no code with ``measure``.
+"""Decays whose truth is known, in closed form or from the sound before noise. Shares no code with ``measure``.
 
 An envelope is a sum of exponentials in energy, {decay time in s: share}. A carrier is one tone per octave, under which
 the decay is exact, or white noise, whose own decay wanders about the envelope (ISO 3382-1, 7.1); for noise the truth is
@@ -8,14 +8,11 @@ that of the sound itself, filtered by ``scipy.signal`` and integrated to a far e
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Samples = NDArray[np.float64]
+Samples = NDArray[np.float64]
 
 OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 MID_BANDS_HZ = tuple(1000 * 10 ** (0.3 * x) for x in range(-3, 4))
@@ -77,11 +74,13 @@ def noise_carried(envelope: Envelope, rate_hz: int, seconds: float, seed: int) -
 
 def own_times(sound: Samples, rate_hz: int, centre_hz: float) -> dict[str, float]:
     """T20 and T30 of a sound without noise in one octave, by a filter run backwards and a plain backward integral."""
-    from scipy.signal import butter, sosfilt
+    from scipy.signal import butter, freqs_zpk
 
-    edges = [centre_hz * 10**-0.15, centre_hz * 10**0.15]
+    edges = 2 * np.pi * centre_hz * np.array([10**-0.15, 10**0.15])
     early = np.append(sound[::-1], np.zeros(rate_hz // 4))  # room for what a filter run backwards makes earlier
-    filtered = sosfilt(butter(3, edges, "bandpass", fs=rate_hz, output="sos"), early)
+    hz = np.fft.rfftfreq(early.size, 1 / rate_hz)
+    _, response = freqs_zpk(*butter(3, edges, "bandpass", analog=True, output="zpk"), 2 * np.pi * np.maximum(hz, 1.0))
+    filtered = np.fft.irfft(np.fft.rfft(early) * response, early.size)
     level_db = 10 * np.log10(np.cumsum(filtered**2)[::-1])
     time_s = np.arange(early.size) / rate_hz
     return fitted(time_s, level_db - level_db[0])

@@ -258,6 +258,7 @@ def _add_measure(commands: Any) -> None:
     parser.add_argument(
         "--arrival-hz", type=float, default=500.0, metavar="HZ", help="frequency at which arrivals are read (500)"
     )
+    parser.add_argument("--third-octaves", action="store_true", help="decay in third-octaves instead of octaves")
 
 
 def _click_at(text: str) -> float | str:
@@ -282,7 +283,7 @@ def _measure(options: argparse.Namespace) -> int:
         raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{rate_hz / 2:g} Hz")
     paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
     response = Response(samples, rate_hz, click_at_s, paths)
-    measurement = measure(response, options.arrival_hz)
+    measurement = measure(response, options.arrival_hz, 3 if options.third_octaves else 1)
     if options.plot:
         from reverdict.report.measured_picture import draw
 

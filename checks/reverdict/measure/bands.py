@@ -156,7 +156,9 @@ def each_band(
         part = np.zeros(blocks * per_block // 2 + 1, dtype=complex)
         own_hz = frequency[first:last]
         part[first:last] = spectrum[first:last] * np.conj(band_response(own_hz, centre_hz, fraction))
-        yield BandSound(in_time(part, per_block), per_block, _mean_delay_s(part[first:last], own_hz, centre_hz, fraction))
+        yield BandSound(
+            in_time(part, per_block), per_block, _mean_delay_s(part[first:last], own_hz, centre_hz, fraction)
+        )
 
 
 def _enough_per_block(block: int, needed: float) -> int:

@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 FADE_S = 0.05
 SILENCE = 1e-24
 CLEAR_OF_NOISE = np.log(10)
+LOWEST_DB = -60.0
+"""Echo density is told down to here, and 10 dB clear of the noise."""
 
 
 @dataclass(frozen=True)
@@ -81,12 +83,15 @@ class BandDecay:
 class DecayMeasurement:
     """Decay of one signal path: the whole sound and its bands.
 
+    fraction : int
+        1 for octave bands, 3 for third-octaves.
     arrival_s : float or None
         From the click to the arrival, from which the ratios count; None in silence.
     """
 
     whole: BandDecay
     bands: tuple[BandDecay, ...]
+    fraction: int
     arrival_s: float | None
     echo_density: EchoDensity
 
@@ -116,7 +121,7 @@ def measure_decay(
                 for hz, band in zip(centres_hz, bands, strict=True)]  # fmt: skip
     arrival_s = None if early is None else early.arrival_s
     density = echo_density(above_wander, rate_hz, arrival_s or 0.0, end_s)
-    return DecayMeasurement(whole, tuple(measured), arrival_s, density)
+    return DecayMeasurement(whole, tuple(measured), fraction, arrival_s, density)
 
 
 def _without_edge(samples: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], int]:
@@ -147,7 +152,7 @@ class _Grid:
     fraction: int
 
     def measure(self, centre_hz: float | None, width_hz: float, band: BandSound) -> tuple[BandDecay, float]:
-        """Decay of one band, and how long after the click it stands 10 dB clear of the noise."""
+        """Decay of one band, and until when after the click its echo density may be told."""
         energy = band.block_energy(self.block)
         energy = energy[: energy.size - self.faded]
         smooth = running_mean(energy, max(int(0.005 / self.block_s), 1)) if energy.size else np.zeros(1)
@@ -165,19 +170,26 @@ class _Grid:
         self, centre_hz: float | None, width_hz: float, band: BandSound, energy: NDArray[Any], meeting: NoiseMeeting,
         peak: float, peak_s: float,
     ) -> tuple[BandDecay, float]:  # fmt: skip
-        noise = meeting.noise if meeting.reached else 0.0
-        decaying = energy[: meeting.end].copy()
-        decaying[self.lead :] -= noise
         freedom = max(width_hz * self.block_s, 1e-12)
         slopes, after = find_two_slopes(energy, meeting, self.block_s, width_hz, -self.lead * self.block_s)
-        beyond, beyond_sigma = (after.energy, after.sigma) if after else energy_beyond(energy, meeting, freedom)
+        if after is None:
+            noise, noise_sigma = meeting.noise if meeting.reached else 0.0, 0.0
+            beyond, beyond_sigma = energy_beyond(energy, meeting, freedom)
+        else:
+            noise, noise_sigma, beyond, beyond_sigma = after.noise, after.noise_sigma, after.energy, after.sigma
+        decaying = energy[: meeting.end].copy()
+        decaying[self.lead :] -= noise
         remaining = np.append(np.cumsum(decaying[::-1])[::-1] + beyond, beyond)
         total = float(remaining[0])
+        if total <= 0:
+            level_db = float(10 * np.log10(energy.sum()))
+            return _nothing(centre_hz, level_db, 0.0, peak_s, "does not stand out of the noise"), 0.0
+        blocks_left = np.arange(remaining.size)[::-1]
         range_db = float(10 * np.log10(peak / max(meeting.noise, 1e-30 * peak)))
         curve = DecayCurve(
             (np.arange(remaining.size) - self.lead) * self.block_s,
             10 * np.log10(np.maximum(remaining, 1e-30 * total) / total),
-            _sigma_db(remaining, noise, meeting.end, freedom, beyond_sigma),
+            _sigma_db(remaining, noise, freedom, blocks_left, beyond_sigma + noise_sigma * blocks_left),
             range_db,
             meeting.reached,
             None if centre_hz is None else width_hz,
@@ -189,7 +201,7 @@ class _Grid:
                 decaying, curve.time_s[:-1] + self.block_s / 2, noise, beyond, beyond_sigma,
                 self.block_s / -float(np.expm1(meeting.slope)), freedom, band.early_s, range_db,
             )  # fmt: skip
-            ratios = energy_ratios(self.early, self.early.energies(centre_hz, self.fraction), heard)
+            ratios = energy_ratios(self.early, heard, centre_hz, self.fraction)
         measured = BandDecay(
             centre_hz, float(10 * np.log10(total)), range_db,
             float(10 * np.log10(noise / self.block)) if noise > 0 else None,
@@ -198,7 +210,8 @@ class _Grid:
             slopes,
         )  # fmt: skip
         clear = meeting.end + (CLEAR_OF_NOISE / meeting.slope if meeting.reached else 0)
-        return measured, (clear - self.lead) * self.block_s
+        heard_until = int(np.flatnonzero(curve.level_db > LOWEST_DB)[-1])
+        return measured, (min(clear, heard_until) - self.lead) * self.block_s
 
 
 def _nothing(
@@ -212,12 +225,13 @@ def _nothing(
     )  # fmt: skip
 
 
-def _sigma_db(remaining: NDArray[Any], noise: float, end: int, freedom: float, beyond: float) -> NDArray[Any]:
-    """Standard deviation of the decay curve in dB, from noise of known mean with so many free values in a block.
+def _sigma_db(
+    remaining: NDArray[Any], noise: float, freedom: float, blocks_left: NDArray[Any], beyond: NDArray[Any]
+) -> NDArray[Any]:
+    """Standard deviation of the decay curve in dB, from noise with so many free values in a block.
 
     Beat of noise and decay: variance 2 N E / (B Δt) per block energy N over Δt; wavering of the noise: N² per B Δt
-    independent values; and that of the energy ``beyond``.
+    independent values; and what is not known of its mean and of the energy ``beyond``.
     """
-    blocks_left = np.maximum(end - np.arange(remaining.size), 0)
     variance = 2 * noise * np.maximum(remaining, 0) / freedom + noise**2 * blocks_left / freedom + beyond**2
     return 4.343 * np.sqrt(variance) / np.maximum(remaining, 1e-300)

@@ -38,11 +38,16 @@ SUSPICIOUS_PERCENT = 10.0
 
 @dataclass(frozen=True)
 class DecayTime:
-    """One decay time: seconds and its expanded uncertainty (k = 2), or why there is none."""
+    """One decay time: seconds and its expanded uncertainty (k = 2), or why there is none.
+
+    too_fast : bool
+        It is missing because it is shorter than can be told.
+    """
 
     seconds: float | None
     uncertainty_s: float | None = None
     why_not: str = ""
+    too_fast: bool = False
 
 
 @dataclass(frozen=True)
@@ -76,7 +81,11 @@ class DecayCurve:
 
 def decay_times(curve: DecayCurve) -> dict[str, DecayTime]:
     """EDT, T20, T30 and T60 of one band."""
-    return {name: _fit(curve, *limits) for name, limits in FITS.items()}
+    times = {name: _fit(curve, *limits) for name, limits in FITS.items()}
+    if times["t20"].too_fast:
+        # What falls as fast as its filter rings has no EDT of its own either, nor anything below.
+        return dict.fromkeys(times, times["t20"])
+    return times
 
 
 def _fit(curve: DecayCurve, low: float, high: float, needed: float) -> DecayTime:
@@ -91,10 +100,12 @@ def _fit(curve: DecayCurve, low: float, high: float, needed: float) -> DecayTime
         return DecayTime(None, why_not=f"the decay curve ends above {high:g} dB")
     begin = level_db.size - 1 - int(np.argmax(level_db[::-1] >= min(low, -0.05)))
     if end - begin < 3:
-        return DecayTime(None, why_not=f"falls to {high:g} dB within {1e3 * (time_s[end] - time_s[begin]):.1f} ms")
+        why = f"falls to {high:g} dB within {1e3 * (time_s[end] - time_s[begin]):.1f} ms"
+        return DecayTime(None, why_not=why, too_fast=True)
     seconds = -60 / straight_line(time_s[begin : end + 1], level_db[begin : end + 1])[0]
     if curve.bandwidth_hz is not None and curve.bandwidth_hz * seconds < LEAST_BT:
-        return DecayTime(None, why_not=f"bandwidth × time is {curve.bandwidth_hz * seconds:.1f}, needs {LEAST_BT:g}")
+        why = f"bandwidth × time is {curve.bandwidth_hz * seconds:.1f}, needs {LEAST_BT:g}"
+        return DecayTime(None, why_not=why, too_fast=True)
     relative = 1.2 * np.hypot(curve.sigma_db[begin], curve.sigma_db[end]) / (low - high)
     if 2 * relative > MOST_UNSURE:
         return DecayTime(None, why_not=f"noise leaves it unsure by {200 * relative:.0f} %, more than one may hear")
@@ -115,7 +126,9 @@ def curvature_percent(times: dict[str, DecayTime]) -> Figure:
 
 
 def remark_on(curvature: Figure) -> str:
-    """What ISO 3382-2, B.3, says of a curvature, or nothing."""
-    if curvature.value is None or curvature.value <= SUSPICIOUS_PERCENT:
+    """What is to be said of a curvature of more than 10 %, or nothing."""
+    if curvature.value is None or abs(curvature.value) <= SUSPICIOUS_PERCENT:
         return ""
-    return f"T30 is {curvature.value:.0f} % longer than T20: far from a straight line (ISO 3382-2, B.3)"
+    if curvature.value > 0:
+        return f"T30 is {curvature.value:.0f} % longer than T20: far from a straight line (ISO 3382-2, B.3)"
+    return f"T30 is {-curvature.value:.0f} % shorter than T20: it falls faster later, unlike a decay"

@@ -7,8 +7,9 @@ Method
 Conventions
     Windows are centred on their time, from the arrival on; times count from the click. The sound above 50 Hz is taken.
 Validity
-    Noise has a density of 1 as well: the profile ends where the decay comes within 10 dB of the noise, or after one
-    second. A response of few frequencies, such as one spring's chirps, may never mix.
+    Noise has a density of 1 as well: the profile ends where the decay comes within 10 dB of the noise, has fallen by
+    60 dB, or after one second. It was made for rooms, whose echoes are short. A spring's chirp is long and as dense as
+    noise by itself, so a tank "mixes" with its first pass: of springs the profile tells little.
 Uncertainty
     Of the density: that of a share of so many independent samples (k = 2). Of the mixing time: how much earlier the
     density has come within its uncertainty of 1.
@@ -48,7 +49,7 @@ def echo_density(sound: NDArray[Any], rate_hz: float, arrival_s: float, end_s: f
     width, hop = round(WINDOW_S * rate_hz), max(round(HOP_S * rate_hz), 1)
     arrival = round(arrival_s * rate_hz)
     count = int((min(end_s - arrival_s, LONGEST_S) - WINDOW_S / 2) * rate_hz) // hop
-    if count < 2 or width < 20:
+    if count * hop < width or width < 20:
         nothing = np.zeros(0)
         return EchoDensity(nothing, nothing, why_not="too little stands clear of the noise")
     first = arrival - width // 2

@@ -3,11 +3,12 @@
 Conventions
     They count from the *arrival*, not from the click: from the first moment at which the whole sound above 50 Hz is
     within 20 dB of its peak (and well above the noise), one moment for all bands (ISO 3382-1, A.3.4; from memory). A
-    pre-delay therefore changes none of them. What stands more than 20 dB below the peak before the arrival, as a faint
-    crosstalk of the click does, counts to neither side.
+    pre-delay therefore changes none of them. What comes before the arrival, as a faint crosstalk of the click does,
+    counts to neither side.
 Method
     The sound is cut at 50 and 80 ms and filtered afterwards, so that the filter smears nothing across the cut; late is
-    whole less early, the whole with noise taken out and its tail put back as in the decay curve. Ts is the first moment
+    whole less early, and less what the filter mixes of both sides, the whole with noise taken out and its tail put back
+    as in the decay curve. Ts is the first moment
     of the band's energy, moved by what the filter itself delays.
 Springs
     The arrival is that of the first thing heard: the first pass at the frequencies that come first, or crosstalk where
@@ -37,6 +38,9 @@ ARRIVAL_DB = 20.0
 NOISE_CREST = 5.0
 CUTS_S = {"c50_db": 0.050, "c80_db": 0.080}
 LEAST_RANGE_DB = 20.0
+NEAR_CUT_S = 0.1
+SPREADING = 3.0
+"""Inverse bandwidths over which a filter run backwards spreads a click."""
 NAMES = ("c50_db", "c80_db", "d50", "ts_ms")
 
 
@@ -54,34 +58,63 @@ def find_arrival(sound: NDArray[Any]) -> int | None:
 
 
 @dataclass(frozen=True)
-class EarlySound:
-    """The sound from its arrival to each cut, as power spectra that any band filter may be laid on.
+class Stretches:
+    """Stretches of the sound as power spectra that any band filter may be laid on.
 
-    powers : per cut that the record holds, ndarray, shape (bins,); sums of squares after weighting and summing.
+    powers : ndarray, shape (stretches, bins)
+        Each sums to the energy of its stretch (sum of squares).
+    """
+
+    frequency_hz: NDArray[Any]
+    powers: NDArray[Any]
+
+    @classmethod
+    def of(cls, stretches: NDArray[Any], rate_hz: float) -> Stretches:
+        """Of an array, shape (stretches, samples)."""
+        size = fft.next_fast_len(stretches.shape[1] + int(RINGING_S * rate_hz), real=True)
+        spectra = fft.rfft(stretches, size, axis=1)
+        return cls(np.arange(size // 2 + 1) * (rate_hz / size), (spectra.real**2 + spectra.imag**2) * (2 / size))
+
+    def energies(self, centre_hz: float | None, fraction: int) -> NDArray[Any]:
+        """In one band, or in the whole sound above 50 Hz where ``centre_hz`` is None; shape (stretches,)."""
+        if centre_hz is None:
+            return np.asarray(self.powers @ high_pass(self.frequency_hz) ** 2)
+        return np.asarray(self.powers @ band_power(self.frequency_hz, exact_centre(centre_hz), fraction))
+
+
+@dataclass(frozen=True)
+class EarlySound:
+    """The sound before its arrival, and around each cut that the record holds.
+
+    before : Stretches
+        One.
+    around : Stretches
+        Three for each cut in ``cuts``: from the arrival to it, from it on, and both together.
     """
 
     arrival_s: float
-    frequency_hz: NDArray[Any]
-    powers: dict[str, NDArray[Any]]
+    before: Stretches
+    cuts: tuple[str, ...]
+    around: Stretches
 
     @classmethod
     def of(cls, sound: NDArray[Any], rate_hz: float, arrival: int) -> EarlySound:
-        longest = max(CUTS_S.values())
-        size = fft.next_fast_len(int((longest + RINGING_S) * rate_hz), real=True)
-        powers = {}
-        for name, cut_s in CUTS_S.items():
-            cut = sound[arrival : arrival + round(cut_s * rate_hz)]
-            if cut.size == round(cut_s * rate_hz):
-                powers[name] = np.abs(fft.rfft(cut, size)) ** 2 * (2 / size)
-        return cls(arrival / rate_hz, np.arange(size // 2 + 1) * (rate_hz / size), powers)
+        lengths = {name: round(cut_s * rate_hz) for name, cut_s in CUTS_S.items()}
+        held = {name: length for name, length in lengths.items() if arrival + length < sound.size}
+        heard = sound[arrival : arrival + max(lengths.values()) + round(NEAR_CUT_S * rate_hz)]
+        stretches = np.tile(heard, (3 * len(held), 1))
+        for row, length in zip(range(0, len(stretches), 3), held.values(), strict=True):
+            stretches[row, length:] = 0.0
+            stretches[row + 1, :length] = 0.0
+        before = Stretches.of(sound[np.newaxis, :arrival], rate_hz)
+        return cls(arrival / rate_hz, before, tuple(held), Stretches.of(stretches, rate_hz))
 
-    def energies(self, centre_hz: float | None, fraction: int) -> dict[str, float]:
-        """Energy up to each cut in one band (sum of squares); of the whole sound where ``centre_hz`` is None."""
-        if centre_hz is None:
-            weights = high_pass(self.frequency_hz) ** 2
-        else:
-            weights = band_power(self.frequency_hz, exact_centre(centre_hz), fraction)
-        return {name: float(power @ weights) for name, power in self.powers.items()}
+    def energies(self, centre_hz: float | None, fraction: int) -> tuple[float, dict[str, tuple[float, float]]]:
+        """Energy before the arrival; per cut, that from the arrival to it, and what a filter mixes of both sides."""
+        front, rear, both = self.around.energies(centre_hz, fraction).reshape(-1, 3).T
+        sides = {name: (float(f), float(b - f - r)) for name, f, r, b in zip(self.cuts, front, rear, both, strict=True)}
+        before = float(self.before.energies(centre_hz, fraction)[0]) if self.arrival_s else 0.0
+        return before, sides
 
 
 @dataclass(frozen=True)
@@ -117,26 +150,27 @@ class BandEnergy:
         return float(self.time_s[1] - self.time_s[0])
 
 
-def energy_ratios(early: EarlySound, early_energies: dict[str, float], band: BandEnergy) -> dict[str, Figure]:
+def energy_ratios(early: EarlySound, band: BandEnergy, centre_hz: float | None, fraction: int) -> dict[str, Figure]:
     """C50 and C80 in dB, D50, and Ts in ms, of one band."""
     if band.range_db < LEAST_RANGE_DB:
         return dict.fromkeys(NAMES, Figure(None, why_not=f"{band.range_db:.0f} dB of decay, needs {LEAST_RANGE_DB:g}"))
-    total = float(band.energy.sum()) + band.beyond
+    before, sides = early.energies(centre_hz, fraction)
+    noise = band.noise / band.block_s
+    total = float(band.energy.sum()) + band.beyond - (before - noise * early.arrival_s)
     variance = (2 * band.noise * np.maximum(band.energy, 0) + band.noise**2) / band.freedom
     figures = {}
     for name, cut_s in CUTS_S.items():
-        if name not in early_energies:
+        if name not in sides:
             figures[name] = Figure(None, why_not=f"the record ends {1e3 * cut_s:g} ms after the arrival or before")
             continue
-        inside = band.time_s < early.arrival_s + cut_s
-        front = early_energies[name] - band.noise * cut_s / band.block_s
-        rear_variance = float(variance[~inside].sum()) + band.beyond_sigma**2
-        figures[name] = _ratio_db(front, total - front, float(variance[inside].sum()), rear_variance, 1e3 * cut_s)
-        if name == "c50_db":
-            figures["d50"] = _share(figures[name])
-    if "d50" not in figures:
-        figures["d50"] = figures["c50_db"]
-    figures["ts_ms"] = _centre_time_ms(band, early.arrival_s, total, variance)
+        front = sides[name][0] - noise * cut_s
+        rear = total - front - sides[name][1]
+        late = band.time_s >= early.arrival_s + cut_s
+        rear_variance = float(variance[late].sum()) + band.beyond_sigma**2
+        front_variance = float(variance[~late & (band.time_s >= early.arrival_s)].sum())
+        figures[name] = _ratio_db(front, rear, front_variance, rear_variance, 1e3 * cut_s)
+    figures["d50"] = _share(figures["c50_db"])
+    figures["ts_ms"] = _centre_time_ms(band, early.arrival_s, variance)
     return {name: figures[name] for name in NAMES}
 
 
@@ -154,12 +188,18 @@ def _share(ratio: Figure) -> Figure:
     if ratio.value is None or ratio.uncertainty is None:
         return ratio
     share = 1 / (1 + 10 ** (-ratio.value / 10))
-    return Figure(share, share * (1 - share) * np.log(10) / 10 * ratio.uncertainty)
+    return Figure(share, float(share * (1 - share) * np.log(10) / 10 * ratio.uncertainty))
 
 
-def _centre_time_ms(band: BandEnergy, arrival_s: float, total: float, variance: NDArray[Any]) -> Figure:
-    time_s = band.time_s - arrival_s
+def _centre_time_ms(band: BandEnergy, arrival_s: float, variance: NDArray[Any]) -> Figure:
+    time_s = band.time_s + band.early_s - arrival_s
+    # What a filter spreads to before the arrival belongs to the sound; what lies farther ahead does not.
+    counted = time_s >= -SPREADING * band.block_s / band.freedom
+    time_s, energy = time_s[counted], band.energy[counted]
+    if energy.size == 0:
+        return Figure(None, why_not="it meets the noise before the arrival")
     end_s = float(time_s[-1]) + band.block_s / 2 + band.beyond_s
-    centre_s = (float(time_s @ band.energy) + end_s * band.beyond) / total
-    spread = float((time_s - centre_s) ** 2 @ variance) + ((end_s - centre_s) * band.beyond_sigma) ** 2
-    return Figure(1e3 * (centre_s + band.early_s), 2e3 * float(np.sqrt(spread)) / total)
+    total = float(energy.sum()) + band.beyond
+    centre_s = (float(time_s @ energy) + end_s * band.beyond) / total
+    spread = float((time_s - centre_s) ** 2 @ variance[counted]) + ((end_s - centre_s) * band.beyond_sigma) ** 2
+    return Figure(1e3 * centre_s, 2e3 * float(np.sqrt(spread)) / total)

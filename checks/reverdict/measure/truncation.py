@@ -57,7 +57,7 @@ def meet_noise(energy: NDArray[Any], block_s: float) -> NoiseMeeting | None:
     tenth = max(size // 10, 4)
     noise = float(energy[-tenth:].mean())
     start = int(np.argmax(running_mean(energy, max(int(0.01 / block_s), 1))))
-    width = max(int(0.05 / block_s), 1)
+    width = max(min(int(0.05 / block_s), (size - start) // 8), 1)
     slope = _slope(energy, start, size, width, 10 * noise)
     if slope is None:
         # All within 10 dB of its own end: either it hardly decays or the record is far too short.
@@ -108,7 +108,7 @@ def energy_beyond(energy: NDArray[Any], meeting: NoiseMeeting, freedom: float) -
     found = float(behind.sum()) - noise * length
     sigma = noise * np.sqrt((length + length**2 / quiet.size) / freedom + 2 * fitted / max(noise, 1e-300) / freedom)
     if abs(found - fitted) > FOUND_OTHER * sigma:
-        return found, abs(found - fitted)
+        return max(found, 0.0), abs(found - fitted)
     return fitted, float(sigma)
 
 

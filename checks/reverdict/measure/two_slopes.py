@@ -1,14 +1,15 @@
 """Does the energy fall in two stages, as in coupled rooms, and where is the knee between them?
 
 Method
-    Two exponentials and the known noise are fitted to the energy decay curve (N. Xiang, P. M. Goggans, JASA 110(3),
+    Two exponentials and noise are fitted to the energy decay curve (N. Xiang, P. M. Goggans, JASA 110(3),
     2001; the model, from memory; not their Bayesian search). The fit is made to the curve's equal steps in time, whose
     errors are independent, while those of the curve itself add up, and to their logarithm, where the error of a random
     sound is the same in the decay and in the noise. A straight line and noise is fitted alike.
 Validity
-    Two slopes are told only where they explain the steps clearly better than one: an F ratio of 20 or more against a
-    residual of at least 0.1 dB, slopes 1.25 apart and by more than their uncertainty, and a knee that lies well inside
-    what was measured. A decay that bends the other way, faster later, is no double slope.
+    Two slopes are told only where they explain the steps clearly better than one: an F ratio of 30 or more against a
+    residual of at least 0.1 dB, slopes a factor of 1.5 apart and by more than their uncertainty, and a knee that lies
+    well inside what was measured. Either must outlast its filter (B·T of 4). A decay that bends the other way, faster
+    later, is no double slope.
 Conventions
     Decay times in seconds per 60 dB. The knee is where both stages hold the same energy still to come; its time counts
     from the click, its level is that of the decay curve there, dB re the whole energy. Expanded uncertainties, k = 2.
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from reverdict.measure.decay_times import LEAST_BT
 from reverdict.measure.truncation import straight_line
 
 if TYPE_CHECKING:
@@ -34,8 +36,8 @@ LEAST_FREEDOM = 2.0
 RINGING = 2.0
 """Steps begin this many inverse bandwidths after the peak."""
 LEAST_RESIDUAL = 0.1 * np.log(10) / 10
-HINT, CLEAR = 6.0, 20.0
-LEAST_SLOPE_RATIO = 1.25
+HINT, CLEAR = 4.0, 30.0
+LEAST_SLOPE_RATIO = 1.5
 LEAST_KNEE_DB, LEAST_LATE_DB = 3.0, 5.0
 LN_60DB = 6 * np.log(10)
 
@@ -60,10 +62,20 @@ ONE = TwoSlopes(why_not="one slope explains the decay")
 
 @dataclass(frozen=True)
 class Beyond:
-    """Energy that two slopes leave after the meeting with the noise, and its standard deviation."""
+    """What two slopes say of the noise and of the energy behind the meeting with it.
+
+    The late slope hides in what a meeting takes for noise; here it does not.
+
+    energy, noise : float
+        After the meeting; and of the noise, per block.
+    sigma, noise_sigma : float
+        Their standard deviations, which add up: more noise leaves less energy.
+    """
 
     energy: float
     sigma: float
+    noise: float
+    noise_sigma: float
 
 
 def find_two_slopes(
@@ -83,31 +95,41 @@ def find_two_slopes(
         return TwoSlopes(why_not="too short to tell two slopes from one"), None
     time_s, level = steps
     noise = meeting.noise if meeting.reached else 0.0
-    if _bend(time_s, level, noise) < HINT:
+    falling = int(np.searchsorted(time_s, meeting.end * block_s))
+    if _bend(time_s[:falling], level[:falling], noise) < HINT:
         return ONE, None
-    _, one_left, _ = _fit(time_s, level, noise, [_line(time_s, level)])
-    parts = [level.size // 4, level.size // 2, 3 * level.size // 4]
-    guesses = [np.concatenate([_line(time_s[:at], level[:at]), _line(time_s[at:], level[at:])]) for at in parts]
-    two, two_left, inverse = _fit(time_s, level, noise, guesses)
-    variance = max(two_left / (level.size - 4), LEAST_RESIDUAL**2)
+    floor = [np.log(noise)] if noise > 0 else []
+    _, one_left, _ = _fit(time_s, level, [np.append(_line(time_s[:falling], level[:falling]), floor)])
+    guesses = [
+        np.concatenate([_line(time_s[:at], level[:at]), _line(time_s[at:falling], level[at:falling]), floor])
+        for at in (falling // 4, falling // 2, 3 * falling // 4)
+    ]
+    two, two_left, inverse = _fit(time_s, level, guesses)
+    variance = max(two_left / (level.size - two.size), LEAST_RESIDUAL**2)
     if inverse is None or (one_left - two_left) / 2 / variance < CLEAR:
         return ONE, None
     if two[1] < two[3]:
-        order = [2, 3, 0, 1]
+        order = [2, 3, 0, 1, 4][: two.size]
         two, inverse = two[order], inverse[np.ix_(order, order)]
     decayed = float(energy[: meeting.end].sum()) - noise * (meeting.end + start_s / block_s)
-    return _told(two, inverse * variance, block_s, decayed, meeting.end * block_s, start_s)
+    two_told, beyond = _told(two, inverse * variance, block_s, decayed, meeting.end * block_s, start_s)
+    if two_told.early_s is not None and two_told.early_s * bandwidth_hz < LEAST_BT:
+        return TwoSlopes(why_not="the early slope would be that of the band filter"), None
+    return two_told, beyond
 
 
 def _steps(
     energy: NDArray[Any], meeting: NoiseMeeting, block_s: float, bandwidth_hz: float
 ) -> tuple[NDArray[Any], NDArray[Any]] | None:
-    """Middle of equal steps in seconds from the first block, and the logarithm of the mean energy in each."""
+    """Middle of equal steps in seconds from the first block, and the logarithm of the mean energy in each.
+
+    As long again behind the meeting with the noise as before it, so that the noise itself is fitted too.
+    """
     begin = int(meeting.start + RINGING / bandwidth_hz / block_s)
     width = max((meeting.end - begin) // MOST_STEPS, int(np.ceil(LEAST_FREEDOM / (bandwidth_hz * block_s))), 1)
-    count = (meeting.end - begin) // width
-    if count < LEAST_STEPS:
+    if (meeting.end - begin) // width < LEAST_STEPS:
         return None
+    count = (min(2 * meeting.end - begin, energy.size) - begin) // width
     means = energy[begin : begin + count * width].reshape(count, width).mean(axis=1)
     if means.min() <= 0:
         return None
@@ -134,27 +156,37 @@ def _line(time_s: NDArray[Any], level: NDArray[Any]) -> NDArray[Any]:
 
 
 def _fit(
-    time_s: NDArray[Any], level: NDArray[Any], noise: float, guesses: list[NDArray[Any]]
+    time_s: NDArray[Any], level: NDArray[Any], guesses: list[NDArray[Any]]
 ) -> tuple[NDArray[Any], float, NDArray[Any] | None]:
-    """Parameters (log level, log rate, per slope), squared residual, and inverse of the normal matrix of the best fit."""
+    """Best parameters, squared residual, inverse of the normal matrix.
+
+    Parameters are log level and log rate of each slope, and the log of the noise if their number is odd.
+    """
     from scipy.optimize import least_squares
 
-    def parts(parameters: NDArray[Any]) -> NDArray[Any]:
-        powers, rates = np.clip(parameters[::2, None], -600, 600), np.exp(np.clip(parameters[1::2, None], -20, 20))
-        return np.asarray(np.exp(powers - rates * time_s))
+    def parts(parameters: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Rates, and energy of each slope and then of the noise, shape (parts, steps)."""
+        bounded = np.clip(parameters, -600, 600)
+        count = parameters.size // 2
+        rates = np.exp(np.minimum(bounded[1 : 2 * count : 2, None], 20))
+        slopes = bounded[: 2 * count : 2, None] - rates * time_s
+        noise = np.repeat(bounded[2 * count :, None], time_s.size, axis=1)
+        return rates, np.exp(np.maximum(np.concatenate([slopes, noise]), -650))
 
     def off(parameters: NDArray[Any]) -> NDArray[Any]:
-        return np.asarray(np.log(parts(parameters).sum(axis=0) + noise + 1e-300) - level)
+        return np.asarray(np.log(parts(parameters)[1].sum(axis=0)) - level)
 
     def slopes(parameters: NDArray[Any]) -> NDArray[Any]:
-        each = parts(parameters)
-        shares = each / (each.sum(axis=0) + noise + 1e-300)
-        by_rate = -shares * np.exp(np.clip(parameters[1::2, None], -20, 20)) * time_s
-        return np.stack([shares, by_rate], axis=1).reshape(-1, time_s.size).T
+        rates, each = parts(parameters)
+        shares = each / each.sum(axis=0)
+        by_rate = -shares[: rates.size] * rates * time_s
+        both = np.stack([shares[: rates.size], by_rate], axis=1).reshape(-1, time_s.size)
+        return np.concatenate([both, shares[rates.size :]]).T
 
     fits = [least_squares(off, guess, slopes, method="lm", max_nfev=60) for guess in guesses]
     best = min(fits, key=lambda fit: float(fit.cost))
-    normal = best.jac.T @ best.jac
+    jacobian = slopes(best.x)
+    normal = jacobian.T @ jacobian
     inverse = np.linalg.inv(normal) if np.linalg.cond(normal) < 1e12 else None
     return best.x, 2 * float(best.cost), inverse
 
@@ -164,8 +196,8 @@ def _told(
 ) -> tuple[TwoSlopes, Beyond | None]:
     def figures(parameters: NDArray[Any]) -> NDArray[Any]:
         """Decay times, knee time from the first block, level of the curve at the knee in dB, log of energy beyond."""
-        rates = np.exp(parameters[1::2])
-        left = parameters[::2] - parameters[1::2] - np.log(block_s)  # log of energy still to come, both stages
+        rates = np.exp(parameters[1:4:2])
+        left = parameters[:3:2] - parameters[1:4:2] - np.log(block_s)  # log of energy still to come, both stages
         knee_s = (left[0] - left[1]) / (rates[0] - rates[1])
         beyond = float(np.exp(left - rates * end_s).sum())
         knee_db = 10 * np.log10(2 / (decayed + beyond)) + 10 / np.log(10) * (left[0] - rates[0] * knee_s)
@@ -173,7 +205,7 @@ def _told(
 
     early_s, late_s, knee_s, knee_db, beyond = values = figures(two)
     step = 1e-4
-    change = np.stack([(figures(two + step * unit) - values) / step for unit in np.eye(4)], axis=1)
+    change = np.stack([(figures(two + step * unit) - values) / step for unit in np.eye(two.size)], axis=1)
     sigmas = np.sqrt(np.maximum(np.diag(change @ covariance @ change.T), 0))
     early_u, late_u, knee_u, level_u = (2 * float(sigma) for sigma in sigmas[:4])
     late_db = 60 * (end_s - knee_s) / late_s
@@ -185,4 +217,7 @@ def _told(
     told = TwoSlopes(
         float(early_s), early_u, float(late_s), late_u, float(start_s + knee_s), knee_u, float(knee_db), level_u
     )
-    return told, Beyond(float(np.exp(beyond)), float(np.exp(beyond) * sigmas[4]))
+    left = float(np.exp(beyond))
+    noise = float(np.exp(two[4])) if two.size > 4 else 0.0
+    noise_sigma = noise * float(np.sqrt(covariance[4, 4])) if two.size > 4 else 0.0
+    return told, Beyond(left, left * float(sigmas[4]), noise, noise_sigma)

@@ -7,13 +7,18 @@ import json
 import math
 from typing import TYPE_CHECKING, Any, TextIO
 
+from reverdict.measure.decay_times import remark_on
 from reverdict.report.margin_ruler import can_draw
 from reverdict.report.terminal import in_ascii
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.echo_density import EchoDensity
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.measure.two_slopes import TwoSlopes
     from reverdict.words import Response
 
 LATE_PEAK_S = 0.15
@@ -41,7 +46,7 @@ def _channel(path: PathMeasurement) -> dict[str, Any]:
     return {
         "path": path.path,
         "springs": [_spring(spring) for spring in path.springs.springs],
-        "decay": {**_band(path.decay.whole, with_centre=False), "bands": [_band(band) for band in path.decay.bands]},
+        "decay": _decay(path.decay),
         "reasons": reasons,
     }
 
@@ -71,8 +76,46 @@ def _spring(spring: Spring) -> dict[str, Any]:
     }
 
 
+def _decay(decay: DecayMeasurement) -> dict[str, Any]:
+    whole = _band(decay.whole, with_centre=False)
+    if decay.arrival_s is None:
+        whole["reasons"]["arrival_ms"] = "silent"
+    return {
+        "arrival_ms": None if decay.arrival_s is None else _number(1e3 * decay.arrival_s, 4),
+        **whole,
+        "echo_density": _echo_density(decay.echo_density),
+        "band_fraction": decay.fraction,
+        "bands": [_band(band) for band in decay.bands],
+    }
+
+
+def _echo_density(found: EchoDensity) -> dict[str, Any]:
+    return {
+        "time_ms": [round(1e3 * float(v), 3) for v in found.time_s],
+        "density": [round(float(v), 4) for v in found.density],
+        "uncertainty": _number(found.uncertainty, 4),
+        "mixing_ms": None if found.mixing_s is None else _number(1e3 * found.mixing_s, 3),
+        "mixing_uncertainty_ms": None
+        if found.mixing_uncertainty_s is None
+        else _number(1e3 * found.mixing_uncertainty_s, 3),
+        "reasons": dict.fromkeys(("mixing_ms", *(() if found.uncertainty else ("uncertainty",))), found.why_not)
+        if found.why_not
+        else {},
+    }
+
+
+def _two_slopes(found: TwoSlopes) -> dict[str, Any]:
+    names = ("early", "late", "knee")
+    figures = {f"{name}{part}_s": _number(getattr(found, f"{name}{part}_s"), 6)
+               for name in names for part in ("", "_uncertainty")}  # fmt: skip
+    levels = {"knee_db": _number(found.knee_db, 2), "knee_uncertainty_db": _number(found.knee_uncertainty_db, 2)}
+    why = dict.fromkeys(("early_s", "late_s", "knee_s", "knee_db"), found.why_not) if found.why_not else {}
+    return {**figures, **levels, "reasons": why}
+
+
 def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
     reasons = {f"{name}_s": time.why_not for name, time in band.times.items() if time.why_not}
+    reasons |= {name: one.why_not for name, one in band.ratios.items() if one.why_not}
     if band.level_db is None:
         reasons |= dict.fromkeys(("noise_floor_db", "range_db", "level_db", "peak_s"), "silent in this band")
     elif band.noise_floor_db is None:
@@ -85,8 +128,18 @@ def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
         "peak_s": _number(band.peak_s, 4),
         **{f"{name}_s": _number(time.seconds, 6) for name, time in band.times.items()},
         **{f"{name}_uncertainty_s": _number(time.uncertainty_s, 6) for name, time in band.times.items()},
+        **{name: _number(one.value, 5) for name, one in band.ratios.items()},
+        **{_unsure(name): _number(one.uncertainty, 5) for name, one in band.ratios.items()},
+        "remark": remark_on(band.ratios["curvature_percent"]),
+        "two_slopes": _two_slopes(band.two_slopes),
         "reasons": reasons,
     }
+
+
+def _unsure(name: str) -> str:
+    """Key of the uncertainty of a figure: "c50_uncertainty_db" of "c50_db"."""
+    figure, _, unit = name.partition("_")
+    return f"{figure}_uncertainty" + (f"_{unit}" if unit else "")
 
 
 def _number(value: float | None, places: int) -> float | None:
@@ -150,15 +203,47 @@ def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
         stream.write(
             f"\nEnergy rises for {decay.whole.peak_s:.2f} s before it falls: EDT tells of that rise, not of a decay.\n"
         )
-    stream.write("\nDecay\n  band         level      range      EDT       T20       T30\n")
+    stream.write("\nDecay\n  band         level      range      EDT       T20       T30       T60     "
+                 "   C50       C80     D50      Ts\n")  # fmt: skip
     for band in (decay.whole, *decay.bands):
-        label = "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
-        level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
-        width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
-        times = "".join(
-            f"{time.seconds:8.3f} s" if time.seconds is not None else f"{'–':>10}" for time in band.times.values()
+        stream.write(_row(band) + "\n")
+        for line in _remarks(band):
+            stream.write(f"{'':15}{line}\n")
+    if decay.arrival_s is not None:
+        stream.write(
+            f"  C50, C80, D50 and Ts count from the arrival, {1e3 * decay.arrival_s:.2f} ms after the click.\n"
         )
-        stream.write(f"  {label:11}  {level}  {width}{times}\n")
-        for why in dict.fromkeys(time.why_not for time in band.times.values() if time.why_not):
-            missing = ", ".join(name.upper() for name, time in band.times.items() if time.why_not == why)
-            stream.write(f"{'':15}{missing}: {why}\n")
+    density = decay.echo_density
+    if density.mixing_s is not None and density.mixing_uncertainty_s is not None:
+        mixed = f"{1e3 * density.mixing_s:.0f} ± {1e3 * density.mixing_uncertainty_s:.0f} ms after the click"
+        stream.write(f"  Echo density reaches that of noise {mixed}.\n")
+    if any(band.times["t60"].why_not or any(one.why_not for one in band.ratios.values()) for band in decay.bands):
+        stream.write("  Why another figure is missing, and how sure each is: --json.\n")
+
+
+def _row(band: BandDecay) -> str:
+    label = "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
+    level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
+    width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
+    times = "".join(
+        f"{time.seconds:8.3f} s" if time.seconds is not None else f"{'–':>10}" for time in band.times.values()
+    )
+    c50, c80, d50, ts = (band.ratios[name].value for name in ("c50_db", "c80_db", "d50", "ts_ms"))
+    ratios = "".join(f"{value:+7.2f} dB" if value is not None else f"{'–':>10}" for value in (c50, c80))
+    ratios += f"{d50:8.3f}" if d50 is not None else f"{'–':>8}"
+    ratios += f"{ts:6.1f} ms" if ts is not None else f"{'–':>9}"
+    return f"  {label:11}  {level}  {width}{times}{ratios}"
+
+
+def _remarks(band: BandDecay) -> Iterator[str]:
+    """Why a decay time is missing (of T60, whose range is rare, JSON tells), and what makes the others doubtful."""
+    missing = {name.upper(): time.why_not for name, time in band.times.items() if time.why_not and name != "t60"}
+    for why in dict.fromkeys(missing.values()):
+        yield f"{', '.join(name for name, one in missing.items() if one == why)}: {why}"
+    remark, two = remark_on(band.ratios["curvature_percent"]), band.two_slopes
+    if two.early_s is not None:
+        early = f"{two.early_s:.2f} ± {two.early_uncertainty_s:.2f} s"
+        late = f"{two.late_s:.2f} ± {two.late_uncertainty_s:.2f} s"
+        yield f"two slopes: {early}, then {late}, knee at {two.knee_s:.2f} s and {two.knee_db:.0f} dB"
+    elif remark:
+        yield remark
