@@ -42,8 +42,8 @@ def test_closed_forms(t60_s: float) -> None:
     assert (c50, c80) == pytest.approx([10 * np.log10(np.exp(k * te) - 1) for te in (0.05, 0.08)], abs=1e-5)
     assert (d50, ts) == pytest.approx([1 - np.exp(-0.05 * k), 1e3 / k], abs=1e-4)
     for band in bands(measure_decay(tones(one(t60_s), RATE_HZ, 2 * t60_s), RATE_HZ)):
-        # The onset of a tone leaks out of its band, which thus lacks a part of its early energy (noise does not). In the
-        # whole sound the beats between the tones are not the same early and late.
+        # The onset of a tone leaks out of its band, which thus lacks a part of its early energy (that of noise does
+        # not). In the whole sound the beats between the tones are not the same early and late.
         near = {125: 0.35, 250: 0.25, 500: 0.2, None: 0.13}.get(band.centre_hz, 0.07)
         assert values(band)[:2] == pytest.approx([c50, c80], abs=near), band.centre_hz
         assert values(band)[2] == pytest.approx(d50, abs=0.058 * near)

@@ -173,7 +173,8 @@ class _Grid:
         freedom = max(width_hz * self.block_s, 1e-12)
         slopes, after = find_two_slopes(energy, meeting, self.block_s, width_hz, -self.lead * self.block_s)
         if after is None:
-            noise, noise_sigma = meeting.noise if meeting.reached else 0.0, 0.0
+            noise = meeting.noise if meeting.reached else 0.0
+            noise_sigma = noise / np.sqrt(freedom * max(meeting.quiet, 1))
             beyond, beyond_sigma = energy_beyond(energy, meeting, freedom)
         else:
             noise, noise_sigma, beyond, beyond_sigma = after.noise, after.noise_sigma, after.energy, after.sigma

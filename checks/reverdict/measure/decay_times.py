@@ -6,7 +6,7 @@ Validity
     ISO 3382-1, 5.3.3: the noise must lie the fit range and 15 dB below the peak (25, 35, 45, and so 75 dB for T60).
     Where the record ends before the noise is reached, it must hold 5 dB more than the fit range. A decay must outlast
     its filter: B·T is at least 4 where the filter runs backwards (ISO 3382-2:2008, 7.3). And noise must not leave it
-    unsure by more than 5 %, a just noticeable difference. What is not allowed is None, and ``why_not`` says why.
+    unsure by more than 4 %, near the 5 % that one hears. What is not allowed is None, and ``why_not`` says why.
     Never a shortened fit.
 Uncertainty
     From the noise alone: its beat with the tail and its own wavering in the integral at the end of the fit, and what it
@@ -31,8 +31,8 @@ FITS = {
 """Fit from, to (dB), and the range between peak and noise that ISO 3382-1 asks for."""
 RECORD_RESERVE_DB = 5.0
 LEAST_BT = 4.0
-MOST_UNSURE = 0.05
-"""The least difference of EDT that is heard, ISO 3382-1, Table A.1."""
+MOST_UNSURE = 0.04
+"""With this at k = 2 an error of 5 %, the least that is heard (ISO 3382-1, Table A.1), is one in a hundred."""
 SUSPICIOUS_PERCENT = 10.0
 
 
@@ -108,7 +108,7 @@ def _fit(curve: DecayCurve, low: float, high: float, needed: float) -> DecayTime
         return DecayTime(None, why_not=why, too_fast=True)
     relative = 1.2 * np.hypot(curve.sigma_db[begin], curve.sigma_db[end]) / (low - high)
     if 2 * relative > MOST_UNSURE:
-        return DecayTime(None, why_not=f"noise leaves it unsure by {200 * relative:.0f} %, more than one may hear")
+        return DecayTime(None, why_not=f"noise leaves it unsure by {200 * relative:.1f} %, at most 4 is told")
     return DecayTime(seconds, float(2 * seconds * relative))
 
 

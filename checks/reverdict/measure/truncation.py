@@ -36,6 +36,8 @@ class NoiseMeeting:
         Natural logarithm of energy per block, negative.
     tail : float
         Energy of the fitted decay in the block at ``end``.
+    quiet : int
+        Blocks that the noise is the mean of.
     """
 
     start: int
@@ -43,6 +45,7 @@ class NoiseMeeting:
     noise: float
     slope: float
     tail: float
+    quiet: int
     reached: bool
 
     @property
@@ -64,7 +67,7 @@ def meet_noise(energy: NDArray[Any], block_s: float) -> NoiseMeeting | None:
         slope = _slope(energy, start, size, width, 0.0)
         if slope is None:
             return None
-    end = size
+    end = quiet = size
     for _ in range(8):
         rate, level = slope
         if rate >= 0:
@@ -89,7 +92,7 @@ def meet_noise(energy: NDArray[Any], block_s: float) -> NoiseMeeting | None:
     reached = crossing < size - tenth and noise > 0
     end = int(np.clip(crossing, start + 4, size)) if reached else size
     tail = float(np.exp(level + rate * end))
-    return NoiseMeeting(start, end, noise, rate, tail, bool(reached))
+    return NoiseMeeting(start, end, noise, rate, tail, size - quiet, bool(reached))
 
 
 def energy_beyond(energy: NDArray[Any], meeting: NoiseMeeting, freedom: float) -> tuple[float, float]:
@@ -104,9 +107,10 @@ def energy_beyond(energy: NDArray[Any], meeting: NoiseMeeting, freedom: float) -
     if not meeting.reached or length < 1:
         return fitted, 0.0
     behind, quiet = energy[meeting.end : meeting.end + length], energy[meeting.end + length :]
-    noise = float(quiet.mean())
-    found = float(behind.sum()) - noise * length
-    sigma = noise * np.sqrt((length + length**2 / quiet.size) / freedom + 2 * fitted / max(noise, 1e-300) / freedom)
+    after = fitted * float(np.exp(meeting.slope * length))  # of the fitted decay, what lies among the quiet
+    noise = max(float(quiet.mean()) - after / quiet.size, 0.0)
+    found = float(behind.sum()) - noise * length + after
+    sigma = np.sqrt((noise**2 * (length + length**2 / quiet.size) + 2 * noise * fitted) / freedom)
     if abs(found - fitted) > FOUND_OTHER * sigma:
         return max(found, 0.0), abs(found - fitted)
     return fitted, float(sigma)
