@@ -64,6 +64,24 @@ def test_noise_under_an_exponential_has_them_on_average() -> None:
     assert np.all(np.abs(off) < 3.5 * wander + np.array([0.05, 0.05, 0.005, 0.5]))
 
 
+def test_the_whole_sound_has_those_of_its_own_samples() -> None:
+    """Sums of squares over the samples of random noise under an exponential, twenty times."""
+    off = []
+    for seed in range(20):
+        sound = noise_carried(one(1.0), 24000, 1.5, seed)
+        energy, time_ms = sound**2, 1e3 * np.arange(sound.size) / 24000
+        early = float(energy[time_ms < 50].sum())
+        c50, _, _, ts = values(measure_decay(sound, 24000).whole)
+        assert c50 is not None
+        assert ts is not None
+        exact_db = 10 * np.log10(early / (energy.sum() - early))
+        off.append((c50 - exact_db, ts - time_ms @ energy / energy.sum()))
+    c50_rms, ts_rms = np.sqrt(np.mean(np.square(off), axis=0))
+    print(f"\nC50 within {c50_rms:.3f} dB, Ts within {ts_rms:.3f} ms, rms")
+    assert c50_rms < 0.03
+    assert ts_rms < 0.2
+
+
 @pytest.mark.parametrize("name", ["c50_db", "c80_db"])
 def test_an_echo_counts_to_the_side_of_the_cut_it_stands_on(name: str) -> None:
     """A click and as loud an echo 0.1 ms before or after the cut, and a faint tail: 16 dB apart in every band, though
