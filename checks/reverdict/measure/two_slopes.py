@@ -158,11 +158,11 @@ def _line(time_s: NDArray[Any], level: NDArray[Any]) -> NDArray[Any]:
 def _fit(
     time_s: NDArray[Any], level: NDArray[Any], guesses: list[NDArray[Any]]
 ) -> tuple[NDArray[Any], float, NDArray[Any] | None]:
-    """Best parameters, squared residual, inverse of the normal matrix.
+    """Best parameters from the best guess, squared residual, inverse of the normal matrix.
 
     Parameters are log level and log rate of each slope, and the log of the noise if their number is odd.
     """
-    from scipy.optimize import least_squares
+    from scipy.optimize import leastsq
 
     def parts(parameters: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
         """Rates, and energy of each slope and then of the noise, shape (parts, steps)."""
@@ -183,12 +183,16 @@ def _fit(
         both = np.stack([shares[: rates.size], by_rate], axis=1).reshape(-1, time_s.size)
         return np.concatenate([both, shares[rates.size :]]).T
 
-    fits = [least_squares(off, guess, slopes, method="lm", max_nfev=60) for guess in guesses]
-    best = min(fits, key=lambda fit: float(fit.cost))
-    jacobian = slopes(best.x)
+    start = min(guesses, key=lambda guess: float(np.sum(off(guess) ** 2)))
+    # Where one slope is all there is, two run along a flat valley until the calls run out: asked for its full output,
+    # leastsq does not warn of that, but the covariance it then adds, which is not used, may overflow.
+    with np.errstate(over="ignore"):
+        best = leastsq(off, start, Dfun=slopes, full_output=True, ftol=1e-5, xtol=1e-5, maxfev=50)[0]
+    left = off(best)
+    jacobian = slopes(best)
     normal = jacobian.T @ jacobian
     inverse = np.linalg.inv(normal) if np.linalg.cond(normal) < 1e12 else None
-    return best.x, 2 * float(best.cost), inverse
+    return best, float(left @ left), inverse
 
 
 def _told(
