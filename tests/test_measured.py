@@ -117,9 +117,12 @@ def test_json_has_the_keys_agreed_and_a_reason_for_every_null(sounds: Path, caps
             for arrival in one["arrivals"]:
                 assert set(arrival) >= {"pass", "trips", "time_ms", "uncertainty_ms", "gain_db", "polarity"}
         times = {"edt_s", "t20_s", "t30_s", "range_db"}
-        assert set(channel["decay"]) >= {"noise_floor_db", "bands", *times}
+        more = {"t60_s", "c50_db", "c80_db", "d50", "ts_ms", "curvature_percent", "two_slopes", "remark"}
+        assert set(channel["decay"]) >= {"noise_floor_db", "bands", "arrival_ms", "echo_density", *times, *more}
+        assert set(channel["decay"]["echo_density"]) >= {"time_ms", "density", "mixing_ms", "mixing_uncertainty_ms"}
         for band in channel["decay"]["bands"]:
-            assert set(band) >= {"centre_hz", *times}
+            assert set(band) >= {"centre_hz", *times, *more}
+            assert set(band["two_slopes"]) >= {"early_s", "late_s", "knee_s", "knee_db"}
         assert channel["springs"] or channel["reasons"]["springs"]
     assert unexplained(told) == []
     assert all(math.isfinite(value) for _, value in leaves(told) if isinstance(value, float))
@@ -154,6 +157,27 @@ def test_arrivals_are_read_at_the_frequency_asked(sounds: Path, capsys: Capture)
     assert told["channels"][0]["springs"][0]["arrivals"][0]["time_ms"] == pytest.approx(exact_ms, abs=0.1)
 
 
+def test_third_octaves_on_request(sounds: Path, capsys: Capture) -> None:
+    octaves = as_json(capsys, sounds / "hall.wav")["channels"][0]["decay"]
+    thirds = as_json(capsys, sounds / "hall.wav", "--third-octaves")["channels"][0]["decay"]
+    assert (octaves["band_fraction"], thirds["band_fraction"]) == (1, 3)
+    assert [band["centre_hz"] for band in thirds["bands"]][1:-1:3] == [band["centre_hz"] for band in octaves["bands"]]
+    assert thirds["t30_s"] == octaves["t30_s"]
+    said = tables(capsys, sounds / "hall.wav", "--third-octaves")
+    assert "  3150 Hz " in said
+    assert "  3150 Hz " not in tables(capsys, sounds / "hall.wav")
+
+
+def test_a_decay_in_two_stages_is_said(sounds: Path, capsys: Capture) -> None:
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    level = np.sqrt(10 ** (-6 * time_s / 0.3) + 1e-3 * 10 ** (-6 * time_s / 1.5))
+    noise = np.random.default_rng(8).normal(size=time_s.size)
+    write_sound(sounds / "coupled.wav", (0.1 * level * noise)[np.newaxis], RATE_HZ)
+    told = as_json(capsys, sounds / "coupled.wav")["channels"][0]["decay"]["bands"][4]["two_slopes"]
+    assert (told["early_s"], told["late_s"]) == pytest.approx((0.3, 1.5), rel=0.15)
+    assert "two slopes: 0.3" in tables(capsys, sounds / "coupled.wav")
+
+
 # Tables.
 
 
@@ -166,7 +190,7 @@ def test_tables_show_what_a_designer_reads_first(sounds: Path, capsys: Capture) 
         assert row.split()[:4] == ["1", str(arrival["pass"]), str(arrival["trips"]), f"{arrival['time_ms']:.3f}"]
         assert row.endswith("+" if arrival["polarity"] > 0 else "−")
     header = next(line for line in lines if "EDT" in line)
-    after = lines[lines.index(header) + 1 :]
+    after = lines[lines.index(header) + 1 : lines.index("", lines.index(header))]
     assert [line.split()[0] for line in after if " dB " in line] == [
         "above", "125", "250", "500", "1000", "2000", "4000", "8000",
     ]  # fmt: skip
@@ -175,10 +199,12 @@ def test_tables_show_what_a_designer_reads_first(sounds: Path, capsys: Capture) 
 def test_columns_stand_below_their_headings(sounds: Path, capsys: Capture) -> None:
     lines = tables(capsys, sounds / "stereo.wav").splitlines()
     at = lines.index("Decay")
-    heading, *rows = lines[at + 1 : at + 10]
-    for name in ("level", "range", "EDT", "T20", "T30"):
-        middle = heading.index(name) + 1
-        assert all(not row[middle - 4 : middle + 5].isspace() for row in rows if row.strip() and " dB " in row)
+    early = next(at for at, line in enumerate(lines) if line.startswith("Early and late energy"))
+    for begin, names in ((at, ("level", "range", "EDT", "T20", "T30")), (early, ("C50", "C80", "D50", "Ts"))):
+        heading, *rows = lines[begin + 1 : begin + 10]
+        for name in names:
+            middle = heading.index(name) + 1
+            assert all(not row[middle - 4 : middle + 5].isspace() for row in rows if row.strip() and " dB " in row)
     assert [line for line in lines if line.startswith("channel ")] == ["channel 1", "channel 2"]
     assert max(map(len, lines)) <= 150
 
@@ -215,8 +241,8 @@ def test_an_uncertainty_that_nobody_assessed_is_null_with_its_reason(sounds: Pat
     assert found["fades"]["t20_uncertainty_s"] == pytest.approx(0, abs=1e-6)
     said = tables(capsys, sounds / "ends.wav")
     assert "No ± where the record ends before the noise is reached" in said
-    (whole,) = re.findall("above 50 Hz.*", said)
-    assert "±" not in whole
+    times, ratios = re.findall("above 50 Hz.*", said)
+    assert "±" not in times + ratios
     rounded_up = math.ceil(1e3 * found["noisy"]["t20_uncertainty_s"]) / 1e3
     shown = f"{found['noisy']['t20_s']:.3f} ± {rounded_up:.3f} s"
     assert shown in tables(capsys, sounds / "noisy.wav")

@@ -189,6 +189,29 @@ def test_dense_response_has_its_reason_and_no_empty_panel() -> None:
     assert names == {"all", "125", "250", "500", "1k", "2k", "4k", "8k"}
 
 
+def test_a_knee_stands_where_two_slopes_were_measured() -> None:
+    time_s = np.arange(2 * RATE) / RATE
+    level = np.sqrt(10 ** (-6 * time_s / 0.3) + 1e-3 * 10 ** (-6 * time_s / 1.5))
+    response = Response((level * np.random.default_rng(4).standard_normal(time_s.size))[None], RATE)
+    measured = measure(response)
+    decay = panels(figure_of(response, measured, "coupled"))["decay"]
+    band = measured.paths[0].decay.bands[3]
+    (knee,) = lines(decay, "knee 1k")
+    assert (knee.get_xdata(), knee.get_ydata()) == ([band.two_slopes.knee_s], [band.two_slopes.knee_db])
+    on_curve_db = np.interp(band.two_slopes.knee_s, band.curve_s, band.curve_db)
+    assert on_curve_db == pytest.approx(band.two_slopes.knee_db, abs=1.0)
+    plain = dense()
+    assert not [line for line in panels(figure_of(plain, measure(plain), "one"))["decay"].lines
+                if str(line.get_gid()).startswith("knee")]  # fmt: skip
+
+
+def test_of_third_octaves_only_those_of_octaves_are_drawn() -> None:
+    response = dense()
+    decay = panels(figure_of(response, measure(response, fraction=3), "thirds"))["decay"]
+    names = {text.get_text() for text in decay.texts}
+    assert names == {"all", "125", "250", "500", "1k", "2k", "4k", "8k"}
+
+
 def test_a_silent_channel_is_said_and_not_drawn(tmp_path: Path) -> None:
     sound = dense(0.5).samples
     response = Response(np.vstack([sound, 0 * sound]), RATE, 0.0, ("left", "right"))

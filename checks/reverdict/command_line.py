@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from reverdict.measure.lag_curve import LagMeasurement
+    from reverdict.measure.measurement import Measurement
+    from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
 EXAMPLES = """\
@@ -360,6 +362,7 @@ def _add_measure(commands: Any) -> None:
         help="frequency at which arrivals are read (500); change it where a recording holds little at 500 Hz, "
         "or to what a reference says, to compare with it",
     )  # fmt: skip
+    parser.add_argument("--third-octaves", action="store_true", help="decay in third-octaves instead of octaves")
 
 
 def _click_at(text: str) -> float | str:
@@ -376,7 +379,6 @@ def _measure(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from reverdict.measure.measurement import lags_beside, measure
-    from reverdict.report import measured
 
     response = _recorded(options.file, options.click_at)
     if not 50 <= options.arrival_hz <= response.rate_hz / 2:
@@ -387,17 +389,31 @@ def _measure(options: argparse.Namespace) -> int:
         _prove_alike(options.file, response, options.beside, golden)
         # Both from the golden's click: found in each file by itself, it would hide a latency.
         lags = lags_beside(golden, replace(response, click_at_s=golden.click_at_s))
-    measurement = measure(response, options.arrival_hz)
+    measurement = measure(response, options.arrival_hz, _fraction(options))
+    return _show(options, response, measurement, lags=lags)
+
+
+def _show(
+    options: argparse.Namespace,
+    response: Response,
+    measurement: Measurement,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> int:
+    """Draw and print what was measured."""
+    from reverdict.report import measured
+
     if options.plot:
         from reverdict.report.measured_picture import draw
 
-        draw(response, measurement, options.plot, title=options.file.name, lags=lags)
+        draw(response, measurement, options.plot, title=options.file.name, lags=lags, swept=swept)
     if options.json:
-        measured.print_json(response, measurement, sys.stdout, lags)
-    else:
-        measured.print_tables(response, measurement, options.file.name, sys.stdout, lags)
-        if options.plot:
-            print(f"\nPlot: {options.plot}")
+        measured.print_json(response, measurement, sys.stdout, lags, swept, warnings)
+        return 0
+    measured.print_tables(response, measurement, options.file.name, sys.stdout, lags, swept, warnings)
+    if options.plot:
+        print(f"\nPlot: {options.plot}")
     return 0
 
 
@@ -424,25 +440,18 @@ def _prove_alike(file: Path, response: Response, golden_file: Path, golden: Resp
 
 
 def _measure_sweep(options: argparse.Namespace) -> int:
-    from reverdict.report import measured
     from reverdict.sweeping import measure_recording
 
     click_at_s = None if options.click_at == "auto" else float(options.click_at)
     swept, warnings = measure_recording(
-        options.file, options.stimulus, options.repeats, options.loopback_channel, click_at_s, options.arrival_hz
-    )
-    response, measurement = swept.response, swept.measurement
-    if options.plot:
-        from reverdict.report.measured_picture import draw
+        options.file, options.stimulus, options.repeats, options.loopback_channel, click_at_s, options.arrival_hz,
+        _fraction(options),
+    )  # fmt: skip
+    return _show(options, swept.response, swept.measurement, swept=swept, warnings=warnings)
 
-        draw(response, measurement, options.plot, title=options.file.name, swept=swept)
-    if options.json:
-        measured.print_json(response, measurement, sys.stdout, swept=swept, warnings=warnings)
-    else:
-        measured.print_tables(response, measurement, options.file.name, sys.stdout, swept=swept, warnings=warnings)
-        if options.plot:
-            print(f"\nPlot: {options.plot}")
-    return 0
+
+def _fraction(options: argparse.Namespace) -> int:
+    return 3 if options.third_octaves else 1
 
 
 # sweep

@@ -92,6 +92,7 @@ def measure_recording(
     loopback_channel: int | None = None,
     click_at_s: float | None = None,
     arrival_hz: float = 500.0,
+    fraction: int = 1,
 ) -> tuple[Swept, list[str]]:
     """Measure a recording of a stimulus.
 
@@ -101,6 +102,8 @@ def measure_recording(
         How often the stimulus file was played without a gap.
     loopback_channel : int or None
         Counted from 1.
+    fraction : int
+        Decay in octaves (1) or third-octaves (3).
 
     Returns
     -------
@@ -127,7 +130,7 @@ def measure_recording(
     place = find_place(recording, stimulus, guide, None if click_at_s is None else int(click_at_s * rate_hz))
     if place.why_not:
         raise BadInput(file, place.why_not)
-    swept = measure_swept(recording, stimulus, place.begin, arrival_hz, loopback, click_at_s)
+    swept = measure_swept(recording, stimulus, place.begin, arrival_hz, loopback, click_at_s, fraction)
     return swept, [*_clipping(recording), *_doubts(swept, times_known=loopback is not None or click_at_s is not None)]
 
 

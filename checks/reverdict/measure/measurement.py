@@ -67,14 +67,14 @@ class Comparison:
     paths: tuple[PathComparison, ...]
 
 
-def measure(response: Response, arrival_hz: float = ARRIVAL_HZ) -> Measurement:
-    """Measure every path of a response."""
+def measure(response: Response, arrival_hz: float = ARRIVAL_HZ, fraction: int = 1) -> Measurement:
+    """Measure every path of a response, its decay in octaves (``fraction`` 1) or third-octaves (3)."""
     return Measurement(
         tuple(
             PathMeasurement(
                 path,
                 find_springs(row, response.rate_hz, response.click_at_s, arrival_hz),
-                measure_decay(row, response.rate_hz, response.click_at_s),
+                measure_decay(row, response.rate_hz, response.click_at_s, fraction),
             )
             for path, row in zip(response.paths, response.samples, strict=True)
         )

@@ -55,6 +55,7 @@ def measure_swept(
     arrival_hz: float,
     loopback: int | None = None,
     click_at_s: float | None = None,
+    fraction: int = 1,
 ) -> Swept:
     """Deconvolve a recording, shape (channels, samples), and measure what comes of it.
 
@@ -65,6 +66,8 @@ def measure_swept(
     click_at_s : float or None
         In the recording, when the stimulus file began. None: by the loopback; else a sharp onset in the response, as
         for a click; else ``begin``.
+    fraction : int
+        Decay in octaves (1) or third-octaves (3).
     """
     result = deconvolve(recording, stimulus, begin, loopback)
     rate_hz = stimulus.rate_hz
@@ -75,9 +78,9 @@ def measure_swept(
         zero_s += _onset(result.samples, rate_hz)
     paths = ("",) if len(result.channels) == 1 else tuple(f"channel {c + 1}" for c in result.channels)
     response = Response(result.samples, rate_hz, zero_s, paths)
-    measurement = _measure(response, arrival_hz)
+    measurement = _measure(response, arrival_hz, fraction)
     singles = [Response(one, rate_hz, zero_s, paths) for one in result.singles] if len(result.singles) > 1 else []
-    spread = spread_of(measurement, [_measure(one, arrival_hz) for one in singles])
+    spread = spread_of(measurement, [_measure(one, arrival_hz, fraction) for one in singles])
     return Swept(response, measurement, stimulus, result, spread)
 
 
@@ -95,14 +98,14 @@ def _onset(samples: NDArray[Any], rate_hz: int) -> float:
     return float(peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)) / rate_hz
 
 
-def _measure(response: Response, arrival_hz: float) -> Measurement:
+def _measure(response: Response, arrival_hz: float, fraction: int) -> Measurement:
     rate_hz, zero_s = response.rate_hz, response.click_at_s
     return Measurement(
         tuple(
             PathMeasurement(
                 path,
                 find_springs(row, rate_hz, zero_s, arrival_hz),
-                measure_decay(row, rate_hz, max(zero_s - FOOT_S, 0.0)),
+                measure_decay(row, rate_hz, max(zero_s - FOOT_S, 0.0), fraction),
             )
             for path, row in zip(response.paths, response.samples, strict=True)
         )

@@ -7,6 +7,7 @@ import json
 import math
 from typing import TYPE_CHECKING, Any, TextIO
 
+from reverdict.measure.decay_times import DecayTime, remark_on
 from reverdict.phrases import true_minus
 from reverdict.report import measured_sweep
 from reverdict.report.lag_words import about_lag, time_in_words
@@ -14,16 +15,26 @@ from reverdict.report.margin_ruler import can_draw
 from reverdict.report.terminal import in_ascii
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.decay_times import Figure
+    from reverdict.measure.echo_density import EchoDensity
     from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
     from reverdict.measure.swept import Swept
+    from reverdict.measure.two_slopes import TwoSlopes
     from reverdict.words import Response
 
 LATE_PEAK_S = 0.15
+RATIOS: dict[str, tuple[int, str, str]] = {
+    "c50_db": (2, " dB", "+"),
+    "c80_db": (2, " dB", "+"),
+    "d50": (3, "", ""),
+    "ts_ms": (1, " ms", ""),
+}
+"""The figures of early and late energy in the table: decimal places, unit, sign."""
 EXACT_SILENCE_DB = 250.0
 ENDS_FIRST = "the record ends before the noise is reached"
 FAR_FROM_STRAIGHT_PERCENT = 10.0
@@ -83,7 +94,7 @@ def _channel(path: PathMeasurement) -> dict[str, Any]:
     return {
         "path": path.path,
         "springs": [_spring(spring) for spring in path.springs.springs],
-        "decay": {**_band(path.decay.whole, with_centre=False), "bands": [_band(band) for band in path.decay.bands]},
+        "decay": _decay(path.decay),
         "reasons": reasons,
     }
 
@@ -114,14 +125,53 @@ def _spring(spring: Spring) -> dict[str, Any]:
     }
 
 
+def _decay(decay: DecayMeasurement) -> dict[str, Any]:
+    whole = _band(decay.whole, with_centre=False)
+    if decay.arrival_s is None:
+        whole["reasons"]["arrival_ms"] = "silent"
+    return {
+        "arrival_ms": None if decay.arrival_s is None else _number(1e3 * decay.arrival_s, 4),
+        **whole,
+        "echo_density": _echo_density(decay.echo_density),
+        "band_fraction": decay.fraction,
+        "bands": [_band(band) for band in decay.bands],
+    }
+
+
+def _echo_density(found: EchoDensity) -> dict[str, Any]:
+    return {
+        "time_ms": [round(1e3 * float(v), 3) for v in found.time_s],
+        "density": [round(float(v), 4) for v in found.density],
+        "uncertainty": _number(found.uncertainty, 4),
+        "mixing_ms": None if found.mixing_s is None else _number(1e3 * found.mixing_s, 3),
+        "mixing_uncertainty_ms": None
+        if found.mixing_uncertainty_s is None
+        else _number(1e3 * found.mixing_uncertainty_s, 3),
+        "reasons": dict.fromkeys(("mixing_ms", *(() if found.uncertainty else ("uncertainty",))), found.why_not)
+        if found.why_not
+        else {},
+    }
+
+
+def _two_slopes(found: TwoSlopes) -> dict[str, Any]:
+    names = ("early", "late", "knee")
+    figures = {f"{name}{part}_s": _number(getattr(found, f"{name}{part}_s"), 6)
+               for name in names for part in ("", "_uncertainty")}  # fmt: skip
+    levels = {"knee_db": _number(found.knee_db, 2), "knee_uncertainty_db": _number(found.knee_uncertainty_db, 2)}
+    why = dict.fromkeys(("early_s", "late_s", "knee_s", "knee_db"), found.why_not) if found.why_not else {}
+    return {**figures, **levels, "reasons": why}
+
+
 def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
     reasons = {f"{name}_s": time.why_not for name, time in band.times.items() if time.why_not}
+    reasons |= {name: one.why_not for name, one in band.ratios.items() if one.why_not}
     if band.level_db is None:
         reasons |= dict.fromkeys(("noise_floor_db", "range_db", "level_db", "peak_s"), "silent in this band")
     elif band.noise_floor_db is None:
         reasons["noise_floor_db"] = ENDS_FIRST
         if _noise_unknown(band):
-            reasons |= {f"{name}_uncertainty_s": ENDS_FIRST for name in band.times if f"{name}_s" not in reasons}
+            told = {f"{name}_s" for name in band.times} | band.ratios.keys()
+            reasons |= {_unsure(name): ENDS_FIRST for name in told - reasons.keys()}
     return {
         **({"centre_hz": band.centre_hz} if with_centre else {}),
         "noise_floor_db": _number(band.noise_floor_db, 2),
@@ -129,7 +179,11 @@ def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
         "level_db": _number(band.level_db, 3),
         "peak_s": _number(band.peak_s, 4),
         **{f"{name}_s": _number(time.seconds, 6) for name, time in band.times.items()},
-        **{f"{name}_uncertainty_s": _number(_uncertainty_s(band, name), 6) for name in band.times},
+        **{f"{name}_uncertainty_s": _number(_uncertainty(band, time), 6) for name, time in band.times.items()},
+        **{name: _number(one.value, 5) for name, one in band.ratios.items()},
+        **{_unsure(name): _number(_uncertainty(band, one), 5) for name, one in band.ratios.items()},
+        "remark": remark_on(band.ratios["curvature_percent"]),
+        "two_slopes": _two_slopes(band.two_slopes),
         "reasons": reasons,
     }
 
@@ -139,9 +193,17 @@ def _noise_unknown(band: BandDecay) -> bool:
     return band.noise_floor_db is None and (band.range_db or 0.0) < EXACT_SILENCE_DB
 
 
-def _uncertainty_s(band: BandDecay, name: str) -> float | None:
-    """That of a decay time, which is from noise alone: None where nobody knows how much noise there is."""
-    return None if _noise_unknown(band) else band.times[name].uncertainty_s
+def _uncertainty(band: BandDecay, figure: DecayTime | Figure) -> float | None:
+    """That of a figure, which is from noise alone: None where nobody knows how much noise there is."""
+    if _noise_unknown(band):
+        return None
+    return figure.uncertainty_s if isinstance(figure, DecayTime) else figure.uncertainty
+
+
+def _unsure(name: str) -> str:
+    """Key of the uncertainty of a figure: "c50_uncertainty_db" of "c50_db"."""
+    figure, _, unit = name.partition("_")
+    return f"{figure}_uncertainty" + (f"_{unit}" if unit else "")
 
 
 def _number(value: float | None, places: int) -> float | None:
@@ -243,27 +305,72 @@ def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
         stream.write(
             f"\nEnergy rises for {decay.whole.peak_s:.2f} s before it falls: EDT tells of that rise, not of a decay.\n"
         )
-    stream.write("\nDecay\n  band         level      range      EDT              T20              T30\n")
-    for band in (decay.whole, *decay.bands):
+    bands = (decay.whole, *decay.bands)
+    names = [name for name in decay.whole.times if name != "t60" or any(band.times[name].seconds for band in bands)]
+    stream.write(
+        "\nDecay\n  band         level      range      " + "".join(f"{name.upper():17}" for name in names).rstrip()
+    )
+    stream.write("\n")
+    for band in bands:
         level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
         width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
-        times = "".join(f"  {_time(band, name):15}" for name in band.times).rstrip()
+        times = "".join(f"  {_time(band, name):15}" for name in names).rstrip()
         stream.write(f"  {_label(band):11}  {level}  {width} {times}\n")
-        for why in dict.fromkeys(time.why_not for time in band.times.values() if time.why_not):
-            missing = ", ".join(name.upper() for name, time in band.times.items() if time.why_not == why)
-            stream.write(f"{'':15}{missing}: {why}\n")
-    _print_curved((decay.whole, *decay.bands), stream)
-    if any(_noise_unknown(band) and band.level_db is not None for band in (decay.whole, *decay.bands)):
+        for line in _remarks(band):
+            stream.write(f"{'':15}{line}\n")
+    _print_curved(bands, stream)
+    if any(_noise_unknown(band) and band.level_db is not None for band in bands):
         stream.write(f"  No ± where {ENDS_FIRST}: what it does to the fit cannot be told.\n")
+    _print_ratios(decay, stream)
+
+
+def _remarks(band: BandDecay) -> Iterator[str]:
+    """Why a decay time is missing (of T60, whose range is rare, JSON tells), and where a double slope bends."""
+    missing = {name.upper(): time.why_not for name, time in band.times.items() if time.why_not and name != "t60"}
+    for why in dict.fromkeys(missing.values()):
+        yield f"{', '.join(name for name, one in missing.items() if one == why)}: {why}"
+    two = band.two_slopes
+    if two.early_s is not None:
+        early = f"{two.early_s:.2f} ± {two.early_uncertainty_s:.2f} s"
+        late = f"{two.late_s:.2f} ± {two.late_uncertainty_s:.2f} s"
+        yield f"two slopes: {early}, then {late}, knee at {two.knee_s:.2f} s and {two.knee_db:.0f} dB"
+
+
+def _print_ratios(decay: DecayMeasurement, stream: TextIO) -> None:
+    """Early against late energy, and when the echoes have become as dense as noise."""
+    if decay.arrival_s is None:
+        return
+    stream.write(f"\nEarly and late energy, counted from the arrival {1e3 * decay.arrival_s:.2f} ms after the click\n")
+    stream.write("  band         C50               C80               D50              Ts\n")
+    for band in (decay.whole, *decay.bands):
+        figures = ((band.ratios[name], form) for name, form in RATIOS.items())
+        cells = [_cell(one.value, _uncertainty(band, one), *form) for one, form in figures]
+        stream.write(f"  {_label(band):11}" + "".join(f"  {cell:16}" for cell in cells).rstrip() + "\n")
+    reasons = dict.fromkeys(
+        band.ratios[name].why_not
+        for band in (decay.whole, *decay.bands)
+        for name in RATIOS
+        if band.ratios[name].why_not
+    )
+    if reasons:
+        stream.write(f"  – where it cannot be told: {'; '.join(reasons)}.\n")
+    density = decay.echo_density
+    if density.mixing_s is not None and density.mixing_uncertainty_s is not None:
+        mixed = f"{1e3 * density.mixing_s:.0f} ± {1e3 * density.mixing_uncertainty_s:.0f} ms after the click"
+        stream.write(f"  Echo density reaches that of noise {mixed}.\n")
 
 
 def _time(band: BandDecay, name: str) -> str:
-    seconds, uncertainty_s = band.times[name].seconds, _uncertainty_s(band, name)
-    if seconds is None:
+    return _cell(band.times[name].seconds, _uncertainty(band, band.times[name]), 3, " s")
+
+
+def _cell(value: float | None, uncertainty: float | None, places: int, unit: str, sign: str = "") -> str:
+    if value is None:
         return "–"
-    if uncertainty_s is None:
-        return f"{seconds:.3f} s"
-    return f"{seconds:.3f} ± {math.ceil(1e3 * round(uncertainty_s, 6)) / 1e3:.3f} s"  # up: none must not read as exact
+    if uncertainty is None:
+        return f"{value:{sign}.{places}f}{unit}"
+    up = math.ceil(10**places * round(uncertainty, 6)) / 10**places  # up: none must not read as exact
+    return f"{value:{sign}.{places}f} ± {up:.{places}f}{unit}"
 
 
 def _print_curved(bands: Sequence[BandDecay], stream: TextIO) -> None:

@@ -62,6 +62,7 @@ SPRING_LINES: tuple[tuple[str, Any], ...] = (
 BAND_COLOURS = ("#8f7d5c", "#5d564b", "#2f6fa8", "#123f66")
 """Octave bands from low to high."""
 
+OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 MOST_CHANNELS = 16
 DOTS_PER_INCH = 130
 WIDTH, LEFT, RIGHT = 12.4, 0.85, 0.2
@@ -246,8 +247,12 @@ class _Plate:
 
     @property
     def decays(self) -> list[tuple[BandDecay, NDArray[Any]]]:
-        """Bands that have a curve, with the points of it to draw; the whole sound first."""
-        curves = ((band, _down_to_foot(band)) for band in (self.decay.whole, *self.decay.bands))
+        """Bands that have a curve, with the points of it to draw; the whole sound first.
+
+        Of third-octaves, those at the mid-bands of octaves: more would hide each other.
+        """
+        bands = [band for band in self.decay.bands if band.centre_hz in OCTAVES_HZ]
+        curves = ((band, _down_to_foot(band)) for band in (self.decay.whole, *bands))
         return [(band, shown) for band, shown in curves if shown.size > 1]
 
     @property
@@ -361,7 +366,9 @@ def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
         _draw_dispersion(sheet.axes("dispersion", left, upper + HEADING, wide - SIDE_LABELS, high), plate, high)
         upper += HEADING + high + XLABEL
     if decays:
-        _heading(sheet, left, upper, "Decay in octaves (centre in Hz) and of all above 50 Hz")
+        kind = "octaves" if plate.decay.fraction == 1 else "third-octaves"
+        knees = "; ○ knee" if any(band.two_slopes.knee_s is not None for band, _ in decays) else ""
+        _heading(sheet, left, upper, f"Decay in {kind} (Hz) and of all above 50 Hz{knees}")
         _draw_decay(sheet.axes("decay", left, upper + HEADING, wide, foot - upper - HEADING), decays, wide)
     if plate.lag is not None:
         _draw_lag(sheet, plate.lag, top + plate.height - plate.lag_height)
@@ -687,6 +694,12 @@ def _draw_decay(axes: Axes, decays: list[tuple[BandDecay, NDArray[Any]]], wide: 
             band.curve_s[shown], band.curve_db[shown],
             color=colour, linewidth=2.2 if whole[index] else 0.9, zorder=3 if whole[index] else 2, gid=_band_name(band),
         )  # fmt: skip
+        two = band.two_slopes
+        if two.knee_s is not None and two.knee_db is not None:
+            axes.plot(
+                [two.knee_s], [two.knee_db], marker="o", markersize=5, color=colour,
+                markerfacecolor=PAPER["paper"], zorder=4, gid=f"knee {_band_name(band)}",
+            )  # fmt: skip
         weight = "bold" if whole[index] else "normal"
         axes.text(places[index], lane, _band_name(band), ha="center", va="top", color=colour, size=7, weight=weight)
     axes.set_xlim(0, end_s)
