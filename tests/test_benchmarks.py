@@ -16,6 +16,7 @@ import numpy as np
 from reverdict.check import echo_timing, energy_decay, group_delay
 from reverdict.measure.decay import measure_decay
 from reverdict.measure.lag import onset_lag, pass_lags
+from reverdict.measure.lag_curve import lag_curves
 from reverdict.measure.measurement import measure, measure_beside
 from reverdict.measure.springs import find_springs
 from reverdict.reference import EchoTiming, EnergyDecay, FrequencyTolerance, GroupDelay
@@ -83,6 +84,11 @@ def test_decay_in_octave_bands(benchmark: BenchmarkFixture) -> None:
 def test_onset_of_a_dense_reverb(benchmark: BenchmarkFixture) -> None:
     hall = dense(4.0)
     assert benchmark(onset_lag, hall, np.roll(hall, 7), RATE_HZ).seconds is not None
+
+
+def test_lag_over_time_of_a_dense_reverb(benchmark: BenchmarkFixture) -> None:
+    hall = dense(4.0)
+    assert benchmark(lag_curves, hall, np.roll(hall, 7), RATE_HZ).whole.fit is not None
 
 
 def test_seeing_that_a_hall_has_no_springs(benchmark: BenchmarkFixture) -> None:

@@ -107,3 +107,27 @@ def test_set_up_refuses_an_old_python_by_its_version(tmp_path: Path) -> None:
 def test_set_up_knows_two_sets_of_packages(tmp_path: Path) -> None:
     ended = set_up("tests", REVERDICT_VENV=str(tmp_path / "venv"))
     assert (ended.returncode, ended.stderr) == (2, 'ci/set-up: there is runtime and develop, not "tests"\n')
+
+
+def test_the_recipe_takes_a_branch_that_is_there() -> None:
+    (clone,) = re.findall(r"^ +git clone .*$", (ROOT / "ci" / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert clone.split() == ["git", "clone", "--branch", "main", "URL-OF-THIS-REPOSITORY", "suite"]
+
+
+@pytest.mark.parametrize("version", ["as it stands", "a commit"])
+def test_the_workflow_fetches_the_suite_by_branch_and_by_commit(tmp_path: Path, version: str) -> None:
+    text = (ROOT / "ci" / "templates" / "hosted-workflow.yml").read_text(encoding="utf-8")
+    fetch = text.partition("- name: Fetch the suite\n        run: |\n")[2].partition("\n\n")[0]
+    branch = re.search(r"SUITE_VERSION: (\S+)", text)
+    assert branch
+    suite = tmp_path / "suite"
+    git = ["git", "-C", str(suite), "-c", "user.name=a", "-c", "user.email=a@example.org"]
+    subprocess.run(["git", "init", "-q", "-b", "main", str(suite)], check=True)
+    (suite / "here").touch()
+    for command in (["add", "here"], ["commit", "-q", "-m", "One"]):
+        subprocess.run([*git, *command], check=True)
+    head = subprocess.run([*git, "rev-parse", "HEAD"], check=True, capture_output=True, text=True).stdout.strip()
+    wanted = head if version == "a commit" else branch[1]
+    named = {"SUITE": str(suite), "SUITE_VERSION": wanted, "RUNNER_TEMP": str(tmp_path)}
+    subprocess.run(["bash", "-euo", "pipefail", "-c", fetch], env=os.environ | named, check=True)
+    assert (tmp_path / "reverdict" / "here").exists()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -17,7 +18,7 @@ from reverdict.command_line import main
 from reverdict.sound import read_sound, write_sound
 
 REVERDICT = [sys.executable, "-m", "reverdict"]
-COMMANDS = ("gate", "measure", "golden", "demo", "schema")
+COMMANDS = ("gate", "measure", "sweep", "golden", "demo", "schema")
 
 
 def run(*arguments: object) -> int:
@@ -38,7 +39,7 @@ def complaint(capsys: pytest.CaptureFixture[str]) -> list[str]:
     captured = capsys.readouterr()
     assert captured.out == ""
     assert "Traceback" not in captured.err
-    lines = captured.err.splitlines()
+    lines = [line for line in captured.err.splitlines() if not line.startswith("reverdict: judging ")]
     assert lines
     assert all(line.startswith("reverdict") and ": " in line for line in lines), lines
     assert all(len(line) < 500 for line in lines)
@@ -158,10 +159,15 @@ BUILD = '[build]\nname = "a"\nversion = "1"\n'
 SPOILT_BUILDS = {
     "": "{build}: build: missing; what the build is and how it is run",
     "[build": "{build}: line 1: expected ']' at the end of a table declaration",
+    BUILD + 'kind = "command\nargv = []': "{build}: line 4: text without an end; is a quote not closed?",
+    BUILD + 'kind = "command': "{build}: line 4: text without an end; is a quote not closed?",
     BUILD: '{build}: build.kind: missing; need "recordings", "command" or "python"',
     BUILD + 'kind = "vst"': '{build}: build.kind: need "recordings", "command" or "python", got the text "vst"',
     BUILD + 'kind = "python"': "{build}: build.object: missing; module:object",
     BUILD + 'kind = "python"\nobject = "player"': '{build}: build.object: need module:object, got "player"',
+    BUILD + 'kind = "python"\nobject = "player:Plaier"': (
+        "{build}: build.object: module player has no Plaier; did you mean Player?"
+    ),
     BUILD + 'kind = "python"\nobject = "player:Player"\npath = "lib"': "{build}: build.path: ",
     BUILD + 'kind = "command"\nargv = []': "{build}: build.argv: need at least 1 entry, got 0",
     BUILD + 'kind = "command"\nargv = ["cp", "{input}"]': "{build}: build.argv: no {{output}}",
@@ -171,8 +177,8 @@ SPOILT_BUILDS = {
     BUILD + 'kind = "command"\nargv = ["no-such-reverb", "{input}", "{output}"]': (
         "{build}: build.argv: no-such-reverb: no such program"
     ),
-    BUILD + 'kind = "command"\nprepare = ["false"]\nargv = ["cp", "{input}", "{output}"]': (
-        "{build}: build.prepare: false: ended with status 1"
+    BUILD + 'kind = "command"\nprepare = ["no-such-compiler"]\nargv = ["cp", "{input}", "{output}"]': (
+        "{build}: build.prepare: no-such-compiler: no such program"
     ),
     BUILD + 'kind = "recordings"\nfolder = "nowhere"': "{build}: build.folder: ",
     BUILD + 'kind = "recordings"\nfolder = "."\nclick_at = 1': "{build}: build.click_at: unknown key",
@@ -197,6 +203,11 @@ def test_a_spoilt_build_is_named(workspace: Workspace, capsys: pytest.CaptureFix
 SLIPS = {
     "": "reverdict: the following arguments are required: COMMAND; see reverdict --help",
     "gaet": "reverdict: argument COMMAND: invalid choice: 'gaet' (choose from ",
+    "gate takes --onyl short": (
+        "reverdict gate: unrecognized arguments: --onyl short; did you mean --only? See reverdict gate --help"
+    ),
+    "gate takes short": "reverdict gate: unrecognized arguments: short; see reverdict gate --help",
+    "golden aprove short": "reverdict golden: argument COMMAND: invalid choice: 'aprove' (choose from ",
     "gate": "reverdict gate: the following arguments are required: BUILD",
     "gate takes --golden nowhere": "reverdict: nowhere: no such folder; golden references live in",
     "gate takes --golden empty": "reverdict: empty: no golden reference in it; looked for empty/*/reference.toml",
@@ -206,8 +217,11 @@ SLIPS = {
     "gate empty": "reverdict: empty: a folder without WAV or FLAC files",
     "gate builds/player.py": "reverdict: builds/player.py: neither a build TOML, a folder of recordings nor",
     "gate takes/short.wav --only s*": "reverdict: takes/short.wav: one recording stands for one reference",
+    "gate nan.wav": "reverdict: nan.wav: is named after no reference; say --only NAME whose recording it is; there are",
     "gate takes/short.wav --only nave": 'reverdict: golden: no reference matches "nave"; there are',
-    "gate takes --report text.wav": "reverdict: text.wav: cannot write the report here",
+    "gate text.wav --only short": "reverdict: text.wav: not a readable WAV or FLAC file (Format not recognised)",
+    "gate nan.wav --only short": "reverdict: nan.wav: 1 samples are not finite, first at sample 100",
+    "gate takes --report text.wav": "reverdict: text.wav: is a file; the report needs a folder",
     "gate takes --report text.wav/report": "reverdict: text.wav/report: cannot write the report here",
     "gate takes --report golden": "reverdict: golden: holds golden references",
     "gate takes --jobs 0": "reverdict gate: argument --jobs: '0' is not a number of workers, 1 or more",
@@ -258,13 +272,19 @@ SLIPS = {
     "golden new x --from builds/good.toml --rate 48k": "reverdict golden new: argument --rate: '48k' is not a",
     "golden new x --from builds/good.toml --block 0": "reverdict golden new: argument --block: '0' is not a",
     "golden new x --from builds/good.toml --channels 2": "reverdict golden new: argument --channels: invalid choice",
+    "golden new x --from takes/short.wav --channels stereo-to-stereo": "reverdict: --channels: is for a build; ",
+    "golden new x --from takes/short.wav --seconds 1": "reverdict: --seconds: is for a build; short.wav is a recording",
+    "golden new x --from builds/good.toml --click-at auto": "reverdict: --click-at: is for a recording; ",
+    "golden new x --from builds/asks.toml": (
+        "reverdict: builds/asks.toml: build.argv asks for parameters that nobody gives; add --parameter program=VALUE"
+    ),
     "golden approve x --from takes --why because": 'reverdict: golden: no reference "x"; there are long, short',
     "golden approve all --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
     "golden approve s* --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
     "golden approve short --from takes": "reverdict golden approve: the following arguments are required: --why",
     "golden approve short --from takes --why ''": "reverdict: golden/short: say why the new response is right",
     "golden approve short --from nowhere --why because": "reverdict: nowhere: no such build",
-    "golden approve short --from text.wav --why because": "reverdict: text.wav: cannot be approved: ",
+    "golden approve short --from text.wav --why because": "reverdict: text.wav: not a readable WAV",
     "golden list --golden nowhere": "reverdict: nowhere: no such folder",
     "golden verify --golden empty": "reverdict: empty: no golden reference in it",
     "golden tolerances --golden nowhere": "reverdict: nowhere: no such folder",
@@ -291,6 +311,8 @@ def untidy(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> Workspace:
     holed[0, 100] = np.nan
     write_sound(Path("nan.wav"), holed, RATE_HZ)
     workspace.build().rename("builds/good.toml")
+    argv = ["cp", "{input}", "{output}", "{parameters.program}"]
+    workspace.build(kind="command", argv=argv).rename("builds/asks.toml")
     return workspace
 
 
@@ -308,6 +330,23 @@ def test_a_slip_is_told_in_one_line_and_changes_nothing(
     assert line.startswith(SLIPS[command])
     after = {path: content for path, content in holdings(untidy.root).items() if "__pycache__" not in path}
     assert after == before
+
+
+@pytest.mark.parametrize(
+    ("command", "meant"),
+    [
+        ("gat takes", "; did you mean gate? See reverdict --help"),
+        ("golden verfy", "; did you mean verify? See reverdict golden --help"),
+        (
+            "golden new x --from y.toml --channels mono-stereo",
+            "; did you mean mono-to-stereo? See reverdict golden new",
+        ),
+        ("xyz", "); see reverdict --help"),
+    ],
+)
+def test_the_nearest_word_is_offered(capsys: pytest.CaptureFixture[str], command: str, meant: str) -> None:
+    assert run(*words(command)) == 2
+    assert meant in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("command", ["gate takes --golden nowhere", "gate takes --jobs 0", "measure text.wav", ""])
@@ -381,13 +420,35 @@ def test_help_imports_nothing_heavy(arguments: list[str]) -> None:
             (),
             ["exit status: 0 all pass, 1 stopped", *(f"  {command}" for command in COMMANDS), "reverdict demo try-it"],
         ),
-        (("gate",), ["--only", "--report", "--jobs", "exit status: 0 all pass", "build TOML, a folder of recordings"]),
-        (("measure",), ["--json", "--plot", "--click-at", "count from the click"]),
+        (
+            ("gate",),
+            [
+                "BUILD  ",
+                "--only",
+                "--report",
+                "--jobs",
+                "exit status: 0 all pass",
+                "build TOML, a folder of recordings",
+            ],
+        ),
+        (("measure",), ["--json", "--plot", "--click-at", "count from the click", "holds little at 500 Hz"]),
         (("golden",), ["new", "approve", "list", "verify", "tolerances"]),
-        (("golden", "new"), ["not asked, with the reason", "tolerances.toml", "--parameter program=hall"]),
-        (("golden", "approve"), ["--why", "Says what changes", "One reference at a"]),
-        (("demo",), ["a new or an empty folder"]),
-        (("schema",), ["reference,tolerances,build,verdict"]),
+        (("golden", "list"), ["reverdict golden list --golden golden"]),
+        (("golden", "verify"), ["reverdict golden verify --golden golden"]),
+        (("golden", "tolerances"), ["reverdict golden tolerances --golden golden"]),
+        (
+            ("golden", "new"),
+            [
+                "of the new reference",
+                "build TOML to render",
+                "not asked, with the reason",
+                "tolerances.toml",
+                "--parameter program=hall",
+            ],
+        ),
+        (("golden", "approve"), ["of the one reference", "--why", "Says what changes", "One reference at a"]),
+        (("demo",), ["a new or an empty folder", "reverdict demo try-it"]),
+        (("schema",), ["reverdict schema build >", "reference,tolerances,build,verdict"]),
     ],
 )
 def test_help_teaches(capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], taught: list[str]) -> None:
@@ -395,6 +456,28 @@ def test_help_teaches(capsys: pytest.CaptureFixture[str], arguments: tuple[str, 
     said = capsys.readouterr().out
     assert not [words for words in taught if words not in said]
     assert max(map(len, said.splitlines())) <= 120
+    assert "example" in said
+
+
+AHEAD = b"reverdict: judging takes: references 1, checks 5\n"
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.usefixtures("untidy")
+def test_a_terminal_is_told_what_is_being_done(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From before the first item, and nothing of it is left at the end."""
+    stream = Terminal()
+    monkeypatch.setattr("sys.stderr", stream)
+    assert run("gate", "takes", "--only", "short") == 0
+    first, second, *_, last, after = stream.getvalue().split("\r\x1b[K")[1:]
+    assert first == "judging takes: references 1, checks 5…"
+    assert second == "1 of 5, short: echo-timing…"
+    assert last == "5 of 5, short: conduct…"
+    assert after == ""
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
@@ -406,7 +489,7 @@ def test_a_terminal_without_our_letters_gets_others(untidy: Workspace, encoding:
     untidy.edit('title = "the short spring"', 'title = "große Feder → kurz"')
     environment = {**os.environ, "PYTHONIOENCODING": encoding}
     ended = subprocess.run([*REVERDICT, *words(command)], capture_output=True, env=environment, check=False)
-    assert (ended.returncode, ended.stderr) == (0, b"")
+    assert (ended.returncode, ended.stderr) == (0, AHEAD if command.startswith("gate") else b"")
     assert len(ended.stdout.decode(encoding).splitlines()) > 2
 
 

@@ -71,7 +71,8 @@ def test_a_build_that_departs_fails_and_names_what_is_off(workspace: Workspace, 
     assert said.startswith("player 1: fail\n")
     # 20 log10(1.2) = 1.58 dB, limit 0.5 dB.
     # Every band is off alike, so rounding decides which one is named first.
-    assert re.search(r"Level, \d+ Hz: 1\.58 dB louder, limit 0\.50 dB", said)
+    assert "The build is 1.58 dB louder in every band." in said
+    assert re.search(r"level, \d+ Hz: 1\.58 dB louder, limit 0\.50 dB", said)
 
 
 @pytest.mark.parametrize(
@@ -88,7 +89,7 @@ def test_what_a_build_does_in_one_reference_stays_there(workspace: Workspace, fa
     verdict = gate(workspace.faulty(fault, at="short"), workspace.golden)
     assert verdict.outcome == "fail"
     assert outcomes(verdict) == {"long": "pass", "short": "fail"}
-    assert check_of(verdict, "short", "conduct").reason.removeprefix("output ") == reason
+    assert check_of(verdict, "short", "conduct").reason in (reason, f"output {reason}")
     for check in ("echo-timing", "group-delay", "energy-decay"):
         judged = check_of(verdict, "short", check)
         assert (str(judged.outcome), judged.closes_gate) == ("unsure", True)
@@ -120,11 +121,68 @@ def test_a_program_is_judged_like_any_build(workspace: Workspace) -> None:
     assert str(check_of(verdict, "long", "energy-decay").outcome) == "fail"
 
 
+def test_a_parameter_that_a_reference_does_not_say_is_told_before_anything_is_rendered(
+    workspace: Workspace, capsys: Any
+) -> None:
+    workspace.edit('program = "short"', "")
+    body = f"open({str(workspace.root / 'ran')!r}, 'w')"
+    argv = [sys.executable, "-c", COPY.format(body=body), "{parameters.program}{parameters.program}", "{input}{output}"]
+    build = workspace.build("[build.parameters]\ngain = 1", kind="command", argv=[*argv, "{parameters.gain}"])
+    assert run_main("gate", build, "--golden", workspace.golden) == 2
+    assert capsys.readouterr().err.splitlines()[-1] == (
+        f'reverdict: {workspace.reference()}: render.parameters: no "program", which build.argv of {build} asks for; '
+        'write program = "…" under [render.parameters]'
+    )
+    assert not (workspace.root / "ran").exists()
+
+
+def test_every_reference_that_does_not_fit_the_build_is_named(workspace: Workspace) -> None:
+    workspace.edit('program = "short"', "")
+    workspace.edit('program = "long"', "", workspace.reference("long"))
+    with pytest.raises(BadInput) as error:
+        gate(command_build(workspace, "pass"), workspace.golden)
+    assert [line.split(": ")[0] for line in str(error.value).splitlines()] == [
+        str(workspace.reference(name)) for name in ("long", "short")
+    ]
+
+
+def test_the_baseline_must_fit_too_where_cost_is_asked(workspace: Workspace) -> None:
+    workspace.edit('program = "short"', "")
+    baseline = command_build(workspace, "pass")
+    build = workspace.build(kind="python", object="player:Through", baseline=baseline.name)
+    asking_cost(workspace)
+    with pytest.raises(BadInput, match=f'render.parameters: no "program", which build.argv of .*{baseline.name} asks'):
+        gate(build, workspace.golden, only="short")
+    baseline.unlink()
+    with pytest.raises(BadInput, match=f"{build.name}: build.baseline: .*{baseline.name}: no such file"):
+        gate(build, workspace.golden, only="short")
+
+
 def test_a_program_whose_output_is_too_short_fails_in_plain_words(workspace: Workspace) -> None:
     body = "import soundfile; x, hz = soundfile.read(source); soundfile.write(target, x[: len(x) // 2], hz)"
     verdict = gate(command_build(workspace, body), workspace.golden, only="short")
     # 0.05 s before the click and 0.6 s after it, halved.
     assert check_of(verdict, "short", "conduct").reason.endswith("output stops after 0.33 s, needs 0.65 s")
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_build_that_does_not_compile_fails_every_reference_and_leaves_its_log(
+    workspace: Workspace, capsys: Any, jobs: str
+) -> None:
+    report = workspace.root / "report"
+    said = "reverb.c:3: error: no tap\n  3 | ^~~\nmake: *** Error 1\n"
+    failing = [sys.executable, "-c", f"import sys; sys.stderr.write({said!r}); sys.exit(2)"]
+    build = workspace.build(prepare=failing)
+    assert run_main("gate", build, "--golden", workspace.golden, "--report", report, "--jobs", jobs) == 1
+    for reference in written(report)["references"]:
+        judged = {check["check"]: check for check in reference["checks"]}
+        assert judged["conduct"]["outcome"] == "fail"
+        assert judged["conduct"]["reason"].startswith("output prepare failed: ")
+        assert judged["conduct"]["reason"].endswith(" ended with status 2: reverb.c:3: error: no tap")
+    assert (report / "prepare.log").read_text(encoding="utf-8") == said
+    assert f"What prepare said: {report / 'prepare.log'}" in capsys.readouterr().out
+    assert run_main("gate", workspace.takes, "--golden", workspace.golden, "--report", report) == 0
+    assert sorted(file.name for file in report.iterdir()) == REPORT
 
 
 # Recordings.
@@ -150,7 +208,7 @@ def test_a_recording_stands_for_the_reference_that_only_names(workspace: Workspa
 
 def test_the_name_of_a_recording_is_no_pattern(workspace: Workspace) -> None:
     take = (workspace.takes / "short.wav").rename(workspace.root / "[s]hort.wav")
-    with pytest.raises(BadInput, match="no reference matches"):
+    with pytest.raises(BadInput, match="is named after no reference"):
         gate(take, workspace.golden)
 
 
@@ -260,6 +318,9 @@ def test_a_report_holds_the_contract_and_agrees_with_itself(workspace: Workspace
         }  # fmt: skip
     echogram, *_ = verdict["references"][0]["curves"]["echogram"]
     assert [one["label"] for one in echogram["passes"]] == ["1.1", "1.2", "1.3"]
+    (lag,) = verdict["references"][0]["curves"]["lag"]
+    assert abs(lag["fit"]["offset_s"]) < 1e-9
+    assert len(json.dumps(lag)) < 10_000
     assert verdict["references"][1]["curves"] == {}
     junit = ET.parse(report / "junit.xml").getroot()  # noqa: S314 - written a moment ago by ourselves
     cases = {
@@ -297,7 +358,11 @@ def test_two_workers_say_what_one_says(workspace: Workspace) -> None:
     alone, together = gate(build, workspace.golden), gate(build, workspace.golden, jobs=2, progress=seen.append)
     assert flattened(together) == flattened(alone)
     checks = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
-    assert sorted(seen) == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
+    assert seen.pop(0) == "judging player: references 2, checks 10"
+    assert {said.partition(", ")[0] for said in seen} <= {f"{number} of 10" for number in range(1, 11)}
+    assert seen[-1].startswith("10 of 10, ")
+    items = sorted(said.partition(", ")[2] for said in seen)
+    assert items == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
 
 
 def test_cost_is_timed_alone_after_the_workers(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -329,7 +394,7 @@ def test_bad_input_leaves_no_older_pass_in_the_report(workspace: Workspace, caps
     assert run_main("gate", workspace.takes, "--golden", workspace.golden, "--report", report) == 2
     verdict = written(report)
     assert verdict["outcome"] == "error"
-    assert verdict["errors"] == [capsys.readouterr().err.strip().removeprefix("reverdict: ")]
+    assert verdict["errors"] == [capsys.readouterr().err.splitlines()[-1].removeprefix("reverdict: ")]
     assert verdict["build"]["name"] == "takes"
     assert "missing, but named in reference.toml" in verdict["errors"][0]
     assert "<error " in (report / "junit.xml").read_text(encoding="utf-8")
@@ -340,11 +405,10 @@ def test_what_only_shows_when_the_build_runs_is_bad_input_too(workspace: Workspa
     report = passing_report(workspace)
     build = workspace.build(kind="command", argv=["no-such-reverb", "{input}", "{output}"])
     status = run_main("gate", build, "--golden", workspace.golden, "--report", report, "--jobs", str(jobs))
-    said = capsys.readouterr().err
+    *ahead, said = capsys.readouterr().err.splitlines()
     assert status == 2
-    assert (
-        said == f"reverdict: {build}: build.argv: no-such-reverb: no such program; is it built, and its name right?\n"
-    )
+    assert said == f"reverdict: {build}: build.argv: no-such-reverb: no such program; is it built, and its name right?"
+    assert all(line.startswith("reverdict: judging ") for line in ahead)
     assert written(report)["outcome"] == "error"
 
 
@@ -359,7 +423,7 @@ def test_a_bug_of_ours_is_no_verdict_on_the_build(
     monkeypatch.setattr(conduct, "judge", broken)
     arguments = ("gate", workspace.takes, "--golden", workspace.golden, "--report", report, "--only", "short")
     assert run_main(*arguments) == 3
-    first, second = capsys.readouterr().err.splitlines()
+    *_, first, second = capsys.readouterr().err.splitlines()
     assert first == "reverdict: internal error, RuntimeError: ZeroDivisionError: nothing to divide by"
     assert "REVERDICT_TRACEBACK=1" in second
     assert written(report)["outcome"] == "error"
@@ -379,6 +443,7 @@ def test_a_worker_that_is_lost_is_no_verdict_on_the_build(
 # Ctrl-C, and a reader who leaves.
 
 REVERDICT = [sys.executable, "-m", "reverdict"]
+AHEAD = "reverdict: judging player: references 2, checks 10\n"
 
 
 def running_below(pid: int) -> set[int]:
@@ -423,7 +488,7 @@ def test_ctrl_c_ends_promptly_and_leaves_nobody(workspace: Workspace, jobs: str)
         assert len(family) >= 3  # the gate, the launcher, the build
         os.killpg(run.pid, signal.SIGINT)
         said, errors = run.communicate(timeout=20)
-    assert (run.returncode, said, errors) == (130, "", "reverdict: stopped by Ctrl-C\n")
+    assert (run.returncode, said, errors) == (130, "", f"{AHEAD}reverdict: stopped by Ctrl-C\n")
     for _ in range(100):
         if not any(map(alive, family)):
             break
@@ -441,7 +506,7 @@ def test_a_reader_who_leaves_early_does_not_open_the_gate(workspace: Workspace) 
         ended = subprocess.run(command, stdout=write, stderr=subprocess.PIPE, text=True, check=False)
     finally:
         os.close(write)
-    assert (ended.returncode, ended.stderr) == (1, "")
+    assert (ended.returncode, ended.stderr) == (1, AHEAD)
 
 
 # What lies around us is none of our business.

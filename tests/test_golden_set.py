@@ -232,12 +232,14 @@ def test_orphans_and_what_a_cut_off_write_left_are_found(folder: Path) -> None:
     for path in (orphan, loose, half):
         path.write_bytes(b"x")
     temporary.mkdir()
+    (folder / "void").mkdir()
     found = {Path(mistake.place): mistake.problem for mistake in golden_set.verify(folder)}
     assert found == {
         orphan: "named by no reference.toml; delete it, or name it",
         loose: "named by no reference.toml; delete it, or name it",
         half: "left over from a write that was cut off; delete it",
         temporary: "left over from a write that was cut off; delete it",
+        folder / "void": "empty; was its reference not committed?",
     }
 
 

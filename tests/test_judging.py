@@ -17,6 +17,7 @@ from reverdict.judging import (
     sentence,
     worst,
 )
+from reverdict.phrases import true_minus
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 PASS, FAIL, UNSURE, NOT_ASKED = Outcome.PASS, Outcome.FAIL, Outcome.UNSURE, Outcome.NOT_ASKED
@@ -52,7 +53,7 @@ TINY = 2.0**-40
 def test_the_edges_of_the_guard_bands(deviation, uncertainty, outcome, sign):
     finding = found(sign * deviation, uncertainty)
     assert finding.outcome is outcome
-    assert finding.reason == ("too noisy to say" if outcome is UNSURE else "")
+    assert finding.reason == ("known too roughly to say" if outcome is UNSURE else "")
     assert (finding.golden, finding.deviation, finding.uncertainty) == (30.0, sign * deviation, uncertainty)
 
 
@@ -122,7 +123,7 @@ def test_a_deviation_of_unknown_uncertainty_decides_nothing(uncertainty):
             "spring 2, pass 1, 500 Hz: 0.52 ms late, limit 0.10 ms",
         ),
         (found(-0.104, tolerance=0.1), "0.104 ms early, limit 0.100 ms"),
-        (found(0.1, 0.03, 0.1), "0.10 ms late ± 0.03 ms, limit 0.10 ms; too noisy to say"),
+        (found(0.1, 0.03, 0.1), "0.10 ms late ± 0.03 ms, limit 0.10 ms; known too roughly to say"),
         (
             found(3.14, tolerance=2.0, quantity="T30", unit="%", where="1000 Hz"),
             "1000 Hz: T30 3.1 % longer, limit 2.0 %",
@@ -136,10 +137,26 @@ def test_a_deviation_of_unknown_uncertainty_decides_nothing(uncertainty):
         (found(1.0, tolerance=0.25, quantity="group delay"), "group delay 1.00 ms late, limit 0.25 ms"),
         (found(0.2, tolerance=0.0, quantity="onset"), "onset 0.20 ms late, limit 0.00 ms"),
         (found(None, quantity="T20", where="125 Hz", reason="too short"), "125 Hz: T20 too short"),
+        (found(None, quantity="output", reason="output is silent"), "output is silent"),
+        (found(None, quantity="output", reason="wrote no output file"), "output wrote no output file"),
     ],
 )
 def test_a_finding_in_a_sentence(finding, said):
     assert sentence(finding) == said
+
+
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [
+        ("the decay curve ends above -25 dB", "the decay curve ends above −25 dB"),
+        ("(-1.5 %)", "(−1.5 %)"),
+        ("falls -5…-25 dB", "falls −5…−25 dB"),
+        ("1-2 passes, take-3.wav, 2026-11-25, --jobs 2", "1-2 passes, take-3.wav, 2026-11-25, --jobs 2"),
+    ],
+)
+def test_minus_signs_are_told_from_hyphens(written, read):
+    assert true_minus(written) == read
+    assert found(None, reason=written).reason == read
 
 
 # Adding up

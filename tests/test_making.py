@@ -13,6 +13,7 @@ import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
 from reverdict import golden_set, making, schema
+from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.gate import gate
 from reverdict.reference import Reference
@@ -60,7 +61,9 @@ def test_a_recording_becomes_a_reference_that_it_passes(
         "energy-decay is asked",
         "cost is not asked: made from a recording, and a recording has no cost",
         "conduct is asked",
+        making.ROOM_FOR_CAPTURES,
     ]
+    assert making.ROOM_FOR_CAPTURES.startswith("tolerances are those of tolerances.toml, tight as for a rebuild; ")
     made = reference_of("bench", Path("tanks"))
     assert (made.origin, made.title, made.channels, made.rate_hz) == ("capture", "My tank", "mono", RATE_HZ)
     assert (made.approval.who, made.approval.build, made.approval.why) == (
@@ -116,6 +119,12 @@ def test_a_recording_that_runs_before_its_click_says_how_to_judge_its_like(
     assert gate(build, here.golden, only="rig").outcome == "pass"
 
 
+def test_a_recording_keeps_the_parameters_that_builds_are_to_get(here: Workspace) -> None:
+    making.new_reference("bench", here.takes / "short.wav", here.golden, making.Wishes(parameters={"program": "short"}))
+    assert reference_of("bench").render.parameters == {"program": "short"}
+    assert gate(here.build(), here.golden, only="bench").outcome == "pass"
+
+
 # From a build.
 
 
@@ -133,6 +142,11 @@ def test_a_build_becomes_a_reference_with_its_own_cost(here: Workspace, capsys: 
     assert lines[4] == f"cost is asked: kernel_ratio = {made.cost.kernel_ratio}, dearer_percent = 30"
     (golden,) = golden_set.load(here.golden, "half")
     np.testing.assert_allclose(golden.response.samples[0], 0.5 * spring(300)[:24000], atol=1e-6)
+
+
+def test_an_approval_names_a_short_commit_and_uncommitted_changes(here: Workspace) -> None:
+    build = open_build(here.build(commit="0123456789abcdef + uncommitted changes"))
+    assert making.label_of(build) == "player 1 (0123456789 + uncommitted changes)"
 
 
 def test_a_build_that_is_not_asked_cost_makes_a_reference_that_does_not_ask(here: Workspace) -> None:
@@ -179,7 +193,7 @@ def test_an_approval_says_what_changes_before_it_writes(here: Workspace, monkeyp
     # 20 log10(1.2) = 1.58 dB in every band, and nothing else moves.
     assert len(lines) > 4
     assert all(line.endswith(" Hz: level 1.58 dB louder, limit 0.50 dB") for line in lines[1:-1])
-    assert lines[-1] == f"{here.reference()} now holds this build's response. Tolerances are as they were."
+    assert lines[-1] == f"{here.reference()} now holds player 1. Tolerances are as they were."
     approval = reference_of("short").approval
     assert (approval.who, approval.build, approval.why) == ("Second ear", "player 1", "more drive")
     assert gate(changed_build(here), here.golden, only="short").outcome == "pass"
@@ -194,9 +208,36 @@ def test_an_approval_that_changes_much_says_the_most_of_it(here: Workspace) -> N
 
 
 def test_an_approval_of_the_same_sound_says_that_nothing_moves(here: Workspace) -> None:
+    before = {path: path.read_bytes() for path in here.golden.rglob("*.*")}
     lines = list(making.approve_reference("short", here.takes, "heard again", here.golden))
-    assert lines[1] == "  nothing moves"
+    assert lines[1:] == ["  nothing moves", f"{here.reference()} holds this response already; nothing is written."]
+    assert {path: path.read_bytes() for path in here.golden.rglob("*.*")} == before
+
+
+def test_what_was_changed_by_hand_is_logged_although_nothing_moves(here: Workspace) -> None:
+    """As verify advises: approve once more, so that it is known who changed it and why."""
+    log = here.golden / "short" / "approvals.log"
+    log.write_text(log.read_text(encoding="utf-8").replace(golden_set.references(here.golden)[1].files[0].sha256, "0"))
+    (mistake,) = golden_set.verify(here.golden)
+    assert "approve once more" in str(mistake)
+    list(making.approve_reference("short", here.takes, "checked by ear", here.golden))
     assert golden_set.verify(here.golden) == []
+
+
+def test_a_recording_gives_way_to_a_recording_only(here: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    here.edit('origin = "build"', 'origin = "capture"')
+    before = {path: path.read_bytes() for path in here.golden.rglob("*.*")}
+    build = changed_build(here)
+    assert main(["golden", "approve", "short", "--from", str(build), "--why", "louder"]) == 2
+    assert capsys.readouterr().err == (
+        f"reverdict: {build}: is rendered, and short is a recording of the real thing (origin); "
+        f"make a new reference of it: reverdict golden new NAME --from {build}\n"
+    )
+    assert {path: path.read_bytes() for path in here.golden.rglob("*.*")} == before
+    write_sound(Path("louder.wav"), 1.2 * spring(300)[np.newaxis], RATE_HZ)
+    *_, last = making.approve_reference("short", Path("louder.wav"), "more drive", here.golden)
+    assert last == f"{here.reference()} now holds louder.wav. Tolerances are as they were."
+    assert reference_of("short").origin == "capture"
 
 
 def test_an_altered_golden_can_be_approved_as_its_message_advises(here: Workspace) -> None:
@@ -250,11 +291,23 @@ def test_a_folder_that_refuses_writing_is_named(
     monkeypatch.setattr(golden_set, "approve", refused)
     monkeypatch.setattr(golden_set, "new", refused)
     for command in (["approve", "short", "--why", "because"], ["new", "x"]):
-        assert main(["golden", *command, "--from", "takes/short.wav"]) == 2
+        assert main(["golden", *command, "--from", "takes/long.wav"]) == 2
         assert capsys.readouterr().err == "reverdict: golden: cannot be written to (Permission denied)\n"
 
 
-# Listing.
+# Verifying and listing.
+
+
+def test_a_golden_that_does_not_measure_as_its_reference_says_is_found(
+    here: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["golden", "verify"]) == 0
+    here.edit("springs = 1", "springs = 5")
+    assert main(["golden", "verify"]) == 2
+    assert capsys.readouterr().err == (
+        "reverdict: golden/short/reference.toml: echo_timing: the golden itself does not measure as its reference "
+        "says: 5 springs by 1:3:5; found 1 by 1:3:5\n"
+    )
 
 
 def test_list_tells_what_is_asked_and_who_approved(here: Workspace, capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,6 +6,7 @@ import io
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -90,7 +91,11 @@ def unexplained(value: Any) -> list[str]:
     if not isinstance(value, dict):
         return []
     reasons = value.get("reasons", {})
-    own = [key for key, one in value.items() if one is None and not reasons.get(key.replace("_uncertainty", ""))]
+    own = [
+        key
+        for key, one in value.items()
+        if one is None and not (reasons.get(key) or reasons.get(key.replace("_uncertainty", "")))
+    ]
     return own + [key for inner in value.values() for key in unexplained(inner)]
 
 
@@ -112,9 +117,12 @@ def test_json_has_the_keys_agreed_and_a_reason_for_every_null(sounds: Path, caps
             for arrival in one["arrivals"]:
                 assert set(arrival) >= {"pass", "trips", "time_ms", "uncertainty_ms", "gain_db", "polarity"}
         times = {"edt_s", "t20_s", "t30_s", "range_db"}
-        assert set(channel["decay"]) >= {"noise_floor_db", "bands", *times}
+        more = {"t60_s", "c50_db", "c80_db", "d50", "ts_ms", "curvature_percent", "two_slopes", "remark"}
+        assert set(channel["decay"]) >= {"noise_floor_db", "bands", "arrival_ms", "echo_density", *times, *more}
+        assert set(channel["decay"]["echo_density"]) >= {"time_ms", "density", "mixing_ms", "mixing_uncertainty_ms"}
         for band in channel["decay"]["bands"]:
-            assert set(band) >= {"centre_hz", *times}
+            assert set(band) >= {"centre_hz", *times, *more}
+            assert set(band["two_slopes"]) >= {"early_s", "late_s", "knee_s", "knee_db"}
         assert channel["springs"] or channel["reasons"]["springs"]
     assert unexplained(told) == []
     assert all(math.isfinite(value) for _, value in leaves(told) if isinstance(value, float))
@@ -149,6 +157,27 @@ def test_arrivals_are_read_at_the_frequency_asked(sounds: Path, capsys: Capture)
     assert told["channels"][0]["springs"][0]["arrivals"][0]["time_ms"] == pytest.approx(exact_ms, abs=0.1)
 
 
+def test_third_octaves_on_request(sounds: Path, capsys: Capture) -> None:
+    octaves = as_json(capsys, sounds / "hall.wav")["channels"][0]["decay"]
+    thirds = as_json(capsys, sounds / "hall.wav", "--third-octaves")["channels"][0]["decay"]
+    assert (octaves["band_fraction"], thirds["band_fraction"]) == (1, 3)
+    assert [band["centre_hz"] for band in thirds["bands"]][1:-1:3] == [band["centre_hz"] for band in octaves["bands"]]
+    assert thirds["t30_s"] == octaves["t30_s"]
+    said = tables(capsys, sounds / "hall.wav", "--third-octaves")
+    assert "  3150 Hz " in said
+    assert "  3150 Hz " not in tables(capsys, sounds / "hall.wav")
+
+
+def test_a_decay_in_two_stages_is_said(sounds: Path, capsys: Capture) -> None:
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    level = np.sqrt(10 ** (-6 * time_s / 0.3) + 1e-3 * 10 ** (-6 * time_s / 1.5))
+    noise = np.random.default_rng(8).normal(size=time_s.size)
+    write_sound(sounds / "coupled.wav", (0.1 * level * noise)[np.newaxis], RATE_HZ)
+    told = as_json(capsys, sounds / "coupled.wav")["channels"][0]["decay"]["bands"][4]["two_slopes"]
+    assert (told["early_s"], told["late_s"]) == pytest.approx((0.3, 1.5), rel=0.15)
+    assert "two slopes: 0.3" in tables(capsys, sounds / "coupled.wav")
+
+
 # Tables.
 
 
@@ -161,7 +190,7 @@ def test_tables_show_what_a_designer_reads_first(sounds: Path, capsys: Capture) 
         assert row.split()[:4] == ["1", str(arrival["pass"]), str(arrival["trips"]), f"{arrival['time_ms']:.3f}"]
         assert row.endswith("+" if arrival["polarity"] > 0 else "−")
     header = next(line for line in lines if "EDT" in line)
-    after = lines[lines.index(header) + 1 :]
+    after = lines[lines.index(header) + 1 : lines.index("", lines.index(header))]
     assert [line.split()[0] for line in after if " dB " in line] == [
         "above", "125", "250", "500", "1000", "2000", "4000", "8000",
     ]  # fmt: skip
@@ -170,10 +199,12 @@ def test_tables_show_what_a_designer_reads_first(sounds: Path, capsys: Capture) 
 def test_columns_stand_below_their_headings(sounds: Path, capsys: Capture) -> None:
     lines = tables(capsys, sounds / "stereo.wav").splitlines()
     at = lines.index("Decay")
-    heading, *rows = lines[at + 1 : at + 10]
-    for name in ("level", "range", "EDT", "T20", "T30"):
-        middle = heading.index(name) + 1
-        assert all(not row[middle - 4 : middle + 5].isspace() for row in rows if row.strip() and " dB " in row)
+    early = next(at for at, line in enumerate(lines) if line.startswith("Early and late energy"))
+    for begin, names in ((at, ("level", "range", "EDT", "T20", "T30")), (early, ("C50", "C80", "D50", "Ts"))):
+        heading, *rows = lines[begin + 1 : begin + 10]
+        for name in names:
+            middle = heading.index(name) + 1
+            assert all(not row[middle - 4 : middle + 5].isspace() for row in rows if row.strip() and " dB " in row)
     assert [line for line in lines if line.startswith("channel ")] == ["channel 1", "channel 2"]
     assert max(map(len, lines)) <= 150
 
@@ -189,6 +220,56 @@ def test_columns_stand_below_their_headings(sounds: Path, capsys: Capture) -> No
 )
 def test_tables_say_why_something_is_missing(sounds: Path, capsys: Capture, name: str, why: str) -> None:
     assert why in tables(capsys, sounds / f"{name}.wav")
+
+
+def test_an_uncertainty_that_nobody_assessed_is_null_with_its_reason(sounds: Path, capsys: Capture) -> None:
+    """A record that ends 80 dB down, in noise, and in exact silence after the tail."""
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    draws = np.random.default_rng(8).normal(size=(2, time_s.size))
+    ends = draws[0] * 10 ** (-3 * time_s / 0.75)
+    sounds_of = {"ends": ends, "noisy": ends + 1e-3 * draws[1], "fades": ends * (time_s < 0.5) * 10 ** (-6 * time_s)}
+    found = {}
+    for name, samples in sounds_of.items():
+        write_sound(sounds / f"{name}.wav", samples[np.newaxis], RATE_HZ)
+        (channel,) = as_json(capsys, sounds / f"{name}.wav")["channels"]
+        found[name] = channel["decay"]
+        assert unexplained(channel) == []
+    assert found["ends"]["t20_s"] == pytest.approx(0.75, rel=0.05)
+    assert found["ends"]["t20_uncertainty_s"] is None
+    assert found["ends"]["reasons"]["t20_uncertainty_s"] == "the record ends before the noise is reached"
+    assert found["noisy"]["t20_uncertainty_s"] > 0
+    assert found["fades"]["t20_uncertainty_s"] == pytest.approx(0, abs=1e-6)
+    said = tables(capsys, sounds / "ends.wav")
+    assert "No ± where the record ends before the noise is reached" in said
+    times, ratios = re.findall("above 50 Hz.*", said)
+    assert "±" not in times + ratios
+    rounded_up = math.ceil(1e3 * found["noisy"]["t20_uncertainty_s"]) / 1e3
+    shown = f"{found['noisy']['t20_s']:.3f} ± {rounded_up:.3f} s"
+    assert shown in tables(capsys, sounds / "noisy.wav")
+
+
+@pytest.mark.parametrize(("late_db", "curved"), [(-100.0, False), (-18.0, True)])
+def test_a_decay_of_two_slopes_is_warned_of(sounds: Path, capsys: Capture, late_db: float, curved: bool) -> None:
+    """0.4 s with a tail of 1.6 s that many dB below; T30 and T20 then differ (ISO 3382-2:2008, B.3; memory)."""
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    first, second = np.random.default_rng(9).normal(size=(2, time_s.size))
+    slow = 10 ** (late_db / 20) * second * 10 ** (-3 * time_s / 1.6)
+    samples = first * 10 ** (-3 * time_s / 0.4) + slow
+    write_sound(sounds / "two.wav", samples[np.newaxis], RATE_HZ)
+    warned = re.search("  Curved in (.*): T30 and T20 differ by", tables(capsys, sounds / "two.wav"))
+    assert bool(warned and re.search("above 50 Hz|every band", warned.group(1))) == curved
+
+
+def test_uncertainties_and_reasons_stand_in_the_dispersion_table(sounds: Path, capsys: Capture) -> None:
+    said = tables(capsys, sounds / "spring.wav")
+    (channel,) = as_json(capsys, sounds / "spring.wav")["channels"]
+    (one,) = channel["springs"]
+    assert f"   {one['transition_hz']:.0f} ± {one['transition_uncertainty_hz']:.0f} Hz\n" in said
+    stereo = tables(capsys, sounds / "stereo.wav")
+    assert not re.search(r"(?<![\w.)\]-])-\d", stereo)
+    for block in stereo.split("Dispersion")[1:]:
+        table = block.partition("\nDecay")[0]
+        assert ("  – spring 1 can be read from " in table) == (" –" in table.partition("  – spring")[0])
 
 
 @pytest.mark.parametrize("name", SOUNDS)
@@ -226,3 +307,58 @@ def test_a_plot_is_drawn_beside_the_tables(sounds: Path, capsys: Capture) -> Non
     assert tables(capsys, sounds / "spring.wav", "--plot", str(picture)).splitlines()[-1] == f"Plot: {picture}"
     assert picture.read_bytes().startswith(b"\x89PNG")
     as_json(capsys, sounds / "spring.wav", "--plot", str(picture))  # prints JSON alone
+
+
+@pytest.fixture
+def late(sounds: Path) -> Path:
+    """The hall, turned over, 7 samples late."""
+    late = sounds / "late.wav"
+    write_sound(late, -np.roll(hall(), 7)[None], RATE_HZ)
+    return late
+
+
+def test_beside_another_file_its_lag_is_told_in_sentences(sounds: Path, late: Path, capsys: Capture) -> None:
+    said = tables(capsys, late, "--beside", str(sounds / "hall.wav")).partition("Beside the golden")[2]
+    assert "It is turned over (polarity)." in said
+    assert "It is 145.83" in said  # 7 samples at 48 kHz (derived)
+    assert "µs late at the click." in said
+    assert "It does not drift" in said
+    assert "It agrees with the golden as far as that can be heard" in said
+    assert (
+        len([line for line in said.splitlines() if " Hz " in line and "the end" in line]) == 8
+    )  # all, and seven octaves
+
+
+def test_beside_itself_a_file_is_in_step(sounds: Path, capsys: Capture) -> None:
+    said = tables(capsys, sounds / "hall.wav", "--beside", str(sounds / "hall.wav"))
+    assert "It begins in step with the golden (within 0.002 µs)." in said
+
+
+def test_json_beside_another_file_holds_the_lag_curve(sounds: Path, late: Path, capsys: Capture) -> None:
+    lag = as_json(capsys, late, "--beside", str(sounds / "hall.wav"))["channels"][0]["lag"]
+    assert lag["polarity"] == -1
+    assert lag["fit"]["offset_s"] == pytest.approx(7 / RATE_HZ, abs=2e-8)
+    assert len(lag["time_s"]) == len(lag["lag_s"]) == len(lag["uncertainty_s"]) == len(lag["coherence"])
+    assert [band["centre_hz"] for band in lag["bands"]] == [125, 250, 500, 1000, 2000, 4000, 8000]
+    assert "lag" not in as_json(capsys, late)["channels"][0]
+
+
+def test_silence_beside_a_golden_says_why_it_has_no_lag(sounds: Path, capsys: Capture) -> None:
+    assert "No lag can be told: the candidate is silent." in tables(
+        capsys, sounds / "silence.wav", "--beside", str(sounds / "hall.wav")
+    )
+
+
+def test_a_plot_beside_a_golden_draws_the_lag(sounds: Path, late: Path, capsys: Capture) -> None:
+    picture = sounds / "picture.png"
+    tables(capsys, late, "--beside", str(sounds / "hall.wav"), "--plot", str(picture))
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_files_that_cannot_be_held_against_each_other(sounds: Path, capsys: Capture) -> None:
+    slow = sounds / "slow.wav"
+    write_sound(slow, hall()[None], 44100)
+    assert main(["measure", str(sounds / "hall.wav"), "--beside", str(slow)]) == 2
+    assert "slow.wav: is at 44100 Hz" in capsys.readouterr().err
+    assert main(["measure", str(sounds / "hall.wav"), "--beside", str(sounds / "stereo.wav")]) == 2
+    assert "stereo.wav: has 2 channels" in capsys.readouterr().err

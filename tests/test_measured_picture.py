@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from reverdict.errors import BadInput
-from reverdict.measure.measurement import Measurement, measure
+from reverdict.measure.measurement import Measurement, lags_beside, measure
 from reverdict.report import measured_picture
 from reverdict.report.measured_picture import draw, echogram, energy_db, figure_of, spread
 from reverdict.words import Response
@@ -152,6 +152,26 @@ def test_no_line_bridges_what_could_not_be_read(spring: Response, found: Measure
         parts = [line.get_ydata() for line in lines(axes, "1.1")]
         assert len(parts) == 2
         assert not any(part.min() < 1.3 < part.max() for part in parts)
+    named_khz = [text.xy[1] for text in shown["chirps"].texts if text.get_text() == "1.1"]
+    assert len(named_khz) == 2  # each piece at its tip
+    assert 0.9 < named_khz[0] < 1.0
+
+
+def test_what_lies_above_the_picture_is_said_on_its_axis(spring: Response, found: Measurement) -> None:
+    fast = dense(0.3, 96000)
+    label = panels(figure_of(fast, measure(fast), "noise"))["chirps"].get_ylabel()
+    assert label == "frequency, kHz (shown: up to 8 of 48)"
+    assert panels(figure_of(spring, found, "spring"))["chirps"].get_ylabel().endswith("of 12)")
+
+
+def test_curves_that_end_together_share_a_leader() -> None:
+    response = dense()
+    decay = panels(figure_of(response, measure(response), "noise"))["decay"]
+    leaders = [line for line in decay.lines if len(line.get_xdata()) == 3]
+    assert len(decay.texts) == 8
+    starts = [line.get_xdata()[0] for line in leaders]
+    assert 1 <= len(leaders) < 8
+    assert len(starts) == len(set(starts))
 
 
 def test_dense_response_has_its_reason_and_no_empty_panel() -> None:
@@ -166,6 +186,29 @@ def test_dense_response_has_its_reason_and_no_empty_panel() -> None:
     time_s, level_db = whole.get_data()
     assert np.interp(60, -level_db, time_s) == pytest.approx(0.5, rel=0.05)  # T60 of the noise as made
     names = {text.get_text() for text in shown["decay"].texts}
+    assert names == {"all", "125", "250", "500", "1k", "2k", "4k", "8k"}
+
+
+def test_a_knee_stands_where_two_slopes_were_measured() -> None:
+    time_s = np.arange(2 * RATE) / RATE
+    level = np.sqrt(10 ** (-6 * time_s / 0.3) + 1e-3 * 10 ** (-6 * time_s / 1.5))
+    response = Response((level * np.random.default_rng(4).standard_normal(time_s.size))[None], RATE)
+    measured = measure(response)
+    decay = panels(figure_of(response, measured, "coupled"))["decay"]
+    band = measured.paths[0].decay.bands[3]
+    (knee,) = lines(decay, "knee 1k")
+    assert (knee.get_xdata(), knee.get_ydata()) == ([band.two_slopes.knee_s], [band.two_slopes.knee_db])
+    on_curve_db = np.interp(band.two_slopes.knee_s, band.curve_s, band.curve_db)
+    assert on_curve_db == pytest.approx(band.two_slopes.knee_db, abs=1.0)
+    plain = dense()
+    assert not [line for line in panels(figure_of(plain, measure(plain), "one"))["decay"].lines
+                if str(line.get_gid()).startswith("knee")]  # fmt: skip
+
+
+def test_of_third_octaves_only_those_of_octaves_are_drawn() -> None:
+    response = dense()
+    decay = panels(figure_of(response, measure(response, fraction=3), "thirds"))["decay"]
+    names = {text.get_text() for text in decay.texts}
     assert names == {"all", "125", "250", "500", "1k", "2k", "4k", "8k"}
 
 
@@ -223,6 +266,8 @@ def test_echogram_levels() -> None:
     assert at[0] == pytest.approx(0)
     assert at[125] == pytest.approx(-20)  # a tenth
     assert at[187.5] == at[220] == pytest.approx(-60)  # the foot
+    since = (time_ms > 126) & (time_ms < 132)
+    assert np.diff(level_db[since]) / np.diff(time_ms[since]) == pytest.approx(-5)  # dB per ms, as a meter falls
 
 
 def test_energy_of_a_tone_burst_lies_at_its_time_and_frequency() -> None:
@@ -310,3 +355,15 @@ def test_many_channels_stand_below_each_other_up_to_a_limit() -> None:
     heights = [axes.get_position().height * figure.get_figheight() for axes in echograms]
     assert heights == pytest.approx([heights[0]] * 16)
     assert heights[0] > 1  # inches
+
+
+def test_the_lag_behind_a_golden_stands_at_the_foot(spring: Response, found: Measurement) -> None:
+    late = replace(spring, samples=np.roll(spring.samples, 2, axis=1))
+    (lag,) = lags_beside(spring, late)
+    figure = figure_of(spring, found, "spring", [lag])
+    shown = panels(figure)
+    assert list(shown) == ["echogram", "chirps", "dispersion", "decay", "lag", "coherence"]
+    (curve,) = lines(shown["lag"], "lag")
+    assert np.nanmedian(curve.get_ydata()) == pytest.approx(2e6 / spring.rate_hz, abs=0.1)
+    assert shown["lag"].get_position().y1 < shown["chirps"].get_position().y0
+    assert "µs late at the click" in written(figure)

@@ -142,12 +142,30 @@ def test_a_bad_reference_fails_alone_with_every_mistake(own: Workspace, judge: R
     result.stdout.no_fnmatch_line("*BadInput*")
 
 
+def test_a_reference_that_does_not_fit_the_build_fails_alone(own: Workspace, judge: Run) -> None:
+    own.edit('program = "short"', "")
+    argv = [sys.executable, "-c", "pass", "{parameters.program}", "{input}", "{output}"]
+    result = judge("-k", "conduct or short", build=str(own.build(kind="command", argv=argv)))
+    result.assert_outcomes(failed=2, deselected=4)
+    result.stdout.fnmatch_lines(['*short/reference.toml: render.parameters: no "program", which build.argv of *'])
+    result.stdout.fnmatch_lines(["*wrote no output file"])
+
+
 def test_a_slip_that_shows_late_is_told_without_a_traceback(own: Workspace, judge: Run) -> None:
     build = own.build(kind="command", argv=["no-such-reverb", "{input}", "{output}"])
     result = judge("-k", "short", build=str(build))
     result.assert_outcomes(failed=4, skipped=1, deselected=5)
     result.stdout.fnmatch_lines([f"{build}: build.argv: no-such-reverb: no such program*"])
     result.stdout.no_fnmatch_line("*def *")
+
+
+def test_a_slip_found_by_cost_is_told_in_one_line(own: Workspace, judge: Run) -> None:
+    own.edit('not_asked = "not asked of a player"', "kernel_ratio = 90.0")
+    build = own.build(kind="command", argv=["no-such-reverb", "{input}", "{output}"])
+    result = judge("-k", "short and cost", "-W", "error:Benchmark", build=str(build))
+    result.assert_outcomes(failed=1, deselected=9)
+    result.stdout.fnmatch_lines([f"{build}: build.argv: no-such-reverb: no such program*"])
+    result.stdout.no_fnmatch_line("*Benchmark fixture*")
 
 
 def test_a_bad_build_is_a_usage_error(judge: Run) -> None:
@@ -200,6 +218,14 @@ def test_a_working_folder_does_not_outlive_the_run(
     monkeypatch.setattr("tempfile.tempdir", str(scratch))
     judge("-k", "short and conduct").assert_outcomes(passed=1, deselected=9)
     assert not list(scratch.iterdir())
+
+
+def test_without_a_build_one_line_asks_for_it(pytester: pytest.Pytester, own: Workspace) -> None:
+    result = pytester.runpytest_inprocess(*ALONE, "golden")
+    assert result.ret == pytest.ExitCode.NO_TESTS_COLLECTED
+    hint = f"reverdict: {own.golden}: references without a build to judge; add --build BUILD"
+    result.stdout.fnmatch_lines([hint])
+    assert result.stdout.str().count("reverdict: ") == 1
 
 
 WITHOUT_BUILD = """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -21,8 +22,9 @@ import pytest
 import reverdict
 from reverdict import sound
 from reverdict.errors import BadInput
-from reverdict.render import Build, Failure, Limits, Rendered, Request, prepare, render, working_folder
+from reverdict.render import Build, Failure, Limits, Rendered, Request, prepare, prepare_log, render, working_folder
 from reverdict.render.child import Child
+from reverdict.render.timing import open_timer
 from reverdict.words import BuildIdentity
 
 RATE_HZ = 8000
@@ -253,7 +255,7 @@ def test_what_a_program_says_is_kept_in_little_memory(tmp_path):
     with Child(argv, tmp_path, PYTHON_LIMITS) as child:
         ended = child.wait(time.monotonic() + 20.0)
         assert len(child._tail) == 8192
-    assert (ended.status, ended.last_line) == (0, "x" * 200)
+    assert (ended.status, ended.telling_line) == (0, "x" * 200)
 
 
 def test_cpu_time_of_a_child_is_its_own(tmp_path):
@@ -327,15 +329,41 @@ def test_a_build_is_prepared_once_however_many_ask(tmp_path, work):
 
 
 @pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("cc -Werror reverb.c\nreverb.c:3:5: error: 'x' undeclared\n    3 |  ^~~~\nmake: *** [render] Error 1",
+         "reverb.c:3:5: error: 'x' undeclared"),
+        ("ld: in function `main':\nreverb.c: undefined reference to `tap'\ncollect2: error: ld returned 1 exit status",
+         "reverb.c: undefined reference to `tap'"),
+        ("Traceback\nValueError: no tap\n\n", "ValueError: no tap"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("stream", ["stdout", "stderr"])
+def test_failed_preparation_says_where_and_is_remembered(said, told, stream, tmp_path, work):
+    failing = f"import sys; open('count', 'a').write('x'); sys.{stream}.write({said!r}); sys.exit(2)"
+    build = replace(command_build(tmp_path, ECHO), prepare=(sys.executable, "-S", "-c", failing))
+    for _ in range(2):
+        assert reason_of(build, work) == f"prepare failed: {sys.executable} ended with status 2: {told}"
+    with open_timer(build, REQUEST, work) as timer:
+        assert timer.why_not.startswith("prepare failed: ")
+    assert (tmp_path / "count").read_text() == "x"
+    assert prepare_log(build, work).read_text() == said
+
+
+def test_what_a_long_preparation_says_first_is_kept(tmp_path, work):
+    failing = "import sys; print('a.c:1: error: x'); [print('note') for _ in range(9999)]; sys.exit(1)"
+    build = replace(command_build(tmp_path, ECHO), prepare=(sys.executable, "-S", "-c", failing))
+    assert reason_of(build, work).endswith("ended with status 1: a.c:1: error: x")
+
+
+@pytest.mark.parametrize(
     ("preparing", "slip"),
     [
-        ((sys.executable, "-c", "import sys; print('try', file=sys.stderr); sys.exit('reverb.c:3: error')"),
-         "ended with status 1: reverb.c:3: error"),
         (("no-such-compiler",), "no-such-compiler: no such program"),
         (("cc", "{output}"), "unknown placeholder {output}, known are {work}"),
     ],
-)  # fmt: skip
-def test_failed_preparation_is_told_and_remembered(preparing, slip, tmp_path, work):
+)
+def test_a_slip_in_prepare_is_told_each_time(preparing, slip, tmp_path, work):
     build = replace(command_build(tmp_path, ECHO), prepare=preparing)
     for _ in range(2):
         with pytest.raises(BadInput, match=r"build\.prepare") as error:
@@ -373,12 +401,6 @@ def test_a_python_comb_gives_its_closed_form(block_size, tmp_path, work):
 
 
 PYTHON_FAULTS = {
-    "no module": (
-        "",
-        {"object": "no_such:Reverb"},
-        "cannot import no_such: ModuleNotFoundError: No module named 'no_such'",
-    ),
-    "no object": ("", {}, "module toy_reverb has no Reverb"),
     "syntax": (
         "class Reverb(:\n",
         {},
@@ -423,6 +445,24 @@ PROCESS_FAULTS = {
 @pytest.mark.parametrize(("body", "change", "reason"), PYTHON_FAULTS.values(), ids=PYTHON_FAULTS)
 def test_a_python_build_that_cannot_be_made(body, change, reason, tmp_path, work):
     assert reason_of(python_build(tmp_path, body, **change), work) == reason
+
+
+@pytest.mark.parametrize(
+    ("named", "slip"),
+    [
+        ("toy_reverb:Revreb", "module toy_reverb has no Revreb; did you mean Reverb?"),
+        ("toy_reverb:Tank", "module toy_reverb has no Tank"),
+        ("toy_rverb:Reverb", "no module toy_rverb in {folder}; did you mean toy_reverb?"),
+        ("no_such:Reverb", "no module no_such in {folder}"),
+    ],
+)
+def test_a_name_that_is_not_there_is_a_slip_in_the_toml(named, slip, tmp_path, work):
+    build = python_build(tmp_path, "class Reverb: pass", object=named, source=tmp_path / "build.toml")
+    told = f"{tmp_path}/build.toml: build.object: {slip.format(folder=tmp_path)}"
+    with pytest.raises(BadInput, match=f"^{re.escape(told)}$"):
+        render(build, REQUEST, work)
+    with open_timer(build, REQUEST, work) as timer, pytest.raises(BadInput, match=f"^{re.escape(told)}$"):
+        timer.seconds_per_sample()
 
 
 @pytest.mark.parametrize(("body", "reason"), PROCESS_FAULTS.values(), ids=PROCESS_FAULTS)
@@ -523,7 +563,12 @@ def test_one_file_stands_for_the_reference_of_its_name_or_the_one_it_is_given(tm
 @pytest.mark.parametrize(
     ("file", "samples", "rate_hz", "reason"),
     [
-        ("tub.wav", ramp(), RATE_HZ, "no recording: expected tank.wav or tank.flac in {folder}"),
+        (
+            "tub.wav",
+            ramp(),
+            RATE_HZ,
+            "no recording: expected tank.wav or tank.flac in {folder}; gate --only NAME judges others alone",
+        ),
         ("tank.wav", ramp(), 44100, "recording has 44100 Hz, needs 8000"),
         ("tank.wav", ramp(2), RATE_HZ, "recording has 2 channels, needs 1"),
         ("tank.wav", ramp(samples=3500), RATE_HZ, "recording stops after 0.44 s, needs 0.50 s (both from the click)"),

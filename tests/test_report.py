@@ -20,15 +20,18 @@ import pytest
 from reverdict.errors import BadInput
 from reverdict.report import line_chart, margin_ruler, write_report
 from reverdict.report.badge import badge_svg
+from reverdict.report.decay_picture import decay_picture
+from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.junit import junit_xml
 from reverdict.report.margin_ruler import HALF_CELLS, HALF_PX, OUTER_CELLS, OUTER_PX, Ruler, ruler_of
 from reverdict.report.page import page_html
-from reverdict.report.ranking import references_worst_first, worst_first
+from reverdict.report.peak_meter import peak_meter
+from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_first
 from reverdict.report.sentences import about_reference, opening
 from reverdict.report.summary import escape, summary_md
 from reverdict.report.terminal import in_ascii, show, text
 from reverdict.report.verdict_json import counts, json_schema, to_json
-from reverdict.report.wording import CHECK_NAMES, LINES_PER_CHECK, plain, reason_lines, share
+from reverdict.report.wording import CHECK_NAMES, LINES_PER_CHECK, NOT_REACHED, plain, reason_lines, share
 from reverdict.words import (
     CHECKS,
     BuildIdentity,
@@ -52,7 +55,7 @@ HOSTILE = (
 def judged(quantity: str, where: str, unit: str, golden: float, off: float, limit: float, u: float = 0.0) -> Finding:
     """A finding judged by the rule of DESIGN: |d| + U ≤ t passes, |d| − U > t fails, else unsure."""
     outcome = PASS if abs(off) + u <= limit else FAIL if abs(off) - u > limit else UNSURE
-    reason = "too noisy to say" if outcome is UNSURE else ""
+    reason = "known too roughly to say" if outcome is UNSURE else ""
     return Finding(quantity, where, unit, golden, golden + off, off, u, limit, outcome, reason)
 
 
@@ -457,7 +460,7 @@ def test_a_share_is_never_rounded_across_the_limit(used: float, said: str) -> No
 def test_a_value_just_over_its_limit_does_not_read_as_equal_to_it() -> None:
     check = check_of("echo-timing", [judged("arrival", "spring 1, pass 1", "ms", 30.0, 0.1004, 0.1)])
     reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (check,))))["references"][0]
-    assert reason_lines(reference["checks"][0], reference)[0].startswith(
+    assert reason_lines(reference["checks"][0], reference, "python")[0].startswith(
         "arrival, spring 1, pass 1: 0.1004 ms late, limit 0.1000 ms"
     )
 
@@ -477,23 +480,205 @@ def test_passes_off_by_different_amounts_are_told_from_least_to_most() -> None:
     ]
 
 
-def test_a_crash_is_told_once_and_the_rest_could_not_be_measured() -> None:
+def test_a_crash_is_told_once_and_the_rest_was_not_reached() -> None:
+    verdict = to_json(verdict_of(crashed()))
     crash = "Output: the build ended with signal 11."
-    rest = "Echo timing, group delay, energy decay and cost could not be measured."
-    assert opening(to_json(verdict_of(crashed()))) == [f"{crash} {rest}"]
+    rest = "Echo timing, group delay, energy decay and cost were not reached."
+    assert opening(verdict) == [f"{crash} {rest}"]
+    every = "echo timing, group delay, energy decay and cost not reached: conduct failed"
+    assert text(verdict).count("not reached: conduct failed") == 1
+    assert every in text(verdict)
+    assert summary_md(verdict).count("not reached: conduct failed") == 1
+    assert "checks: 1 fail, 4 unsure (4 not reached)" in text(verdict)
+    rows = re.findall(r'<div class="check-row.*?</ul></div>', page_html(verdict))
+    assert [re.sub("<[^>]*>", "", row) for row in rows][1:] == [
+        "echo timing, group delay, energy decay and cost?not reachedconduct failed"
+    ]
+
+
+def test_what_conduct_names_itself_is_not_named_twice() -> None:
+    silent = replace(crashed().checks[-1].findings[0], reason="output is silent (peak below −120 dB of the click)")
+    checks = (*crashed().checks[:4], CheckVerdict("conduct", FAIL, findings=(silent,), closes_gate=True))
+    verdict = to_json(verdict_of(ReferenceVerdict("plate", "", FAIL, checks)))
+    assert opening(verdict)[0].startswith("Output is silent (peak below −120 dB of the click). Echo timing,")
+    for said in (text(verdict), summary_md(verdict), junit_xml(verdict), page_html(verdict)):
+        assert "output: output" not in said.lower()
+
+
+@pytest.mark.parametrize(
+    ("kind", "accepted", "step"),
+    [
+        ("python", False, "rendering again tells no more; widen t30_percent, or write accept_unsure"),
+        ("recordings", False, "record it with less noise, widen t30_percent, or write accept_unsure"),
+        ("python", True, "nothing must be done"),
+        ("recordings", True, "nothing must be done; to be sure, record it with less noise"),
+    ],
+)
+def test_what_to_do_about_an_unsure_can_be_done_with_that_kind_of_build(kind: str, accepted: bool, step: str) -> None:
+    unsure = judged("T30", "1 kHz", "s", 2.0, 0.04, 0.04, 0.01)
+    check = replace(check_of("energy-decay", [unsure]), closes_gate=not accepted)
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", UNSURE, (check,))))["references"][0]
+    last = reason_lines(reference["checks"][0], reference, kind)[-1]
+    assert last.startswith(f"next: {step}")
+    assert "range" not in last
+
+
+@pytest.mark.parametrize(("timing", "decay", "first"), [(1.05, 1.06, "echo"), (1.05, 1.31, "echo"), (1.05, 1.32, "en")])
+def test_a_moved_echo_is_spoken_of_before_the_decay_it_moves(timing: float, decay: float, first: str) -> None:
+    checks = (
+        check_of("energy-decay", [judged("T30", "1 kHz", "s", 2.0, 0.04 * decay, 0.04)]),
+        check_of("echo-timing", [judged("arrival", "spring 1, pass 1", "ms", 30.0, 0.1 * timing, 0.1)]),
+        conduct_holds(),
+    )
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, checks)))["references"][0]
+    ranked = [check["check"] for check in checks_worst_first(reference)]
+    assert ranked[0].startswith(first)
+    assert ranked[2] == "conduct"
+
+
+def decay_off(percents: dict[tuple[str, str], float], quantities: tuple[str, ...] = ("EDT", "T20", "T30")) -> Any:
+    """Energy decay off by so many percent at (path, band), limit 5 %."""
+    return check_of(
+        "energy-decay",
+        [
+            judged(quantity, ", ".join(part for part in where if part), "s", 2.0, 0.02 * percent, 0.1)
+            for where, percent in percents.items()
+            for quantity in quantities
+        ],
+    )
+
+
+BANDS = ("250 Hz", "500 Hz", "1 kHz", "2 kHz")
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        (
+            decay_off({(side, band): 15.0 + n for side in ("left", "right") for n, band in enumerate(BANDS)}),
+            "The tail is 15 to 18 % longer in every band, on both sides.",
+        ),
+        (
+            decay_off({(side, band): -8.0 for side in ("left", "right") for band in BANDS}, ("T30",)),
+            "T30 is 8.0 % shorter in every band, on both sides.",
+        ),
+        (
+            decay_off({("", band): 12.0 if band in BANDS[1:3] else 0.0 for band in BANDS}),
+            "The tail is 12 % longer from 500 Hz to 1 kHz.",
+        ),
+        (
+            decay_off({("", band): 12.0 if band in BANDS[::2] else 0.0 for band in BANDS}, ("EDT", "T20")),
+            "EDT and T20 are 12 % longer in 2 of 4 bands.",
+        ),
+        (
+            decay_off({(p, b): 9.0 * (p == "left→left") for p in ("left→left", "left→right") for b in BANDS}),
+            "The tail is 9.0 % longer in every band, on left→left.",
+        ),
+        (
+            check_of("energy-decay", [judged("level", band, "dB", -20.0, 1.0, 0.5) for band in BANDS]),
+            "The build is 1.00 dB louder in every band.",
+        ),
+        (
+            check_of(
+                "group-delay",
+                [
+                    judged("delay", f"spring {n}, {hz} Hz", "ms", 3.0, -2.0 * (hz > 900), 0.25)
+                    for n in (1, 2)
+                    for hz in (500, 1000, 2000)
+                ],
+            ),
+            "From 1000 Hz to 2000 Hz sound comes 2.00 ms early, on both springs.",
+        ),
+        (
+            check_of("echo-timing", [judged("onset", side, "ms", 0.0, 1.2, 0.1) for side in ("left", "right")]),
+            "Onset comes 1.20 ms late, on both sides.",
+        ),
+        (
+            check_of(
+                "echo-timing",
+                [
+                    judged("arrival", f"{path}, spring 1, pass {n}", "ms", 30.0 * n, 0.1 * (n - 1) + 0.05, 0.1)
+                    for path in ("left→left", "left→right")
+                    for n in (1, 2, 3)
+                ],
+            ),
+            "Spring 1 answers 0.15 to 0.25 ms late on passes 2 and 3, on every path.",
+        ),
+    ],
+)
+def test_findings_of_one_quantity_are_said_in_one_sentence(check: CheckVerdict, said: str) -> None:
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (check,))))["references"][0]
+    assert about_reference(reference) == [said]
+
+
+def test_a_few_missing_values_do_not_speak_for_the_many_that_moved() -> None:
+    lost = Finding("delay", "spring 1, 4000 Hz", "ms", 25.0, None, None, None, 0.25, FAIL, "no sound is left")
+    moved = [judged("delay", f"spring 1, {hz} Hz", "ms", 3.0, -2.0, 0.25) for hz in (1000, 2000, 3150)]
+    check = check_of("group-delay", [lost, *moved])
+    reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (check,))))["references"][0]
+    assert about_reference(reference) == [
+        "From 1000 Hz to 3150 Hz sound comes 2.00 ms early.",
+        "Delay, spring 1, 4000 Hz: no sound is left.",
+    ]
+
+
+def sentences(paragraphs: list[str]) -> int:
+    return sum(len(re.findall(r"[.!?](?= [A-Z]|$)", paragraph)) for paragraph in paragraphs)
+
+
+def test_no_opening_is_longer_than_four_sentences() -> None:
+    checks = (echo_timing((0.4, -0.5)), group_delay(3.0), energy_decay(9.0), cost(-30.0), conduct_holds())
+    worst = ReferenceVerdict("worst", "", FAIL, checks)
+    unasked = tuple(CheckVerdict(name, NOT_ASKED, f"no {name}") for name in CHECKS[:2])
+    odd = replace(passing("odd"), checks=(*unasked, energy_decay(0.4), cost(-99.5), conduct_holds()))
+    for verdict in (
+        verdict_of(worst),
+        verdict_of(worst, tank(), hall(), crashed(), passing()),
+        verdict_of(odd, accepted(), passing(), outcome="pass"),
+        verdict_of(replace(worst, name="a"), replace(worst, name="b"), replace(worst, name="c")),
+    ):
+        assert 2 <= sentences(opening(to_json(verdict))) <= 4
+    said = opening(to_json(verdict_of(odd, passing(), outcome="pass")))
+    assert said[1:] == ["Costs 100 % less in odd.", "Not asked: echo timing and group delay (odd)."]
+
+
+def test_other_references_are_named_by_what_fails_in_them() -> None:
+    said = opening(to_json(verdict_of(tank(), hall(), crashed(), passing())))
+    assert said[-1] == "tank fails too: echo timing; hall is unsure: energy decay; room holds."
+
+
+def test_where_only_the_onset_was_judged_it_is_the_onset_that_holds() -> None:
+    onset = check_of("echo-timing", [judged("onset", "left", "ms", 0.0, 0.01, 0.1)])
+    checks = (onset, CheckVerdict("group-delay", NOT_ASKED, "no passes"), energy_decay(0.4), conduct_holds())
+    dense = ReferenceVerdict("hall", "", PASS, checks)
+    (said, *_) = about_reference(to_json(verdict_of(dense))["references"][0])
+    assert said == "Onset, energy decay and conduct hold; of echo timing only the onset was judged."
+    whole_opening = " ".join(opening(to_json(verdict_of(dense, passing(), outcome="pass"))))
+    assert "of echo timing only the onset was judged in hall" in whole_opening
+    assert "Echo timing" in about_reference(to_json(verdict_of(passing()))["references"][0])[0]
+
+
+def test_minus_signs_are_true_for_people_and_plain_for_programs(verdict: dict[str, Any]) -> None:
+    hyphen = r"(?<![\w.)\]-])-\d"
+    visible = re.sub(r"<style>.*?</style>|<[^>]*>", " ", page_html(verdict), flags=re.DOTALL)
+    for said in (text(verdict), visible, re.sub(r"\|-+", "", summary_md(verdict)), badge_svg(verdict)):
+        shown = said.replace(verdict["judged_at"], "")
+        assert not re.search(hyphen, re.sub(r"<[^>]*>", " ", shown))
+    numbers = [one["deviation"] for found in verdict["references"] for c in found["checks"] for one in c["findings"]]
+    assert all(number is None or isinstance(number, float) for number in numbers)
 
 
 def test_the_reason_of_a_check_does_not_repeat_its_worst_finding() -> None:
     late = judged("arrival", "spring 1, pass 1", "ms", 30.0, 0.5, 0.1)
     check = replace(check_of("echo-timing", [late]), reason="spring 1, pass 1: 0.50 ms late, limit 0.10 ms")
     reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (check,))))["references"][0]
-    lines = reason_lines(reference["checks"][0], reference)
+    lines = reason_lines(reference["checks"][0], reference, "python")
     assert [line.partition(":")[0] for line in lines] == ["arrival, spring 1, pass 1", "next"]
 
 
 def test_relative_costs_are_not_given_twice() -> None:
     reference = to_json(verdict_of(ReferenceVerdict("a", "", FAIL, (cost(23.0),))))["references"][0]
-    assert reason_lines(reference["checks"][0], reference)[0] == "cost: 23 % dearer, limit 10 %"
+    assert reason_lines(reference["checks"][0], reference, "python")[0] == "cost: 23 % dearer, limit 10 %"
 
 
 def test_an_accepted_unsure_and_what_was_not_asked_are_still_said() -> None:
@@ -501,8 +686,8 @@ def test_an_accepted_unsure_and_what_was_not_asked_are_still_said() -> None:
     recording = replace(room, checks=(*room.checks[:3], CheckVerdict("cost", NOT_ASKED, "a recording"), room.checks[4]))
     said = " ".join(opening(to_json(verdict_of(recording, accepted(), outcome="pass"))))
     assert said.startswith("What can be told holds: 2 references, 8 checks")
-    assert "room: Cost was not asked: a recording." in said
-    assert "capture: Energy decay cannot be told, which is accepted: the reference accepts it" in said
+    assert "Not asked: cost (room): a recording." in said
+    assert "Energy decay of capture cannot be told, which is accepted: the reference accepts it" in said
 
 
 def test_worst_comes_first() -> None:
@@ -518,12 +703,12 @@ def test_reasons_stay_within_five_lines_and_end_with_the_next_step() -> None:
     verdict = to_json(VERDICTS["whole"])
     for reference in verdict["references"]:
         for check in reference["checks"]:
-            lines = reason_lines(check, reference)
+            lines = reason_lines(check, reference, "python")
             assert len(lines) <= LINES_PER_CHECK
             assert bool(lines) == (check["outcome"] in ("fail", "unsure"))
-            assert not lines or lines[-1].startswith("next: ")
+            assert not lines or lines == [NOT_REACHED] or lines[-1].startswith("next: ")
     hall_of = next(one for one in verdict["references"] if one["name"] == "hall")
-    assert reason_lines(hall_of["checks"][2], hall_of)[3] == "and 12 more"
+    assert reason_lines(hall_of["checks"][2], hall_of, "python")[3] == "and 12 more"
 
 
 def test_plain_shows_what_cannot_be_seen() -> None:
@@ -590,6 +775,88 @@ def test_page_draws_golden_and_build_in_every_picture_and_numbers_the_passes() -
         assert f">{label}</text>" in charts[0]
     assert charts[0].count('class="dot astray"') == 3
     assert all("<title " in chart and "<desc " in chart for chart in charts)
+
+
+def paths_of(chart: str, kind: str) -> list[np.ndarray]:
+    """Points of every line of a class, shape (points, 2), in px."""
+    drawn = re.findall(rf'<path class="{kind}" d="([^"]*)"', chart)
+    return [np.array(re.findall(r"([-\d.]+) ([-\d.]+)", one), dtype=float) for one in drawn]
+
+
+def test_nothing_is_piled_up_at_the_right_edge_of_an_echogram() -> None:
+    (echogram,) = to_json(verdict_of(tank()))["references"][0]["curves"]["echogram"]
+    shown = echogram_picture("e", echogram, [])
+    assert max(echogram["time_ms"]) > 1.15 * max(one["candidate_ms"] for one in echogram["passes"])
+    for kind in ("golden", "build"):
+        points = paths_of(shown.svg, kind)[0]
+        assert np.sum(points[:, 0] >= line_chart.WIDTH - line_chart.RIGHT - 0.1) <= 1
+
+
+def test_sparse_echoes_are_drawn_as_a_level_and_silence_not_at_all() -> None:
+    """Echoes of −10 dB every 4 ms from 20 ms on, nothing between and before them."""
+    times = [0.25 + 0.5 * index for index in range(400)]
+    levels = [-10.0 if at > 20 and index % 8 == 0 else -80.0 for index, at in enumerate(times)]
+    sparse = {"path": "", "time_ms": times, "golden_db": levels, "candidate_db": levels, "tolerance_ms": 0.1}
+    shown = echogram_picture("e", {**sparse, "passes": []}, [])
+    points = paths_of(shown.svg, "build")[0]
+    x_of_20_ms = line_chart.LEFT + 20 / max(times) * (line_chart.WIDTH - line_chart.LEFT - line_chart.RIGHT)
+    assert points[0, 0] == pytest.approx(x_of_20_ms, abs=1.5)
+    after = points[points[:, 0] > x_of_20_ms + 1]
+    db_per_px = 60.0 / (points[:, 1].max() - points[:, 1].min())
+    assert np.ptp(after[:, 1]) * db_per_px < 21  # 5 dB/ms over 4 ms
+    assert "falling by 5 dB/ms at most" in shown.said
+
+
+def test_a_peak_meter_rises_at_once_and_falls_slowly() -> None:
+    held = peak_meter([0.0, 1.0, 2.0, 3.0, 4.0], [-80.0, 0.0, -80.0, -7.0, math.nan])
+    assert held[:4] == pytest.approx([-80.0, 0.0, -5.0, -7.0])
+    assert math.isnan(held[4])
+
+
+@pytest.mark.parametrize(("off_db", "marks"), [(4.0, 0), (40.0, 1)])
+def test_a_strip_that_is_cut_shows_that_it_goes_on(off_db: float, marks: int) -> None:
+    """Beyond eight tolerances of 1 dB a strip ends."""
+    times = [0.01 * index for index in range(200)]
+    fall = [-20 * at for at in times]
+    off = [level + off_db * (at > 1) for at, level in zip(times, fall, strict=True)]
+    curve = {"path": "", "time_s": times, "golden_db": fall, "candidate_db": off, "tolerance_db": 1.0}
+    still = {**curve, "candidate_db": fall}
+    shown = decay_picture("d", [{**curve, "band_hz": 500}, {**still, "band_hz": None}])
+    assert len(re.findall('class="cut"', shown.svg)) == marks
+    assert "Only EDT, T20, T30 and level decide" in shown.said
+
+
+def test_the_key_shows_every_mark_of_the_table() -> None:
+    source = page_of("whole")
+    key = re.search('<ul class="key".*?</ul>', source).group()
+    overview = re.search('<table class="overview".*?</table>', source).group()
+    shapes = {"triangle": r'class="mark fail" d="M[-\d.]+-6l-?7', "circle": "<circle", "empty": 'class="empty"'}
+    for shape in shapes.values():
+        assert re.search(shape, overview)
+        assert re.search(shape, key)
+    assert 'class="hatch"' in key
+    assert "so far outside that the rule ends before it" in key
+
+
+def test_rulers_stay_inside_their_cells_and_options_in_one_piece() -> None:
+    source = page_html(to_json(verdict_of(tank())))
+    style = source.partition("<style>")[2].partition("</style>")[0]
+    assert not re.search(r"\.ruler\{[^}]*margin[^}]*-\d", style)
+    for option in ("--from BUILD", "--why TEXT"):
+        assert f"<code>{option}</code>" in source
+    assert re.search(r"(^|\n)code\{[^}]*white-space:nowrap", style)
+
+
+def test_a_passing_check_gives_the_figures_of_its_nearest_finding() -> None:
+    rows = re.findall(r'<div class="check-row pass".*?</ul></div>', page_html(to_json(verdict_of(passing()))))
+    told = [plain(re.sub("<[^>]*>", " ", row).replace("\u202f", " ").replace("\u00a0", " ")) for row in rows]
+    for figures in (
+        "arrival, spring 2, pass 3, 500 Hz: 0.02 ms late, limit 0.10 ms",
+        "delay, spring 1, 4000 Hz: 0.05 ms late, limit 0.25 ms",
+        "EDT, 125 Hz: 0.020 s longer (+0.4 %), limit 0.098 s",
+    ):
+        assert any(one.endswith(f"nearest to its limit: {figures}") for one in told)
+    assert "0.02 ms late" in text(to_json(verdict_of(passing())))
 
 
 def test_curves_with_nothing_in_them_do_no_harm() -> None:

@@ -321,6 +321,8 @@ def test_a_build_in_a_repository_carries_its_commit(tmp_path: Path) -> None:
     subprocess.run([*git, "commit", "-q", "--allow-empty", "-m", "One"], check=True)
     head = subprocess.run([*git, "rev-parse", "HEAD"], check=True, capture_output=True, text=True).stdout.strip()
     assert schema.read_build(path).identity.commit == head
+    subprocess.run([*git, "add", "build.toml"], check=True)
+    assert schema.read_build(path).identity.commit == f"{head} + uncommitted changes"
 
 
 @pytest.mark.parametrize(

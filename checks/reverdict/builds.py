@@ -49,7 +49,7 @@ def open_build(path: Path, only: str = "*") -> Build:
         identity = BuildIdentity(path.name, "", "recordings")
         return Build(
             identity, "recordings", whole.parent, recordings_file=whole,
-            recordings_reference=path.stem if only == "*" else only, not_asked=NO_COST,
+            recordings_reference=path.stem if only == "*" else only, not_asked=NO_COST, source=path,
         )  # fmt: skip
     if path.suffix.lower() != ".toml":
         raise BadInput(path, "neither a build TOML, a folder of recordings nor a WAV or FLAC file")

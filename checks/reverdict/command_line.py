@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import difflib
 import io
 import os
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -19,11 +21,17 @@ from reverdict.errors import BadInput
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    from reverdict.measure.lag_curve import LagMeasurement
+    from reverdict.measure.measurement import Measurement
+    from reverdict.measure.swept import Swept
+    from reverdict.words import Response
+
 EXAMPLES = """\
 examples:
   reverdict demo try-it                                  a workspace with references and builds to play with
   reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report report
   reverdict measure tank.wav --plot tank.png             springs, passes, dispersion and decay of a recording
+  reverdict sweep sweep.wav                              a sweep to play, for measure --stimulus sweep.wav
   reverdict golden new my-tank --from tank.wav           make it a reference
   reverdict gate takes/                                  judge a folder of recordings named after the references
 
@@ -44,21 +52,60 @@ exit status: 0 all pass, 1 stopped (fail or unsure, or the build gave no usable 
 3 internal error
 """
 
+ABOUT_MEASURE = """\
+Times count from the click. What the recording does not allow is left out, with the reason.
+
+examples:
+  reverdict measure tank.wav --plot tank.png             tables, and a picture
+  reverdict measure tank.wav --json --click-at 0.25      for scripts; the click stands 0.25 s into the file
+  reverdict measure dark-tank.wav --arrival-hz 300       arrivals of a tank that passes little at 500 Hz
+  reverdict measure take.wav --stimulus sweep.wav        the answer to a sweep: deconvolved, with harmonic distortion
+  reverdict measure take.wav --stimulus sweep.wav --loopback-channel 2
+                                                         channel 2 recorded the sweep itself: latency, converters and
+                                                         the difference of two clocks are taken out
+"""
+
+ABOUT_SWEEP = """\
+The file is known again by `reverdict measure RECORDING --stimulus FILE`: nothing has to be noted down.
+
+examples:
+  reverdict sweep sweep.wav                              20 Hz to 20 kHz in 10 s, 5 s of silence, at -12 dBFS
+  reverdict sweep quiet.wav --level -40                  to start with
+  reverdict sweep four.wav --repeats 4 --tail 8          against noise and door slams, for two clocks
+"""
+
+ABOUT_GOLDEN = """\
+examples:
+  reverdict golden new my-tank --from tank.wav
+  reverdict golden list
+  reverdict golden verify
+  reverdict golden tolerances
+  reverdict golden approve my-tank --from new-take.wav --why "the tank has new springs"
+"""
+
+ABOUT_DEMO = """\
+example:
+  reverdict demo try-it
+  reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report try-it/report
+"""
+
 ABOUT_NEW = """\
 What can be measured on it is asked of builds from now on; what cannot is written down as not asked, with the reason.
 Tolerances come from DIR/tolerances.toml, which is made with proposed values if there is none.
 
 examples:
-  reverdict golden new my-tank --from tank.wav --title "the tank on the bench"
+  reverdict golden new my-tank --from tank.wav --title "the tank on the bench" --parameter program=spring
   reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
 """
 
 ABOUT_APPROVE = """\
-Says what changes against the golden so far, then replaces it. Its tolerances and comments stay. One reference at a
-time, by its name; commit what changed together with the change of the build that made it necessary.
+Says what changes against the golden so far, then replaces it; where nothing does, nothing is written. Its tolerances
+and comments stay. One reference at a time, by its name; commit what changed together with the change of the build that
+made it necessary. A sound file will do as well as a build, and a reference that is a recording takes nothing else.
 
-example:
-  reverdict golden approve my-tank --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
+examples:
+  reverdict golden approve my-tank --from new-take.wav --why "the tank has new springs"
+  reverdict golden approve hall --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
 """
 
 
@@ -103,10 +150,28 @@ def _reader_may_leave() -> Iterator[None]:
 
 
 class _Parser(argparse.ArgumentParser):
-    """Says what is wrong with a command line in one line, and where its usage is told."""
+    """Says what is wrong with a command line in one line, what was likely meant, and where its usage is told."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Complain about an unknown argument here, where the command that it was given to is known."""
+        known, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(f"unrecognized arguments: {' '.join(unknown)}")
+        return known, unknown
 
     def error(self, message: str) -> NoReturn:
-        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+        near = self._likely_meant(message)
+        hint = f"did you mean {near}? See" if near else "see"
+        self.exit(2, f"{self.prog}: {message}; {hint} {self.prog} --help\n")
+
+    def _likely_meant(self, message: str) -> str:
+        if choice := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message):
+            word, known = choice[1], re.findall(r"[\w-]+", choice[2])
+        elif option := re.match(r"unrecognized arguments: .*?(--[\w-]+)", message):
+            word, known = option[1], re.findall(r"--[\w-]+", self.format_usage())
+        else:
+            return ""
+        return next(iter(difflib.get_close_matches(word, known, 1)), "")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -120,6 +185,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_gate(commands)
     _add_measure(commands)
+    _add_sweep(commands)
     _add_golden(commands)
     _add_demo(commands)
     _add_schema(commands)
@@ -170,7 +236,9 @@ def _add_gate(commands: Any) -> None:
         "judge a build against the golden references",
         epilog=ABOUT_GATE,
     )
-    parser.add_argument("build", type=Path, metavar="BUILD")
+    parser.add_argument(
+        "build", type=Path, metavar="BUILD", help="build TOML, folder of recordings, or WAV or FLAC file"
+    )
     _golden_option(parser)
     parser.add_argument("--only", default="*", metavar="GLOB", help="only references whose name matches")
     parser.add_argument(
@@ -198,17 +266,32 @@ def _gate(options: argparse.Namespace) -> int:
     finally:
         progress.clear()
     page = report.write_report(verdict, options.report) if options.report else None
+    log = _keep_prepare_log(verdict.prepare_log, options.report) if options.report else None
     with _reader_may_leave():
         terminal.show(to_json(verdict), sys.stdout)
         if page:
             print(f"Dashboard: {page}")
+        if log:
+            print(f"What prepare said: {log}")
     return EXIT_STATUS[verdict.outcome]
+
+
+def _keep_prepare_log(said: str, folder: Path) -> Path | None:
+    """Put it beside the report; take one of an earlier build away."""
+    log = folder / "prepare.log"
+    if not said:
+        log.unlink(missing_ok=True)
+        return None
+    log.write_text(said, encoding="utf-8")
+    return log
 
 
 def _prove_writable(folder: Path, golden_folder: Path) -> None:
     """Complain about a report folder before minutes of rendering, not after."""
     if (folder / "reference.toml").exists() or folder.resolve() == golden_folder.resolve():
         raise BadInput(folder, "holds golden references, which only an approval may change; report into another folder")
+    if folder.is_file():
+        raise BadInput(folder, "is a file; the report needs a folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -218,18 +301,20 @@ def _prove_writable(folder: Path, golden_folder: Path) -> None:
 
 
 class _Progress:
-    """One line on a terminal that says which item just ended; silent elsewhere."""
+    """One line on a terminal that says what is being done; elsewhere only what is ahead."""
 
     def __init__(self, stream: Any) -> None:
         self.stream = stream
         self.shown = stream.isatty()
-        self.count = 0
+        self.started = False
 
-    def show(self, item: str) -> None:
-        self.count += 1
+    def show(self, said: str) -> None:
         if self.shown:
-            self.stream.write(f"\r\x1b[K{self.count} judged, last {item[:80]}")
-            self.stream.flush()
+            self.stream.write(f"\r\x1b[K{said[:78]}…")
+        elif not self.started:
+            self.stream.write(f"reverdict: {said}\n")
+        self.stream.flush()
+        self.started = True
 
     def clear(self) -> None:
         if self.shown:
@@ -245,19 +330,39 @@ def _add_measure(commands: Any) -> None:
         commands,
         "measure",
         _measure,
-        "measure one impulse response: springs, passes, dispersion, decay",
-        epilog="Times count from the click. What the recording does not allow is left out, with the reason.",
+        "measure one impulse response, or a recorded sweep: springs, passes, dispersion, decay",
+        epilog=ABOUT_MEASURE,
     )
-    parser.add_argument("file", type=Path, metavar="FILE", help="WAV or FLAC file holding the answer to one click")
+    parser.add_argument(
+        "file", type=Path, metavar="FILE", help="WAV or FLAC file: the answer to one click, or to --stimulus"
+    )
+    parser.add_argument(
+        "--beside",
+        type=Path,
+        metavar="GOLDEN",
+        help="hold it against another sound file: lag over time, drift, steps; both count from GOLDEN's click",
+    )
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
     parser.add_argument("--plot", type=Path, metavar="PNG", help="draw echogram, group-delay and decay curves")
     parser.add_argument(
         "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS",
-        help="when the click went in (auto: a sharp onset, or the start of the file)",
+        help="when the click went in, or when the stimulus began (auto: a sharp onset, or the start of the file)",
+    )  # fmt: skip
+    parser.add_argument("--stimulus", type=Path, metavar="WAV", help="what was played: a sweep, or any broadband sound")
+    parser.add_argument(
+        "--loopback-channel", type=_number(int, 1, 1024, "a channel, 1 or more"), metavar="N",
+        help="channel of FILE that recorded the stimulus itself; the others are divided by it",
     )  # fmt: skip
     parser.add_argument(
-        "--arrival-hz", type=float, default=500.0, metavar="HZ", help="frequency at which arrivals are read (500)"
-    )
+        "--repeats", type=_number(int, 1, 1000, "a number of repeats, 1 or more"), default=1, metavar="N",
+        help="how often the stimulus file was played without a gap (1); repeats within it are found",
+    )  # fmt: skip
+    parser.add_argument(
+        "--arrival-hz", type=float, default=500.0, metavar="HZ",
+        help="frequency at which arrivals are read (500); change it where a recording holds little at 500 Hz, "
+        "or to what a reference says, to compare with it",
+    )  # fmt: skip
+    parser.add_argument("--third-octaves", action="store_true", help="decay in third-octaves instead of octaves")
 
 
 def _click_at(text: str) -> float | str:
@@ -266,33 +371,139 @@ def _click_at(text: str) -> float | str:
 
 
 def _measure(options: argparse.Namespace) -> int:
-    from reverdict.measure.click import find_click
-    from reverdict.measure.measurement import measure
-    from reverdict.report import measured
-    from reverdict.sound import read_sound
-    from reverdict.words import Response
+    if options.stimulus:
+        return _measure_sweep(options)
+    for name in ("loopback_channel", "repeats"):
+        if getattr(options, name) not in (None, 1):
+            raise BadInput(options.file, f"--{name.replace('_', '-')} needs --stimulus, the file that was played")
+    from dataclasses import replace
 
-    samples, rate_hz = read_sound(options.file)
-    click_at_s = find_click(samples, rate_hz) if options.click_at == "auto" else float(options.click_at)
-    if click_at_s >= samples.shape[1] / rate_hz:
-        raise BadInput(
-            options.file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s"
-        )
-    if not 50 <= options.arrival_hz <= rate_hz / 2:
-        raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{rate_hz / 2:g} Hz")
-    paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
-    response = Response(samples, rate_hz, click_at_s, paths)
-    measurement = measure(response, options.arrival_hz)
+    from reverdict.measure.measurement import lags_beside, measure
+
+    response = _recorded(options.file, options.click_at)
+    if not 50 <= options.arrival_hz <= response.rate_hz / 2:
+        raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{response.rate_hz / 2:g} Hz")
+    lags: tuple[LagMeasurement, ...] = ()
+    if options.beside:
+        golden = _recorded(options.beside, options.click_at)
+        _prove_alike(options.file, response, options.beside, golden)
+        # Both from the golden's click: found in each file by itself, it would hide a latency.
+        lags = lags_beside(golden, replace(response, click_at_s=golden.click_at_s))
+    measurement = measure(response, options.arrival_hz, _fraction(options))
+    return _show(options, response, measurement, lags=lags)
+
+
+def _show(
+    options: argparse.Namespace,
+    response: Response,
+    measurement: Measurement,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> int:
+    """Draw and print what was measured."""
+    from reverdict.report import measured
+
     if options.plot:
         from reverdict.report.measured_picture import draw
 
-        draw(response, measurement, options.plot, title=options.file.name)
+        draw(response, measurement, options.plot, title=options.file.name, lags=lags, swept=swept)
     if options.json:
-        measured.print_json(response, measurement, sys.stdout)
-    else:
-        measured.print_tables(response, measurement, options.file.name, sys.stdout)
-        if options.plot:
-            print(f"\nPlot: {options.plot}")
+        measured.print_json(response, measurement, sys.stdout, lags, swept, warnings)
+        return 0
+    measured.print_tables(response, measurement, options.file.name, sys.stdout, lags, swept, warnings)
+    if options.plot:
+        print(f"\nPlot: {options.plot}")
+    return 0
+
+
+def _recorded(file: Path, click_at: float | str) -> Response:
+    """A sound file as a response, its click found or as told."""
+    from reverdict.measure.click import find_click
+    from reverdict.sound import read_sound
+    from reverdict.words import Response
+
+    samples, rate_hz = read_sound(file)
+    click_at_s = find_click(samples, rate_hz) if click_at == "auto" else float(click_at)
+    if click_at_s >= samples.shape[1] / rate_hz:
+        raise BadInput(file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s")
+    paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
+    return Response(samples, rate_hz, click_at_s, paths)
+
+
+def _prove_alike(file: Path, response: Response, golden_file: Path, golden: Response) -> None:
+    """Complain about two files that cannot be held against each other."""
+    if golden.rate_hz != response.rate_hz:
+        raise BadInput(golden_file, f"is at {golden.rate_hz} Hz, {file} at {response.rate_hz} Hz; convert one of them")
+    if len(golden.samples) != len(response.samples):
+        raise BadInput(golden_file, f"has {len(golden.samples)} channels, {file} has {len(response.samples)}")
+
+
+def _measure_sweep(options: argparse.Namespace) -> int:
+    from reverdict.sweeping import measure_recording
+
+    click_at_s = None if options.click_at == "auto" else float(options.click_at)
+    swept, warnings = measure_recording(
+        options.file, options.stimulus, options.repeats, options.loopback_channel, click_at_s, options.arrival_hz,
+        _fraction(options),
+    )  # fmt: skip
+    return _show(options, swept.response, swept.measurement, swept=swept, warnings=warnings)
+
+
+def _fraction(options: argparse.Namespace) -> int:
+    return 3 if options.third_octaves else 1
+
+
+# sweep
+
+
+def _add_sweep(commands: Any) -> None:
+    parser = _command(commands, "sweep", _sweep, "write a sweep to play into a reverb", epilog=ABOUT_SWEEP)
+    parser.add_argument("file", type=Path, metavar="FILE", help="24-bit WAV to write")
+    hertz = _number(float, 1, 384000, "a frequency of 1 to 384000 Hz")
+    parser.add_argument("--from-hz", type=hertz, default=20.0, metavar="HZ", help="where it starts (20)")
+    parser.add_argument("--to-hz", type=hertz, metavar="HZ", help="where it ends (20000, or 0.48 of the rate)")
+    parser.add_argument(
+        "--seconds", type=_number(float, 0.5, 600, "a length of 0.5 to 600 s"), default=10.0,
+        help="length of one sweep (10); the more, the less noise, and the longer a reverb may be",
+    )  # fmt: skip
+    parser.add_argument(
+        "--tail", type=_number(float, 0.1, 120, "a silence of 0.1 to 120 s"), default=5.0, metavar="SECONDS",
+        help="silence after each sweep, longer than the reverb (5)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--repeats", type=_number(int, 1, 1000, "a number of repeats, 1 or more"), default=1, metavar="N",
+        help="sweeps in the file (1); two or more tell how far the clocks differ, three or more bear a door slam",
+    )  # fmt: skip
+    parser.add_argument(
+        "--rate", type=_number(int, 1000, 768000, "a sample rate of 1000 to 768000 Hz"), default=48000, metavar="HZ",
+        help="sample rate (48000)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--level", type=_number(float, -100, 0, "a level of -100 to 0 dBFS"), default=-12.0, metavar="DBFS",
+        help="peak level (-12)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--kind", choices=("synchronized", "exponential"), default="synchronized",
+        help="synchronized: length rounded so that harmonics are in phase (the default); exponential: of exact length",
+    )  # fmt: skip
+
+
+def _sweep(options: argparse.Namespace) -> int:
+    from reverdict.sweeping import CAUTION, SweepWishes, write_sweep
+
+    wishes = SweepWishes(
+        options.from_hz, options.to_hz, options.seconds, options.tail, options.rate, options.level, options.repeats,
+        options.kind,
+    )  # fmt: skip
+    print(CAUTION, flush=True)
+    sweep, seconds = write_sweep(options.file, wishes)
+    print(
+        f"{options.file}: {sweep.kind} sweep from {sweep.f1_hz:g} to {sweep.f2_hz:g} Hz in {sweep.seconds:.3f} s, "
+        f"{options.repeats} time{'s' if options.repeats > 1 else ''}, {seconds:.2f} s in all, "
+        f"peak {options.level:g} dBFS, 24 bit, {options.rate} Hz.\n"
+        f"Record its answer, then: reverdict measure RECORDING --stimulus {options.file}"
+    )
     return 0
 
 
@@ -304,45 +515,46 @@ def _add_golden(commands: Any) -> None:
         "golden",
         help="make, approve, list and verify golden references",
         description="Golden references: how it must sound.",
+        epilog=ABOUT_GOLDEN,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     inner = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     new = _command(inner, "new", _golden_new, "make a reference from a build or a recording", epilog=ABOUT_NEW)
-    new.add_argument("name", metavar="NAME")
-    new.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD|FILE")
+    new.add_argument("name", metavar="NAME", help="of the new reference, and of its folder in DIR")
+    new.add_argument(
+        "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
+        help="build TOML to render, or WAV or FLAC file of a recording",
+    )  # fmt: skip
     _golden_option(new)
     new.add_argument("--title", default="", help="what it is, in a line")
     new.add_argument("--why", default="first reference", metavar="TEXT", help="why this is how it must sound")
     new.add_argument(
-        "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS", help="FILE: when the click went in"
+        "--click-at", type=_click_at, metavar="auto|SECONDS", help="FILE: when the click went in (auto: looked for)"
     )
     new.add_argument(
         "--seconds",
         type=_number(float, 0.01, 600, "a length of 0.01 to 600 s"),
-        default=3.0,
         help="BUILD: length to render after the click (3)",
     )
     new.add_argument(
         "--rate",
         type=_number(int, 1000, 768000, "a sample rate of 1000 to 768000 Hz"),
-        default=48000,
         metavar="HZ",
         help="BUILD: sample rate to render at (48000)",
     )
     new.add_argument(
         "--block",
         type=_number(int, 1, 65536, "a block size of 1 to 65536 frames"),
-        default=512,
         metavar="FRAMES",
         help="BUILD: block size (512)",
     )
     new.add_argument(
         "--channels",
-        default="mono",
         choices=("mono", "mono-to-stereo", "stereo-to-stereo"),
         help="BUILD: layout (mono)",
     )
     new.add_argument(
-        "--parameter", action="append", default=[], metavar="NAME=VALUE", help="BUILD: passed to it; may be repeated"
+        "--parameter", action="append", default=[], metavar="NAME=VALUE", help="passed to builds; may be repeated"
     )
     approve = _command(
         inner,
@@ -351,18 +563,25 @@ def _add_golden(commands: Any) -> None:
         "take a build's response as the new golden of one reference",
         epilog=ABOUT_APPROVE,
     )
-    approve.add_argument("name", metavar="NAME")
-    approve.add_argument("--from", dest="source", type=Path, required=True, metavar="BUILD")
+    approve.add_argument("name", metavar="NAME", help="of the one reference whose golden is replaced")
+    approve.add_argument(
+        "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
+        help="build TOML, folder of recordings or sound file to take the response from",
+    )  # fmt: skip
     approve.add_argument(
         "--why", required=True, metavar="TEXT", help="why the sound may change; kept with the reference"
     )
     _golden_option(approve)
     for name, run, line in (
         ("list", _golden_list, "list the references"),
-        ("verify", _golden_verify, "find altered, missing, unreadable and left-over files"),
+        (
+            "verify",
+            _golden_verify,
+            "find altered, missing, unreadable and left-over files, and references their sound contradicts",
+        ),
         ("tolerances", _golden_tolerances, "print the tolerances in force, reference by reference"),
     ):
-        command = _command(inner, name, run, line)
+        command = _command(inner, name, run, line, epilog=f"example:\n  reverdict golden {name} --golden golden")
         _golden_option(command)
 
 
@@ -374,8 +593,8 @@ def _golden_new(options: argparse.Namespace) -> int:
         options.source,
         options.golden,
         making.Wishes(
-            options.title, options.why, options.click_at, options.seconds, options.rate, options.block,
-            options.channels, making.parameters_from(options.parameter),
+            options.title, options.why, making.parameters_from(options.parameter), options.click_at,
+            options.seconds, options.rate, options.block, options.channels,
         ),
     )  # fmt: skip
     print("\n".join([f"{path} written.", *said]))
@@ -403,14 +622,14 @@ def _golden_list(options: argparse.Namespace) -> int:
 
 
 def _golden_verify(options: argparse.Namespace) -> int:
-    from reverdict import golden_set
+    from reverdict import golden_set, making
 
-    mistakes = golden_set.verify(options.golden)
+    count = len(golden_set.names(options.golden))
+    mistakes = [*golden_set.verify(options.golden), *making.contradictions(options.golden)]
     for mistake in mistakes:
         print(f"reverdict: {mistake}", file=sys.stderr)
     if mistakes:
         return 2
-    count = len(golden_set.names(options.golden))
     print(f"{options.golden}: {count} references whole, every impulse as approved, nothing left over.")
     return 0
 
@@ -429,7 +648,8 @@ def _golden_tolerances(options: argparse.Namespace) -> int:
 
 
 def _add_demo(commands: Any) -> None:
-    parser = _command(commands, "demo", _demo, "set out a workspace with an invented workshop's references and builds")
+    line = "set out a workspace with an invented workshop's references and builds"
+    parser = _command(commands, "demo", _demo, line, epilog=ABOUT_DEMO)
     parser.add_argument("folder", type=Path, metavar="DIR", help="a new or an empty folder")
 
 
@@ -451,8 +671,10 @@ def _add_schema(commands: Any) -> None:
         "schema",
         _schema,
         "print the JSON Schema of a file format, so that editors complete and check it",
+        epilog="example:\n  reverdict schema build > build.schema.json",
     )
-    parser.add_argument("which", choices=("reference", "tolerances", "build", "verdict"))
+    formats = ("reference", "tolerances", "build", "verdict")
+    parser.add_argument("which", choices=formats, help="which file: reference.toml, tolerances.toml, …")
 
 
 def _schema(options: argparse.Namespace) -> int:

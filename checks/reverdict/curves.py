@@ -9,10 +9,13 @@ import numpy as np
 from reverdict.check.group_delay import judged_frequencies
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from reverdict.golden_set import GoldenReference
     from reverdict.measure.decay import BandDecay
+    from reverdict.measure.lag_curve import LagMeasurement
     from reverdict.measure.measurement import Comparison, Measurement, PathComparison, PathMeasurement
     from reverdict.words import Response
 
@@ -22,18 +25,24 @@ LONGEST_ECHOGRAM_S = 0.4
 DENSE_ECHOGRAM_S = 0.25
 FLOOR_DB = -80.0
 DECAY_POINTS = 240
+LAG_POINTS = 200
 
 
 def curves_of(
-    golden: GoldenReference, measured: Measurement, candidate: Response, beside: Comparison
+    golden: GoldenReference,
+    measured: Measurement,
+    candidate: Response,
+    beside: Comparison,
+    lags: Sequence[LagMeasurement],
 ) -> dict[str, Any]:
-    """Echograms, group-delay curves and decay curves of every path, golden and candidate."""
-    curves: dict[str, list[Any]] = {"echogram": [], "group_delay": [], "decay": []}
+    """Echograms, group-delay, decay and lag curves of every path, golden and candidate."""
+    curves: dict[str, list[Any]] = {"echogram": [], "group_delay": [], "decay": [], "lag": []}
     rows = zip(measured.paths, beside.paths, golden.response.samples, candidate.samples, strict=True)
     for own, other, golden_row, candidate_row in rows:
         curves["echogram"].append(_echogram(golden, own, other, golden_row, candidate_row))
         curves["group_delay"] += _group_delays(golden, own, other)
         curves["decay"] += _decays(golden, own, other)
+    curves["lag"] = [lag.table(LAG_POINTS) | {"path": own.path} for own, lag in zip(measured.paths, lags, strict=True)]
     return curves
 
 

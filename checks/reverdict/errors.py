@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 
 
@@ -23,11 +25,25 @@ class BadInput(Exception):
 
 
 class BadInputs(BadInput):
-    """Several mistakes found in one reading, so that a user mends them all at once. One line each."""
+    """Several mistakes found in one reading, so that a user mends them all at once. One line each, each once."""
 
     def __init__(self, mistakes: list[BadInput]) -> None:
-        self.mistakes = mistakes
+        self.mistakes = list({str(mistake): mistake for mistake in mistakes}.values())
         super().__init__(mistakes[0].place, mistakes[0].problem)
 
     def __str__(self) -> str:
         return "\n".join(str(mistake) for mistake in self.mistakes)
+
+
+def each(error: BadInput) -> list[BadInput]:
+    """The mistakes that an error stands for."""
+    return error.mistakes if isinstance(error, BadInputs) else [error]
+
+
+@contextlib.contextmanager
+def noted(mistakes: list[BadInput]) -> Iterator[None]:
+    """Note what the user got wrong and go on, so that all of it is reported at once."""
+    try:
+        yield
+    except BadInput as error:
+        mistakes += each(error)

@@ -12,13 +12,16 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict import __version__, golden_set, judging, parts
 from reverdict.builds import open_build, selection
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, BadInputs, noted
+from reverdict.pytest_plugin import PREPARE_LOG
 from reverdict.words import CHECKS, BuildIdentity, Outcome, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from reverdict.golden_set import GoldenReference
     from reverdict.reference import Reference
+    from reverdict.render import Build
 
 PLUGINS = ("reverdict.pytest_plugin", "pytest_benchmark.plugin", "xdist.plugin")
 ALONE = {
@@ -47,7 +50,7 @@ def gate(
     jobs : int
         Worker processes. Cost is timed afterwards, alone, whatever the number.
     progress : callable, optional
-        Told each item that ends, as "reference: check".
+        Told what is done, a line at a time: first what is ahead, then each item when it starts.
 
     Raises
     ------
@@ -58,7 +61,12 @@ def gate(
         A bug in the suite: an item broke, or its process was lost.
     """
     build = open_build(build_path, only)
+    if build.recordings_file and only == "*":
+        _require_name(build, golden_set.names(golden_folder))
     goldens = golden_set.load(golden_folder, selection(build, only))
+    _require_fit(build, goldens)
+    watch = _Watch(progress or (lambda _: None), len(goldens) * len(CHECKS))
+    watch.progress(f"judging {build.identity.name}: references {len(goldens)}, checks {watch.total}")
     with tempfile.TemporaryDirectory(prefix="reverdict-parts-") as name:
         folder = Path(name)
         command = [
@@ -68,11 +76,30 @@ def gate(
         if jobs > 1:
             sound_checks = ",".join(check for check in CHECKS if check != "cost")
             in_parallel = [f"--reverdict-checks={sound_checks}", f"-n{jobs}", "--dist=loadfile"]
-            _run_items([*command, *in_parallel], folder, progress)
+            _run_items([*command, *in_parallel], folder, watch)
             command.append("--reverdict-checks=cost")
-        _run_items(command, folder, progress)
+        _run_items(command, folder, watch)
         references = tuple(_merged(golden.reference, folder) for golden in goldens)
-    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__)
+        log = folder / PREPARE_LOG
+        said = log.read_text(encoding="utf-8") if log.exists() else ""
+    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__, said)
+
+
+def _require_name(build: Build, references: Sequence[str]) -> None:
+    if build.recordings_reference not in references:
+        there = f"there are {golden_set.few(references)}"
+        raise BadInput(build.place, f"is named after no reference; say --only NAME whose recording it is; {there}")
+
+
+def _require_fit(build: Build, goldens: Sequence[GoldenReference]) -> None:
+    from reverdict.trial import require_fit
+
+    mistakes: list[BadInput] = []
+    for golden in goldens:
+        with noted(mistakes):
+            require_fit(build, golden.reference)
+    if mistakes:
+        raise BadInputs(mistakes)
 
 
 def error_verdict(build_path: Path, errors: Sequence[str]) -> Verdict:
@@ -101,7 +128,7 @@ def _sum_up(references: Sequence[ReferenceVerdict]) -> str:
     return "pass"
 
 
-def _run_items(arguments: list[str], folder: Path, progress: Callable[[str], None] | None) -> None:
+def _run_items(arguments: list[str], folder: Path, watch: _Watch) -> None:
     """Run pytest here on the items of a golden folder, and on nothing else that lies in it or around us.
 
     Raises what the items handed on as trouble, and RuntimeError where pytest itself came to grief.
@@ -115,7 +142,6 @@ def _run_items(arguments: list[str], folder: Path, progress: Callable[[str], Non
         "--assert=plain",
     ]  # fmt: skip
     plugins = [part for name in PLUGINS for part in ("-p", name)]
-    watch = _Watch(progress or (lambda _: None))
     said = io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _environment(ALONE):
         status = pytest.main([*quiet, *plugins, *arguments], plugins=[watch])
@@ -146,15 +172,20 @@ def _set_all(values: Mapping[str, str | None]) -> None:
 
 
 class _Watch:
-    """Sees items end, and Ctrl-C."""
+    """Sees items start and end, and Ctrl-C."""
 
-    def __init__(self, progress: Callable[[str], None]) -> None:
+    def __init__(self, progress: Callable[[str], None], total: int) -> None:
         self.progress = progress
+        self.total = total
+        self.ended = 0
         self.interrupted = False
+
+    def pytest_runtest_logstart(self, location: tuple[str, int | None, str]) -> None:
+        self.progress(f"{self.ended + 1} of {self.total}, {location[2]}")
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         if report.when == "call" or (report.when == "setup" and not report.passed):
-            self.progress(report.location[2])
+            self.ended += 1
 
     def pytest_keyboard_interrupt(self) -> None:
         self.interrupted = True

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reverdict import schema
-from reverdict.errors import BadInput, BadInputs
+from reverdict.errors import BadInput, BadInputs, each, noted
 from reverdict.golden_text import PROPOSED_TOLERANCES, approved_text, reference_text
 from reverdict.reference import Approval, ImpulseFile, Reference
 from reverdict.schema import REFERENCE_FILE, TOLERANCES_FILE, DefaultTolerances
@@ -100,7 +100,7 @@ def names(golden_folder: Path, only: str = "*") -> list[str]:
         raise BadInput(golden_folder, f"no golden reference in it; looked for {golden_folder}/*/{REFERENCE_FILE}")
     selected = [name for name in found if fnmatchcase(name, only)]
     if not selected:
-        raise BadInput(golden_folder, f'no reference matches "{only}"; there are {_few(found)}')
+        raise BadInput(golden_folder, f'no reference matches "{only}"; there are {few(found)}')
     return selected
 
 
@@ -144,18 +144,18 @@ def load(golden_folder: Path, only: str = "*") -> list[GoldenReference]:
 def verify(golden_folder: Path) -> list[BadInput]:
     """Everything that is wrong with the folder; empty if nothing is.
 
-    Besides what ``load`` refuses: sound files no reference names, what a cut-off write left behind, and a log of
-    approvals that does not end with the impulses that are there.
+    Besides what ``load`` refuses: sound files no reference names, what a cut-off write left behind, empty folders, and
+    a log of approvals that does not end with the impulses that are there.
     """
     try:
         found, mistakes = _read(golden_folder, names(golden_folder))
     except BadInput as error:
         return [error]
     for reference in found:
-        mistakes += _response(reference)[1] + _unlogged(reference)
+        mistakes += _response(reference)[1] + unlogged(reference)
     named = {file.path.resolve() for reference in found for file in reference.files}
     unreadable = set(names(golden_folder)) - {reference.name for reference in found}
-    return mistakes + _leftovers(golden_folder, named, unreadable)
+    return mistakes + _leftovers(golden_folder, named, unreadable) + _empty(golden_folder)
 
 
 def describe(golden_folder: Path, only: str = "*") -> list[Summary]:
@@ -324,27 +324,14 @@ def _read(golden_folder: Path, selected: Sequence[str]) -> tuple[list[Reference]
         defaults = _defaults(golden_folder)
     except BadInput as error:
         # Without them every reference would seem to lack its tolerances.
-        return [], _each(error)
+        return [], each(error)
     found = []
     for name in selected:
-        with _noted(mistakes):
+        with noted(mistakes):
             if problem := schema.check_name(name):
                 raise BadInput(golden_folder / name, problem)
             found.append(schema.read_reference(golden_folder / name / REFERENCE_FILE, defaults))
     return found, mistakes
-
-
-@contextlib.contextmanager
-def _noted(mistakes: list[BadInput]) -> Iterator[None]:
-    """Note what the user got wrong and go on, so that all of it is reported at once."""
-    try:
-        yield
-    except BadInput as error:
-        mistakes += _each(error)
-
-
-def _each(error: BadInput) -> list[BadInput]:
-    return error.mistakes if isinstance(error, BadInputs) else [error]
 
 
 def _response(reference: Reference) -> tuple[Response | None, list[BadInput]]:
@@ -352,7 +339,7 @@ def _response(reference: Reference) -> tuple[Response | None, list[BadInput]]:
     rows: list[NDArray[Any]] = []
     mistakes: list[BadInput] = []
     for file in reference.files:
-        with _noted(mistakes):
+        with noted(mistakes):
             rows.append(_impulse(file, reference))
     if not mistakes and len({row.shape[1] for row in rows}) > 1:
         lengths = " and ".join(str(row.shape[1]) for row in rows)
@@ -390,7 +377,7 @@ def _channels_per_file(channels: str) -> int:
     return len(PATHS[channels]) // len(INPUTS[channels])
 
 
-def _unlogged(reference: Reference) -> list[BadInput]:
+def unlogged(reference: Reference) -> list[BadInput]:
     """A log whose last approval is not that of the impulses in place: cut off, or changed by hand."""
     path = reference.path.with_name(APPROVALS_FILE)
     if not path.exists():
@@ -420,13 +407,21 @@ def _leftovers(golden_folder: Path, named: set[Path], unreadable: set[str]) -> l
     return mistakes
 
 
+def _empty(golden_folder: Path) -> list[BadInput]:
+    folders = sorted(path for path in golden_folder.iterdir() if path.is_dir() and not path.name.startswith("."))
+    return [
+        BadInput(folder, "empty; was its reference not committed?") for folder in folders if not any(folder.iterdir())
+    ]
+
+
 def _seconds(file: ImpulseFile) -> float:
     _present(file)
     samples, rate_hz = read_sound(file.path)
     return float(samples.shape[1] / rate_hz)
 
 
-def _few(found: Sequence[str]) -> str:
+def few(found: Sequence[str]) -> str:
+    """A list of names, cut off where it grows long."""
     return ", ".join(found[:8]) + (f" and {len(found) - 8} more" if len(found) > 8 else "")
 
 
@@ -438,7 +433,7 @@ def approvable(name: str, why: str, who: str, golden_folder: Path) -> None:
         raise BadInput(golden_folder, f'approve one reference at a time, by its name; got "{name}"')
     existing = names(golden_folder)
     if name not in existing:
-        raise BadInput(golden_folder, f'no reference "{name}"; there are {_few(existing)}')
+        raise BadInput(golden_folder, f'no reference "{name}"; there are {few(existing)}')
     if not why.strip():
         raise BadInput(golden_folder / name, "say why the new response is right: --why TEXT")
     if not who.strip():
@@ -501,7 +496,7 @@ def _proven(written: Path, final: Path, shared: Path) -> Reference:
         return schema.read_reference(written, schema.read_tolerances(shared))
     except BadInput as error:
         raise BadInputs(
-            [BadInput(each.place.replace(str(written), str(final)), each.problem) for each in _each(error)]
+            [BadInput(one.place.replace(str(written), str(final)), one.problem) for one in each(error)]
         ) from error
 
 

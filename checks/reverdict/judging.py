@@ -15,13 +15,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from reverdict.phrases import decimals, direction, in_percent
+from reverdict.phrases import decimals, direction, in_percent, names_itself, true_minus
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-TOO_NOISY = "too noisy to say"
+TOO_ROUGH = "known too roughly to say"
 NOT_MEASURED = "could not be measured"
 NOTHING_COMPARED = "nothing compared"
 NOTHING_ASKED = "nothing was asked of this reference"
@@ -68,14 +68,14 @@ def judge_deviation(
     if not (_known(deviation) and _known(uncertainty)):
         return Finding(
             quantity, where, unit, golden, candidate, deviation if _known(deviation) else None,
-            uncertainty if _known(uncertainty) else None, tolerance, unmeasured, reason or NOT_MEASURED,
+            uncertainty if _known(uncertainty) else None, tolerance, unmeasured, true_minus(reason) or NOT_MEASURED,
         )  # fmt: skip
     assert deviation is not None
     assert uncertainty is not None
     outcome = _outcome(deviation, abs(uncertainty), below, tolerance)
     limit = below if deviation < 0 else tolerance
     if outcome is Outcome.UNSURE:
-        reason = f"{TOO_NOISY}; {reason}" if reason else TOO_NOISY
+        reason = f"{TOO_ROUGH}; {reason}" if reason else TOO_ROUGH
     return Finding(quantity, where, unit, golden, candidate, deviation, abs(uncertainty), limit, outcome, reason)
 
 
@@ -158,6 +158,7 @@ def sentence(finding: Finding) -> str:
     # Lateness says by itself that it is the arrival that is late.
     subject = "" if finding.quantity == "arrival" else f"{finding.quantity} "
     if finding.deviation is None or finding.tolerance is None or finding.uncertainty is None:
+        subject = "" if names_itself(subject.strip(), finding.reason) else subject
         return f"{head}{subject}{finding.reason}".strip()
     places = decimals(finding.deviation, finding.tolerance or abs(finding.deviation) or 1.0)
     which_way = direction(finding.quantity, finding.unit, finding.deviation)

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict import golden_set
 from reverdict.builds import open_build
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, BadInputs
+from reverdict.schema import TOLERANCES_FILE
 from reverdict.sound import SOUND_SUFFIXES
 from reverdict.words import CHECKS, Outcome, Response
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from reverdict.golden_set import GoldenReference
@@ -30,24 +31,47 @@ KERNEL_DEARER_PERCENT = 30
 KERNEL_PAIRS = 12
 CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
+BLOCK_SIZE = 512
 LOWEST_RATE_HZ = 1000
 SHOWN_CHANGES = 6
 ROUNDING = 1e-6
-"""A deviation below this share of its tolerance is nobody's change."""
+"""A deviation below this share of its tolerance is nobody's change, nor is a sample that differs by this share."""
+
+ROOM_FOR_CAPTURES = (
+    f"tolerances are those of {TOLERANCES_FILE}, tight as for a rebuild; a recording usually needs room: "
+    'record it again and see how far repeats differ ("Setting tolerances" in golden/README.md)'
+)
 
 
 @dataclass(frozen=True)
 class Wishes:
-    """What the user asks of a new reference. Everything after ``click_at`` is for references made from a build."""
+    """What the user asks of a new reference: ``click_at`` of a recording, what comes after it of a build.
+
+    None is not asked: then a recording's click is looked for, and a build renders 3 s of mono at 48 kHz.
+    """
 
     title: str = ""
     why: str = "first reference"
-    click_at: float | str = "auto"
-    seconds: float = 3.0
-    rate_hz: int = 48000
-    block_size: int = 512
-    channels: str = "mono"
     parameters: dict[str, Any] = field(default_factory=dict)
+    click_at: float | str | None = None
+    seconds: float | None = None
+    rate_hz: int | None = None
+    block_size: int | None = None
+    channels: str | None = None
+
+
+OPTIONS = {
+    "click_at": "--click-at", "seconds": "--seconds", "rate_hz": "--rate", "block_size": "--block",
+    "channels": "--channels",
+}  # fmt: skip
+"""How the wishes are called that go with one kind of source only."""
+
+
+def _refuse(wishes: Wishes, names: Iterable[str], why: str) -> None:
+    """An option that does not apply is never silently dropped."""
+    mistakes = [BadInput(OPTIONS[name], why) for name in names if getattr(wishes, name) is not None]
+    if mistakes:
+        raise BadInputs(mistakes)
 
 
 def parameters_from(texts: list[str]) -> dict[str, Any]:
@@ -96,7 +120,8 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     with _writing_into(golden_folder):
         path = golden_set.new(name, response, tables, golden_folder)
     said = [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
-    return path, [*_lead_of(response.click_at_s, source), *said]
+    room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" else []
+    return path, [*_lead_of(response.click_at_s, source), *said, *room]
 
 
 def _lead_of(click_at_s: float, source: Path) -> list[str]:
@@ -119,10 +144,11 @@ def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], st
     from reverdict.sound import read_sound
     from reverdict.words import PATHS
 
+    _refuse(wishes, OPTIONS.keys() - {"click_at"}, f"is for a build; {source.name} is a recording, taken as it stands")
     samples, rate_hz = read_sound(source)
     if len(samples) > 2:
         raise BadInput(source, f"{len(samples)} channels; a reference is mono or stereo")
-    click_at_s = find_click(samples, rate_hz) if wishes.click_at == "auto" else float(wishes.click_at)
+    click_at_s = find_click(samples, rate_hz) if wishes.click_at in (None, "auto") else float(wishes.click_at)
     paths = PATHS["mono" if len(samples) == 1 else "mono-to-stereo"]
     end_s = samples.shape[1] / rate_hz
     seconds = end_s - click_at_s
@@ -134,17 +160,27 @@ def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], st
         raise BadInput(source, "holds only silence after the click")
     told = {
         "origin": "capture",
-        "render": {"seconds": round(seconds, 6), "sample_rates_hz": [rate_hz], "block_sizes": [512]},
+        "render": {
+            "seconds": round(seconds, 6),
+            "sample_rates_hz": [rate_hz],
+            "block_sizes": [BLOCK_SIZE],
+            "parameters": {**wishes.parameters},
+        },
     }
     return Response(samples, rate_hz, click_at_s, paths), told, f"recording {source.name}"
 
 
 def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[str, Any], str, dict[str, Any]]:
-    from reverdict.render import Request, render, working_folder
+    from reverdict.render import Request, parameters_missing, render, working_folder
 
+    _refuse(wishes, ["click_at"], f"is for a recording; {build.place} is rendered, and we place the click")
+    if missing := parameters_missing(build, wishes.parameters):
+        add = " ".join(f"--parameter {name}=VALUE" for name in missing)
+        raise BadInput(build.place, f"build.argv asks for parameters that nobody gives; add {add}")
     request = Request(
-        name, wishes.channels, wishes.rate_hz, wishes.block_size, wishes.seconds, parameters=wishes.parameters
-    )
+        name, wishes.channels or "mono", wishes.rate_hz or 48000, wishes.block_size or BLOCK_SIZE,
+        wishes.seconds or 3.0, parameters=wishes.parameters,
+    )  # fmt: skip
     with working_folder() as work:
         rendering = render(build, request, work)
         if rendering.response is None:
@@ -153,11 +189,11 @@ def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[s
     told = {
         "origin": "build",
         "render": {
-            "seconds": wishes.seconds,
+            "seconds": request.seconds,
             "preroll_s": request.preroll_s,
             "level_dbfs": request.level_dbfs,
-            "sample_rates_hz": [wishes.rate_hz],
-            "block_sizes": [wishes.block_size],
+            "sample_rates_hz": [request.rate_hz],
+            "block_sizes": [request.block_size],
             "parameters": {**wishes.parameters},
         },
     }
@@ -247,15 +283,20 @@ def clear_passes(measured: Measurement) -> int:
 def approve_reference(name: str, source: Path, why: str, golden_folder: Path) -> Iterator[str]:
     """Render one reference with a build, say what would change, then make that the golden. Yields what to print.
 
-    A golden whose impulse was altered or lost is replaced all the same, and nothing compared.
+    A golden whose impulse was altered or lost is replaced all the same, and nothing compared. Where the new response is
+    the golden already, nothing is written. A recording gives way to a recording only.
     """
     from reverdict.render import render, working_folder
-    from reverdict.trial import Trial, request_of
+    from reverdict.trial import Trial, request_of, require_fit
 
     golden_set.approvable(name, why, who(), golden_folder)
     (reference,) = golden_set.references(golden_folder, name)
     request = request_of(reference)
     build = open_build(source, name)
+    require_fit(build, reference)
+    if reference.origin == "capture" and build.kind != "recordings":
+        instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
+        raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
     old = _old_golden(name, golden_folder)
     with working_folder() as work:
         trial = None if isinstance(old, BadInput) else Trial(old, build, work)
@@ -273,11 +314,14 @@ def approve_reference(name: str, source: Path, why: str, golden_folder: Path) ->
             kernel_ratio = cost.get("kernel_ratio")
             if kernel_ratio is None:
                 yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
+        if trial and kernel_ratio is None and _is_golden(trial) and not golden_set.unlogged(reference):
+            yield f"{reference.path} holds this response already; nothing is written."
+            return
         with _writing_into(golden_folder):
             approved = golden_set.approve(
                 name, rendering.response, label_of(build), why, who(), golden_folder, kernel_ratio=kernel_ratio
             )
-    yield f"{approved.path} now holds this build's response. Tolerances are as they were."
+    yield f"{approved.path} now holds {label_of(build)}. Tolerances are as they were."
 
 
 def _old_golden(name: str, golden_folder: Path) -> GoldenReference | BadInput:
@@ -311,6 +355,13 @@ def _changes(trial: Trial) -> Iterator[str]:
         yield "  nothing moves"
 
 
+def _is_golden(trial: Trial) -> bool:
+    """Whether there is no more than rounding (−120 dB of the peak) between the response and the golden."""
+    old, new = trial.golden.response.samples, trial.rendering.response
+    assert new is not None
+    return old.shape == new.samples.shape and abs(new.samples - old).max() <= ROUNDING * abs(old).max()
+
+
 def _moves(finding: Finding) -> bool:
     """Whether there is more to a finding than rounding."""
     return finding.outcome is not Outcome.PASS or abs(finding.deviation or 0.0) > ROUNDING * (finding.tolerance or 0.0)
@@ -318,7 +369,8 @@ def _moves(finding: Finding) -> bool:
 
 def label_of(build: Build) -> str:
     """How an approval names a build: "workshop 1.1 (3f9a0c1)"."""
-    commit = f" ({build.identity.commit[:10]})" if build.identity.commit else ""
+    commit, space, changes = (build.identity.commit or "").partition(" ")
+    commit = f" ({commit[:10]}{space}{changes})" if commit else ""
     return f"{build.identity.name} {build.identity.version}".strip() + commit
 
 
@@ -334,6 +386,23 @@ def who() -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "unknown"
+
+
+def contradictions(golden_folder: Path) -> Iterator[BadInput]:
+    """Where a golden does not measure as its reference says. References that cannot be read are passed over."""
+    from reverdict.check.echo_timing import why_unlike_reference
+    from reverdict.measure.springs import find_springs
+
+    for name in golden_set.names(golden_folder):
+        golden = _old_golden(name, golden_folder)
+        if isinstance(golden, BadInput) or golden.reference.echo_timing.not_asked:
+            continue
+        asked, response = golden.reference.echo_timing, golden.response
+        for path, row in zip(response.paths, response.samples, strict=True) if asked.springs else ():
+            found = find_springs(row, response.rate_hz, response.click_at_s, asked.arrival_hz)
+            for finding in why_unlike_reference(path, found, asked):
+                place = f"{golden.reference.path}: echo_timing"
+                yield BadInput(place, f"{path}: {finding.reason}" if path else finding.reason)
 
 
 def tolerances_in_force(reference: Reference) -> Iterator[str]:

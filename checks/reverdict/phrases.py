@@ -35,7 +35,22 @@ def direction(quantity: str, unit: str, deviation: float) -> str:
 
 def in_percent(deviation: float, golden: float | None, unit: str) -> str:
     """The deviation in percent of the golden, in brackets, for the units of which people think so; else nothing."""
-    return f" ({100 * deviation / golden:+.1f} %)" if unit in RELATIVE_UNITS and golden else ""
+    return true_minus(f" ({100 * deviation / golden:+.1f} %)") if unit in RELATIVE_UNITS and golden else ""
+
+
+def true_minus(text: str) -> str:
+    """Write minus signs before figures as such; hyphens within words and ranges stay."""
+    return re.sub(r"(?<![\w.)\]-])-(?=\d)", "−", text)
+
+
+def names_itself(subject: str, reason: str) -> bool:
+    """Whether a reason begins with its subject, so that it need not be said: no "output output is silent"."""
+    return not subject or bool(re.search(rf"(^|: ){re.escape(subject)}\b", reason))
+
+
+def headed(head: str, reason: str) -> str:
+    """What is the matter, under its name where it does not say that itself."""
+    return reason if names_itself(head, reason) else f"{head}: {reason}"
 
 
 def decimals(deviation: float | None, tolerance: float) -> int:

@@ -8,6 +8,7 @@ Only names are imported at the top: this module is loaded by every pytest run of
 from __future__ import annotations
 
 import glob
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,10 +24,13 @@ if TYPE_CHECKING:
     from reverdict.trial import Trial
 
 REFERENCE_FILE = "reference.toml"
+TOLERANCES_FILE = "tolerances.toml"
+PREPARE_LOG = "prepare.log"
 BUILD = pytest.StashKey[Any]()
 ONLY = pytest.StashKey[str]()
 WORK = pytest.StashKey[Path]()
 OPEN_WORK = pytest.StashKey[Any]()
+UNJUDGED = pytest.StashKey[Path]()
 
 
 class NotPassed(Exception):
@@ -51,7 +55,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if not config.getoption("--build"):
         return
     from reverdict.builds import open_build, selection
-    from reverdict.render import prepare, working_folder
+    from reverdict.render import prepare, prepare_log, working_folder
 
     only = str(config.getoption("--reverdict-only"))
     try:
@@ -63,7 +67,8 @@ def pytest_configure(config: pytest.Config) -> None:
             return
         config.stash[OPEN_WORK] = working_folder()
         config.stash[WORK] = config.stash[OPEN_WORK].__enter__()
-        prepare(build, config.stash[WORK])
+        if prepare(build, config.stash[WORK]) and (folder := config.getoption("--reverdict-parts")):
+            shutil.copyfile(prepare_log(build, config.stash[WORK]), Path(folder) / PREPARE_LOG)
     except BadInput as error:
         _hand_on_trouble(config, "build", error)
         raise pytest.UsageError(str(error)) from error
@@ -98,9 +103,22 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     from fnmatch import fnmatchcase
 
     stash = parent.config.stash
-    if file_path.name != REFERENCE_FILE or BUILD not in stash or not fnmatchcase(file_path.parent.name, stash[ONLY]):
+    if file_path.name != REFERENCE_FILE:
+        return None
+    if BUILD not in stash:
+        if (file_path.parents[1] / TOLERANCES_FILE).is_file():
+            stash[UNJUDGED] = file_path.parents[1]
+        return None
+    if not fnmatchcase(file_path.parent.name, stash[ONLY]):
         return None
     return ReferenceFile.from_parent(parent, path=file_path)
+
+
+def pytest_report_collectionfinish(config: pytest.Config) -> str | None:
+    """Say why golden references that were seen have no items."""
+    if UNJUDGED not in config.stash:
+        return None
+    return f"reverdict: {config.stash[UNJUDGED]}: references without a build to judge; add --build BUILD"
 
 
 class ReferenceFile(pytest.File):
@@ -109,20 +127,24 @@ class ReferenceFile(pytest.File):
     def collect(self) -> Iterator[pytest.Item]:
         """Read the reference and give its items."""
         from reverdict import golden_set
-        from reverdict.trial import Trial
+        from reverdict.trial import Trial, require_fit
 
         name = self.path.parent.name
+        build: Build = self.config.stash[BUILD]
         try:
             (golden,) = golden_set.load(self.path.parent.parent, glob.escape(name))
+            require_fit(build, golden.reference)
         except BadInput as error:
             _hand_on_trouble(self.config, name, error)
             yield Unreadable.from_parent(self, name="golden", error=error)
             return
-        build: Build = self.config.stash[BUILD]
         trial = Trial(golden, build, self.config.stash[WORK])
         for check in self.config.getoption("--reverdict-checks").split(","):
             if check == "cost" and not trial.why_not_asked("cost"):
-                yield CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
+                cost = CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
+                # Where a build cannot be timed, its verdict says so.
+                cost.add_marker(pytest.mark.filterwarnings("ignore:Benchmark fixture was not used"))
+                yield cost
             else:
                 yield CheckItem.from_parent(self, name=check, trial=trial)
 
@@ -155,8 +177,8 @@ class CostItem(pytest.Function):
         return _said(excinfo) or super().repr_failure(excinfo)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
-        """Name the item as "reference: check"."""
-        return self.path, None, f"{self.path.parent.name}: {self.name}"
+        """Name the item as "reference: check"; with a line, which warnings of pytest-benchmark insist on."""
+        return self.path, 0, f"{self.path.parent.name}: {self.name}"
 
 
 class Unreadable(pytest.Item):

@@ -630,13 +630,23 @@ def _missing_from_checks(tables: dict[str, Any], defaults: DefaultTolerances, pa
 
 
 def _commit_of(folder: Path) -> str | None:
-    """HEAD of the git repository the folder is in, if it is in one and git is there."""
-    asked = ["git", "-C", str(folder), "rev-parse", "--verify", "--quiet", "HEAD"]
+    """HEAD of the git repository the folder is in, if it is in one and git is there; says where files differ from it.
+
+    Files that git does not track are left out: reports and takes may lie about.
+    """
+    head = _git(folder, "rev-parse", "--verify", "--quiet", "HEAD")
+    changed = head and _git(folder, "status", "--porcelain", "--untracked-files=no")
+    return f"{head} + uncommitted changes" if changed else head or None
+
+
+def _git(folder: Path, *arguments: str) -> str:
+    """What git answers; empty where it has no answer, or is not there."""
     try:
+        asked = ["git", "-C", str(folder), *arguments]
         answer = subprocess.run(asked, capture_output=True, text=True, timeout=10, check=False)
     except (OSError, subprocess.TimeoutExpired):
-        return None
-    return answer.stdout.strip() or None
+        return ""
+    return answer.stdout.strip()
 
 
 # Mistakes, in words.
@@ -781,6 +791,9 @@ def _models_in(annotation: Any) -> Iterator[type[Table]]:
 
 
 def _syntax_slip(message: str, text: str) -> str:
+    message = re.sub(
+        r"^Illegal character '\\n'|^Unterminated string", "text without an end; is a quote not closed?", message
+    )
     found = re.search(r"^(.*) \(at line (\d+), column \d+\)$", message, re.DOTALL)
     if found:
         return f"line {found[2]}: {_lowered(found[1])}"

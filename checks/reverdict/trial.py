@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 from reverdict import judging
 from reverdict.check import conduct, cost, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
-from reverdict.measure.measurement import Comparison, Measurement, measure, measure_beside
-from reverdict.render import Request, render
+from reverdict.errors import BadInput, BadInputs
+from reverdict.measure.measurement import Comparison, Measurement, lags_beside, measure, measure_beside
+from reverdict.render import Request, parameters_missing, render
 from reverdict.render.timing import open_kernel_timer, open_timer
 from reverdict.words import CheckVerdict, Outcome, Response
 
@@ -37,6 +38,44 @@ def request_of(reference: Reference) -> Request:
         asked.level_dbfs,
         asked.parameters,
     )
+
+
+def require_fit(build: Build, reference: Reference) -> None:
+    """Raise BadInputs, before anything is rendered, with what this build cannot be put to this reference for.
+
+    That is a parameter which its argv asks for, or that of the build which cost is timed against, and nobody says; and
+    a build to time against that is not there.
+    """
+    mistakes = []
+    baseline = _baseline_of(build, reference)
+    for one in (build, baseline) if baseline else (build,):
+        for name in parameters_missing(one, reference.render.parameters):
+            ask = f'no "{name}", which build.argv of {one.place} asks for'
+            mistakes.append(
+                BadInput(f"{reference.path}: render.parameters", f'{ask}; write {name} = "…" under [render.parameters]')
+            )
+    if mistakes:
+        raise BadInputs(mistakes)
+
+
+def _baseline_of(build: Build, reference: Reference) -> Build | None:
+    """The build that cost is timed against, where it is asked and there is one. BadInput if it cannot be read."""
+    from reverdict.schema import read_build
+
+    path, key = build.baseline, f"{build.place}: build.baseline"
+    if not path:
+        path, key = reference.cost.baseline, f"{reference.path}: cost.baseline"
+    if not path or _why_not_asked(build, reference, "cost"):
+        return None
+    if not path.is_file():
+        raise BadInput(key, f"{path}: no such file; need the TOML of a build to time against")
+    # The same name in two TOMLs must not share a folder of compiled programs.
+    baseline = read_build(path)
+    return replace(baseline, identity=replace(baseline.identity, about="baseline"))
+
+
+def _why_not_asked(build: Build, reference: Reference, check: str) -> str:
+    return reference.settings(check).not_asked or build.not_asked.get(check, "")
 
 
 class Trial:
@@ -72,7 +111,7 @@ class Trial:
 
     def why_not_asked(self, check: str) -> str:
         """Why this check is not put, by the reference or by the build; empty where it is."""
-        return self.golden.reference.settings(check).not_asked or self.build.not_asked.get(check, "")
+        return _why_not_asked(self.build, self.golden.reference, check)
 
     def judge(self, check: str, benchmark: Any = None) -> CheckVerdict:
         """Judge one check of ``words.CHECKS``; cost needs the ``benchmark`` fixture of pytest-benchmark."""
@@ -98,7 +137,7 @@ class Trial:
         """Time the build in turns with its baseline, the reference's, or the calibration kernel."""
         settings = self.golden.reference.cost
         request = request_of(self.golden.reference)
-        baseline = self.build.baseline or settings.baseline
+        baseline = _baseline_of(self.build, self.golden.reference)
         golden_ratio = 1.0 if baseline else settings.kernel_ratio
         if golden_ratio is None:
             return [_no_golden_cost(settings.dearer_percent)]
@@ -117,17 +156,12 @@ class Trial:
         """What pages draw of this trial."""
         if self.beside is None or self.rendering.response is None:
             return {}
-        return curves_of(self.golden, self.measured, self.rendering.response, self.beside)
+        lags = lags_beside(self._golden_response, self.rendering.response)
+        return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
 
 
-def _baseline_timer(baseline: Path | None, request: Request, work_folder: Path) -> Any:
-    if baseline is None:
-        return open_kernel_timer(work_folder)
-    from reverdict.schema import read_build
-
-    # The same name in two TOMLs must not share a folder of compiled programs.
-    build = read_build(baseline)
-    return open_timer(replace(build, identity=replace(build.identity, about="baseline")), request, work_folder)
+def _baseline_timer(baseline: Build | None, request: Request, work_folder: Path) -> Any:
+    return open_timer(baseline, request, work_folder) if baseline else open_kernel_timer(work_folder)
 
 
 def _no_golden_cost(tolerance: float) -> Any:

@@ -124,7 +124,10 @@ class BuildIdentity:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What the gate says of one build. ``outcome`` is pass, fail, unsure or error ("cannot judge")."""
+    """What the gate says of one build. ``outcome`` is pass, fail, unsure or error ("cannot judge").
+
+    ``prepare_log`` is all that a failed ``prepare`` of the build said; empty where it went well.
+    """
 
     outcome: str
     build: BuildIdentity
@@ -132,3 +135,4 @@ class Verdict:
     errors: tuple[str, ...] = ()
     judged_at: str = ""
     suite_version: str = ""
+    prepare_log: str = ""

@@ -44,7 +44,7 @@ USUAL_ROUNDS = 12
 BUDGET_S = 6.0
 RESAMPLES = 2000
 SEED = 20
-PARALLEL = "not measured: timing is switched off, as in parallel runs; judge cost in a run without -n"
+PARALLEL = "not measured: timing is switched off, as in parallel runs; judge cost without -n or by reverdict gate"
 
 
 class Timer(Protocol):

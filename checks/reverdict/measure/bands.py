@@ -3,10 +3,12 @@
 Each band is a Butterworth band-pass of the sixth order, applied as its exact frequency response to the spectrum, with
 its phase turned round: that is filtering the sound backwards in time, which ISO 3382-2:2008, 7.3, allows for decays
 down to B·T = 4 where forward filtering needs 16. A digital filter's warping near half the sample rate does not arise.
+A low band is brought back to time with no more samples than it needs.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,21 +20,52 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 OCTAVE_RATIO = 10**0.3
+NOMINAL_HZ = (
+    50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300,
+    8000, 10000, 12500, 16000, 20000,
+)  # fmt: skip
+"""Third-octaves; every third of them from 63 Hz on is an octave."""
 SHUT = 16.0
 RINGING_S = 0.25
-"""Room for what a backward filter moves before the click: the 63 Hz octave has rung down by 60 dB well within this."""
+"""Room for what a backward filter moves before the click: the 63 Hz octave and the 100 Hz third-octave have rung down
+by 60 dB well within this."""
+BLOCK_S = 0.0005
+DELAY_POINTS = 500
+WANDER_HZ = 50.0
 
 
 def octave_centres(rate_hz: float, lowest_hz: float = 125.0, highest_hz: float = 8000.0) -> list[float]:
     """Nominal mid-bands whose upper edge lies below 0.95 of half the sample rate."""
-    nominal = [63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0]
-    edge = OCTAVE_RATIO**0.5
+    return _centres(rate_hz, lowest_hz, highest_hz, 1)
+
+
+def third_octave_centres(rate_hz: float, lowest_hz: float = 100.0, highest_hz: float = 10000.0) -> list[float]:
+    """Nominal mid-bands whose upper edge lies below 0.95 of half the sample rate."""
+    return _centres(rate_hz, lowest_hz, highest_hz, 3)
+
+
+def _centres(rate_hz: float, lowest_hz: float, highest_hz: float, fraction: int) -> list[float]:
+    nominal = [float(hz) for hz in (NOMINAL_HZ if fraction == 3 else NOMINAL_HZ[1::3])]
+    edge = OCTAVE_RATIO ** (0.5 / fraction)
     return [c for c in nominal if lowest_hz <= c <= highest_hz and exact_centre(c) * edge < 0.475 * rate_hz]
 
 
 def exact_centre(nominal_hz: float) -> float:
-    """Exact mid-band of a nominal octave, 1000·G^x with whole x."""
-    return float(1000 * OCTAVE_RATIO ** round(np.log(nominal_hz / 1000) / np.log(OCTAVE_RATIO)))
+    """Exact mid-band of a nominal octave or third-octave, 1000·G^(x/3) with whole x."""
+    return float(1000 * OCTAVE_RATIO ** (round(3 * np.log(nominal_hz / 1000) / np.log(OCTAVE_RATIO)) / 3))
+
+
+def bandwidth_hz(centre_hz: float, fraction: int = 1) -> float:
+    """Between the edges of a band: 0.71 of an octave's mid-band, 0.23 of a third-octave's."""
+    half = OCTAVE_RATIO ** (0.5 / fraction)
+    return centre_hz * (half - 1 / half)
+
+
+def detuning(frequency_hz: NDArray[Any], centre_hz: float, fraction: int = 1) -> NDArray[Any]:
+    """Where frequencies lie in a band: −1 and 1 at its edges, 0 at its exact mid-band ``centre_hz``."""
+    half = OCTAVE_RATIO ** (0.5 / fraction)
+    ratio = np.maximum(np.asarray(frequency_hz, dtype=float) / centre_hz, 1e-6)
+    return np.asarray((ratio - 1 / ratio) / (half - 1 / half))
 
 
 def band_response(frequency_hz: NDArray[Any], centre_hz: float, fraction: int = 1) -> NDArray[Any]:
@@ -45,46 +78,111 @@ def band_response(frequency_hz: NDArray[Any], centre_hz: float, fraction: int = 
     fraction : int
         1 for octaves, 3 for third-octaves.
     """
-    half = OCTAVE_RATIO ** (0.5 / fraction)
+    x = detuning(frequency_hz, centre_hz, fraction)
+    square = x * x
+    return np.asarray(1 / (1 - 2 * square + 1j * (x * (2 - square))))
+
+
+def band_power(frequency_hz: NDArray[Any], centre_hz: float, fraction: int = 1) -> NDArray[Any]:
+    """Squared magnitude of ``band_response``."""
+    square = detuning(frequency_hz, centre_hz, fraction) ** 2
+    return np.asarray(1 / (1 + square * square * square))
+
+
+def high_pass(frequency_hz: NDArray[Any]) -> NDArray[Any]:
+    """Response, without phase, that keeps the whole sound but not the wander below 50 Hz."""
+    cube = (np.asarray(frequency_hz) / WANDER_HZ) ** 2
+    cube = cube * cube * cube
+    return np.asarray(cube / (1 + cube))
+
+
+def filter_delay_s(frequency_hz: NDArray[Any], centre_hz: float, fraction: int = 1) -> NDArray[Any]:
+    """Group delay of ``band_response``; applied backwards, the filter makes the sound that much earlier."""
+    square = detuning(frequency_hz, centre_hz, fraction) ** 2
     ratio = np.maximum(np.asarray(frequency_hz, dtype=float) / centre_hz, 1e-6)
-    p = 1j * (ratio - 1 / ratio) / (half - 1 / half)
-    return np.asarray(1 / ((p + 1) * (p * p + p + 1)))
+    low_pass = (2 + square + 2 * square * square) / (1 + square * square * square)
+    return np.asarray(low_pass * (1 + 1 / ratio**2) / (2 * np.pi * bandwidth_hz(centre_hz, fraction)))
+
+
+@dataclass(frozen=True)
+class BandSound:
+    """One band of a sound, from ``lead_blocks(rate_hz)`` blocks before the click on.
+
+    samples : ndarray, shape (blocks × per_block,)
+        At a rate of its own: ``per_block`` samples stand for a block of ``block_samples(rate_hz)`` of the sound.
+    early_s : float
+        How much earlier the backward filter makes the energy, on average; 0 for the whole sound.
+    """
+
+    samples: NDArray[Any]
+    per_block: int
+    early_s: float
+
+    def block_energy(self, block: int) -> NDArray[Any]:
+        """Sum of squares per block of ``block`` samples of the sound, shape (blocks,)."""
+        rows = self.samples.reshape(-1, self.per_block)
+        return np.asarray(np.einsum("ij,ij->i", rows, rows) * (block / self.per_block))
 
 
 def each_band(
-    samples: NDArray[Any], rate_hz: float, centres_hz: Sequence[float], fraction: int = 1, wander_hz: float = 50.0
-) -> Iterator[NDArray[Any]]:
-    """Yield the whole sound without offset and wander below ``wander_hz``, then each band; one at a time in memory.
-
-    Each is an ndarray, shape (lead + samples,), that starts ``lead_samples(rate_hz)`` before the click.
+    samples: NDArray[Any], rate_hz: float, centres_hz: Sequence[float], fraction: int = 1
+) -> Iterator[BandSound]:
+    """Yield the whole sound without offset and wander below 50 Hz, then each band; one at a time in memory.
 
     Parameters
     ----------
     samples : ndarray, shape (samples,)
-        From the click on.
+        From the click on; what does not fill a block at the end is left out.
     """
-    lead = lead_samples(rate_hz)
-    size = fft.next_fast_len(samples.size + 2 * lead, real=True)
-    spectrum = fft.rfft(samples, size)
-    step_hz = rate_hz / size
-
-    def heard(part: NDArray[Any]) -> NDArray[Any]:
-        filtered = fft.irfft(part, size)
-        return np.concatenate([filtered[size - lead :], filtered[: samples.size]])
-
+    block, lead = block_samples(rate_hz), lead_blocks(rate_hz)
+    heard = samples.size // block
+    blocks = fft.next_fast_len(-(-samples.size // block) + 2 * lead, real=True)
+    spectrum = fft.rfft(samples, blocks * block)
+    step_hz = rate_hz / (blocks * block)
     frequency = np.arange(spectrum.size) * step_hz
-    yield heard(spectrum * (frequency**6 / (frequency**6 + wander_hz**6)))
+
+    def in_time(part: NDArray[Any], per_block: int) -> NDArray[Any]:
+        filtered = fft.irfft(part, blocks * per_block)
+        filtered *= per_block / block
+        return np.concatenate([filtered[(blocks - lead) * per_block :], filtered[: heard * per_block]])
+
+    yield BandSound(in_time(spectrum * high_pass(frequency), block), block, 0.0)
     for nominal_hz in centres_hz:
         centre_hz = exact_centre(nominal_hz)
         # Beyond four octaves on either side the filter is more than 80 dB down; there it is taken as shut.
         first = int(centre_hz / SHUT / step_hz)
         last = min(int(centre_hz * SHUT / step_hz), spectrum.size)
-        part = np.zeros_like(spectrum)
-        response = band_response(frequency[first:last], centre_hz, fraction)
-        part[first:last] = spectrum[first:last] * np.conj(response)
-        yield heard(part)
+        per_block = _enough_per_block(block, 2 * last / blocks)
+        part = np.zeros(blocks * per_block // 2 + 1, dtype=complex)
+        own_hz = frequency[first:last]
+        part[first:last] = spectrum[first:last] * np.conj(band_response(own_hz, centre_hz, fraction))
+        yield BandSound(
+            in_time(part, per_block), per_block, _mean_delay_s(part[first:last], own_hz, centre_hz, fraction)
+        )
 
 
-def lead_samples(rate_hz: float) -> int:
-    """How many samples before the click ``each_band`` starts."""
-    return int(RINGING_S * rate_hz)
+def _enough_per_block(block: int, needed: float) -> int:
+    """Samples per block for a spectrum of so many, in a number that a Fourier transform likes."""
+    return next((count for count in (2, 3, 4, 5, 6, 8, 9, 10, 12, 15, 16, 18, 20) if needed < count < block), block)
+
+
+def _mean_delay_s(part: NDArray[Any], frequency_hz: NDArray[Any], centre_hz: float, fraction: int) -> float:
+    # Two octaves on either side hold all but a ten-thousandth of the filter's power; the delay is smooth there.
+    first, last = np.searchsorted(frequency_hz, [centre_hz / 4, centre_hz * 4])
+    count = max((last - first) // DELAY_POINTS, 1)
+    near = slice(first, first + (last - first) // count * count)
+    groups = part[near].view(float).reshape(-1, 2 * count)
+    power = np.einsum("ij,ij->i", groups, groups)
+    total = float(power.sum())
+    middle_hz = frequency_hz[near][count // 2 :: count]
+    return float(power @ filter_delay_s(middle_hz, centre_hz, fraction)) / total if total > 0 else 0.0
+
+
+def block_samples(rate_hz: float) -> int:
+    """Samples of the sound in one block, half a millisecond."""
+    return max(round(BLOCK_S * rate_hz), 1)
+
+
+def lead_blocks(rate_hz: float) -> int:
+    """How many blocks before the click ``each_band`` starts."""
+    return round(RINGING_S * rate_hz / block_samples(rate_hz))

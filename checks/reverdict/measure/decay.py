@@ -1,20 +1,17 @@
-"""How the energy dies away: noise floor, energy decay curve, EDT, T20, T30, band level.
+"""How the energy dies away: noise floor, energy decay curve, and all that is read off it, band by band.
 
 Method
-    Per band the squared response is summed in short blocks. Lundeby's iteration finds where decay meets noise
-    (A. Lundeby et al., Acustica 81, 1995; pages from memory). Up to there the noise is subtracted in the backward
-    integral (W. T. Chu, JASA 63, 1978; from memory; M. R. Schroeder, 1965) and the energy beyond is replaced by that of
-    the fitted decay, so that neither noise nor truncation bends the curve. EDT 0…−10, T20 −5…−25, T30 −5…−35 dB by
-    least squares (ISO 3382-1:2009).
-Validity
-    ISO 3382-1, 5.3.3: the noise must lie the fit range and 15 dB below the peak (25, 35, 45 dB). Where the record ends
-    before the noise is reached, it must hold 5 dB more than the fit range. What the range does not allow is None, and
-    ``why_not`` says why. Never a shortened fit.
+    Per band the squared response is summed in short blocks. ``truncation`` finds where decay meets noise. Up to there
+    the noise is subtracted in the backward integral (W. T. Chu, JASA 63, 1978; from memory; M. R. Schroeder, 1965) and
+    the energy beyond is replaced by that of the fitted decay, so that neither noise nor truncation bends the curve.
+    ``decay_times``, ``energy_ratios``, ``two_slopes`` and ``echo_density`` say how their figures are found, and what
+    each needs.
 Uncertainty
-    From the noise alone: its beat with the tail and its own wavering in the integral at the end of the fit (k = 2).
-    Zero for a render without noise; the spread between repeats of a measurement is not in it.
+    From the noise alone (k = 2). Zero for a render without noise; what repeats of a measurement differ by is in
+    ``repeats``.
 Conventions
-    Levels in dB re a unit click (energy sum of squares). Time from the click.
+    Levels in dB re a unit click (energy sum of squares). Times count from the click, except for C50, C80, D50 and Ts,
+    which count from the arrival, as ISO 3382-1 has it.
 """
 
 from __future__ import annotations
@@ -24,26 +21,32 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.bands import each_band, lead_samples, octave_centres
+from reverdict.measure.bands import (
+    bandwidth_hz,
+    block_samples,
+    each_band,
+    exact_centre,
+    lead_blocks,
+    octave_centres,
+    third_octave_centres,
+)
+from reverdict.measure.decay_times import FITS, DecayCurve, DecayTime, Figure, curvature_percent, decay_times
+from reverdict.measure.echo_density import EchoDensity, echo_density
+from reverdict.measure.energy_ratios import NAMES, BandEnergy, EarlySound, energy_ratios, find_arrival
+from reverdict.measure.truncation import energy_beyond, meet_noise, running_mean
+from reverdict.measure.two_slopes import TwoSlopes, find_two_slopes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-FITS = {"edt": (0.0, -10.0, 25.0), "t20": (-5.0, -25.0, 35.0), "t30": (-5.0, -35.0, 45.0)}
-"""Fit from, to (dB), and the range between peak and noise that ISO 3382-1 asks for."""
-RECORD_RESERVE_DB = 5.0
-BLOCK_S = 0.0005
+    from reverdict.measure.bands import BandSound
+    from reverdict.measure.truncation import NoiseMeeting
+
 FADE_S = 0.05
-LN_60DB = 6 * np.log(10)
-
-
-@dataclass(frozen=True)
-class DecayTime:
-    """One decay time: seconds and its expanded uncertainty (k = 2), or why there is none."""
-
-    seconds: float | None
-    uncertainty_s: float | None = None
-    why_not: str = ""
+SILENCE = 1e-24
+CLEAR_OF_NOISE = np.log(10)
+LOWEST_DB = -60.0
+"""Echo density is told down to here, and 10 dB clear of the noise."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,8 @@ class BandDecay:
         When the energy (mean of 5 ms) is highest. Late, as in a reversed programme, EDT tells of the rise before it.
     curve_s, curve_db : ndarray, shape (points,)
         Energy decay curve, 0 dB at the start, down to where it is trusted.
+    times : "edt", "t20", "t30", "t60".
+    ratios : "c50_db", "c80_db", "d50", "ts_ms", "curvature_percent".
     """
 
     centre_hz: float | None
@@ -70,31 +75,53 @@ class BandDecay:
     times: dict[str, DecayTime]
     curve_s: NDArray[Any] = field(repr=False)
     curve_db: NDArray[Any] = field(repr=False)
+    ratios: dict[str, Figure]
+    two_slopes: TwoSlopes
 
 
 @dataclass(frozen=True)
 class DecayMeasurement:
-    """Decay of one signal path: the whole sound and its octave bands."""
+    """Decay of one signal path: the whole sound and its bands.
+
+    fraction : int
+        1 for octave bands, 3 for third-octaves.
+    arrival_s : float or None
+        From the click to the arrival, from which the ratios count; None in silence.
+    """
 
     whole: BandDecay
     bands: tuple[BandDecay, ...]
+    fraction: int
+    arrival_s: float | None
+    echo_density: EchoDensity
 
 
-def measure_decay(samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0) -> DecayMeasurement:
-    """Measure one signal path, shape (samples,), from its click on, in octave bands from 125 Hz to 8 kHz."""
+def measure_decay(
+    samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0, fraction: int = 1
+) -> DecayMeasurement:
+    """Measure one signal path, shape (samples,), from its click on.
+
+    Parameters
+    ----------
+    fraction : int
+        1 for octaves from 125 Hz to 8 kHz, 3 for third-octaves from 100 Hz to 10 kHz.
+    """
     first = max(round(click_at_s * rate_hz), 0)
     sound, faded = _without_edge(samples[first:], rate_hz)
-    centres_hz = octave_centres(rate_hz)
-    widths_hz = [rate_hz / 2] + [centre_hz / np.sqrt(2) for centre_hz in centres_hz]
-    hop = max(round(BLOCK_S * rate_hz), 1)
-    lead_s = lead_samples(rate_hz) / rate_hz
-    measured = []
-    rows = each_band(sound, rate_hz, centres_hz)
-    for centre_hz, width_hz, row in zip([None, *centres_hz], widths_hz, rows, strict=True):
-        count = (row.size - faded) // hop
-        energy = np.sum(row[: count * hop].reshape(count, hop) ** 2, axis=1)
-        measured.append(_band_decay(centre_hz, energy, hop / rate_hz, hop, lead_s, width_hz))
-    return DecayMeasurement(measured[0], tuple(measured[1:]))
+    centres_hz = third_octave_centres(rate_hz) if fraction == 3 else octave_centres(rate_hz)
+    bands = each_band(sound, rate_hz, centres_hz, fraction)
+    heard = next(bands)
+    block = block_samples(rate_hz)
+    above_wander = heard.samples[lead_blocks(rate_hz) * block :]
+    arrival = find_arrival(above_wander)
+    early = None if arrival is None else EarlySound.of(sound, rate_hz, arrival)
+    grid = _Grid(block, block / rate_hz, lead_blocks(rate_hz), -(-faded // block), early, fraction)
+    whole, end_s = grid.measure(None, rate_hz / 2, heard)
+    measured = [grid.measure(hz, bandwidth_hz(exact_centre(hz), fraction), band)[0]
+                for hz, band in zip(centres_hz, bands, strict=True)]  # fmt: skip
+    arrival_s = None if early is None else early.arrival_s
+    density = echo_density(above_wander, rate_hz, arrival_s or 0.0, end_s)
+    return DecayMeasurement(whole, tuple(measured), fraction, arrival_s, density)
 
 
 def _without_edge(samples: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], int]:
@@ -108,149 +135,104 @@ def _without_edge(samples: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], 
 
 
 @dataclass(frozen=True)
-class NoiseMeeting:
-    """Where a decay meets the noise.
+class _Grid:
+    """The blocks into which energy is summed, and what all bands share.
 
-    end : int
-        Blocks up to here are decay.
-    noise : float
-        Energy of the noise in a block (what is left at the end of the record where ``reached`` is false).
-    slope : float
-        Natural logarithm of energy per block, negative.
-    tail : float
-        Energy of the fitted decay in the block at ``end``.
+    lead : int
+        Blocks before the click.
+    faded : int
+        Blocks at the end that are not heard.
     """
 
-    end: int
-    noise: float
-    slope: float
-    tail: float
-    reached: bool
+    block: int
+    block_s: float
+    lead: int
+    faded: int
+    early: EarlySound | None
+    fraction: int
 
+    def measure(self, centre_hz: float | None, width_hz: float, band: BandSound) -> tuple[BandDecay, float]:
+        """Decay of one band, and until when after the click its echo density may be told."""
+        energy = band.block_energy(self.block)
+        energy = energy[: energy.size - self.faded]
+        smooth = running_mean(energy, max(int(0.005 / self.block_s), 1)) if energy.size else np.zeros(1)
+        peak = float(smooth.max())
+        if peak <= SILENCE:
+            return _nothing(centre_hz, None, None, None, "silent in this band"), 0.0
+        peak_s = float(np.argmax(smooth)) * self.block_s - self.lead * self.block_s
+        meeting = meet_noise(energy, self.block_s)
+        if meeting is None:
+            level_db = float(10 * np.log10(energy.sum()))
+            return _nothing(centre_hz, level_db, 0.0, peak_s, "does not decay within the record"), 0.0
+        return self._decay(centre_hz, width_hz, band, energy, meeting, peak, peak_s)
 
-def _band_decay(
-    centre_hz: float | None, energy: NDArray[Any], block_s: float, hop: int, lead_s: float, width_hz: float
-) -> BandDecay:
-    smooth = _running_mean(energy, max(int(0.005 / block_s), 1)) if energy.size else np.zeros(1)
-    peak = float(smooth.max())
-    peak_s = float(np.argmax(smooth)) * block_s - lead_s
-    empty = np.zeros(0)
-    if peak <= 1e-24:
-        times = {name: DecayTime(None, why_not="silent in this band") for name in FITS}
-        return BandDecay(centre_hz, None, None, None, None, times, empty, empty)
-    meeting = _meet_noise(energy, block_s)
-    if meeting is None:
-        times = {name: DecayTime(None, why_not="does not decay within the record") for name in FITS}
-        level = 10 * np.log10(energy.sum())
-        return BandDecay(centre_hz, float(level), 0.0, None, peak_s, times, empty, empty)
-    noise = meeting.noise if meeting.reached else 0.0
-    beyond = meeting.tail / -np.expm1(meeting.slope)
-    remaining = np.cumsum((energy[: meeting.end] - noise)[::-1])[::-1] + beyond
-    remaining = np.append(remaining, beyond)
-    total = float(remaining[0])
-    curve_db = 10 * np.log10(np.maximum(remaining, 1e-30 * total) / total)
-    range_db = 10 * np.log10(peak / max(meeting.noise, 1e-30 * peak))
-    time_s = np.arange(remaining.size) * block_s - lead_s
-    sigma = _sigma_db(remaining, noise, meeting.end, block_s, width_hz)
-    times = {
-        name: _fit(time_s, curve_db, sigma, low, high, needed if meeting.reached else -high + RECORD_RESERVE_DB,
-                   float(range_db), meeting.reached)
-        for name, (low, high, needed) in FITS.items()
-    }  # fmt: skip
-    floor_db = float(10 * np.log10(noise / hop)) if noise > 0 else None
-    level_db = float(10 * np.log10(total))
-    return BandDecay(centre_hz, level_db, float(range_db), floor_db, peak_s, times, time_s, curve_db)
-
-
-def _meet_noise(energy: NDArray[Any], block_s: float) -> NoiseMeeting | None:
-    """Lundeby's iteration on block energies; None where nothing decays."""
-    size = energy.size
-    tenth = max(size // 10, 4)
-    noise = float(energy[-tenth:].mean())
-    start = int(np.argmax(_running_mean(energy, max(int(0.01 / block_s), 1))))
-    width = max(int(0.05 / block_s), 1)
-    slope = _slope(energy, start, size, width, 10 * noise)
-    if slope is None:
-        # All within 10 dB of its own end: either it hardly decays or the record is far too short.
-        slope = _slope(energy, start, size, width, 0.0)
-        if slope is None:
-            return None
-    end = size
-    for _ in range(8):
-        rate, level = slope
-        if rate >= 0:
-            return None
-        crossing = (np.log(max(noise, 1e-300)) - level) / rate
-        end = int(np.clip(crossing, start + 4, size))
-        ten_db = np.log(10) / -rate
-        width = int(np.clip(ten_db / 5, max(int(0.02 / block_s), 1), max(size // 20, 1)))
-        quiet = int(min(end + ten_db, size - tenth))
-        noise = float(energy[quiet:].mean())
-        later = _slope(
-            energy, max(start, int(end - 2.5 * ten_db)), min(int(end - 0.5 * ten_db), size), width, 2 * noise
+    def _decay(
+        self, centre_hz: float | None, width_hz: float, band: BandSound, energy: NDArray[Any], meeting: NoiseMeeting,
+        peak: float, peak_s: float,
+    ) -> tuple[BandDecay, float]:  # fmt: skip
+        freedom = max(width_hz * self.block_s, 1e-12)
+        slopes, after = find_two_slopes(energy, meeting, self.block_s, width_hz, -self.lead * self.block_s)
+        if after is None:
+            noise = meeting.noise if meeting.reached else 0.0
+            noise_sigma = noise / np.sqrt(freedom * max(meeting.quiet, 1))
+            beyond, beyond_sigma = energy_beyond(energy, meeting, freedom)
+        else:
+            noise, noise_sigma, beyond, beyond_sigma = after.noise, after.noise_sigma, after.energy, after.sigma
+        decaying = energy[: meeting.end].copy()
+        decaying[self.lead :] -= noise
+        remaining = np.append(np.cumsum(decaying[::-1])[::-1] + beyond, beyond)
+        total = float(remaining[0])
+        if total <= 0:
+            level_db = float(10 * np.log10(energy.sum()))
+            return _nothing(centre_hz, level_db, 0.0, peak_s, "does not stand out of the noise"), 0.0
+        blocks_left = np.arange(remaining.size)[::-1]
+        range_db = float(10 * np.log10(peak / max(meeting.noise, 1e-30 * peak)))
+        curve = DecayCurve(
+            (np.arange(remaining.size) - self.lead) * self.block_s,
+            10 * np.log10(np.maximum(remaining, 1e-30 * total) / total),
+            _sigma_db(remaining, noise, freedom, blocks_left, beyond_sigma + noise_sigma * blocks_left),
+            range_db,
+            meeting.reached,
+            None if centre_hz is None else width_hz,
         )
-        if later is None or later[0] >= 0:
-            break
-        if abs(later[0] - rate) < 1e-4 * abs(rate) and abs(later[1] - level) < 1e-3:
-            slope = later
-            break
-        slope = later
-    rate, level = slope
-    crossing = (np.log(max(noise, 1e-300)) - level) / rate
-    reached = crossing < size - tenth and noise > 0
-    end = int(np.clip(crossing, start + 4, size)) if reached else size
-    tail = float(np.exp(level + rate * end))
-    return NoiseMeeting(end, noise, rate, tail, bool(reached))
+        times = decay_times(curve)
+        ratios = dict.fromkeys(NAMES, Figure(None, why_not="nothing arrives"))
+        if self.early is not None:
+            heard = BandEnergy(
+                decaying, curve.time_s[:-1] + self.block_s / 2, noise, beyond, beyond_sigma,
+                self.block_s / -float(np.expm1(meeting.slope)), freedom, band.early_s, range_db,
+            )  # fmt: skip
+            ratios = energy_ratios(self.early, heard, centre_hz, self.fraction)
+        measured = BandDecay(
+            centre_hz, float(10 * np.log10(total)), range_db,
+            float(10 * np.log10(noise / self.block)) if noise > 0 else None,
+            peak_s, times, curve.time_s, curve.level_db,
+            ratios | {"curvature_percent": curvature_percent(times)},
+            slopes,
+        )  # fmt: skip
+        clear = meeting.end + (CLEAR_OF_NOISE / meeting.slope if meeting.reached else 0)
+        heard_until = int(np.flatnonzero(curve.level_db > LOWEST_DB)[-1])
+        return measured, (min(clear, heard_until) - self.lead) * self.block_s
 
 
-def _slope(energy: NDArray[Any], first: int, last: int, width: int, floor: float) -> tuple[float, float] | None:
-    """Least-squares line (per block, at block 0) through the log of mean energies until they fall to ``floor``."""
-    count = (last - first) // width
-    if count < 3:
-        return None
-    means = energy[first : first + count * width].reshape(count, width).mean(axis=1)
-    below = np.flatnonzero(means <= floor)
-    used = int(below[0]) if below.size else count
-    if used < 3 or means[:used].min() <= 0:
-        return None
-    middle = first + width * (np.arange(used) + 0.5) - 0.5
-    rate, level = np.polyfit(middle, np.log(means[:used]), 1)
-    return float(rate), float(level)
+def _nothing(
+    centre_hz: float | None, level_db: float | None, range_db: float | None, peak_s: float | None, why: str
+) -> BandDecay:
+    """A band without a decay."""
+    return BandDecay(
+        centre_hz, level_db, range_db, None, peak_s, {name: DecayTime(None, why_not=why) for name in FITS},
+        np.zeros(0), np.zeros(0), dict.fromkeys((*NAMES, "curvature_percent"), Figure(None, why_not=why)),
+        TwoSlopes(why_not=why),
+    )  # fmt: skip
 
 
-def _fit(
-    time_s: NDArray[Any], curve_db: NDArray[Any], sigma_db: NDArray[Any], low: float, high: float, needed: float,
-    range_db: float, reached: bool,
-) -> DecayTime:  # fmt: skip
-    if range_db < needed:
-        limit = "above the noise" if reached else "down when the record ends"
-        return DecayTime(None, why_not=f"{range_db:.0f} dB {limit}, needs {needed:.0f}")
-    below = np.flatnonzero(curve_db <= high)
-    if below.size == 0:
-        return DecayTime(None, why_not=f"the decay curve ends above {high:g} dB")
-    begin = int(np.flatnonzero(curve_db >= min(low, -0.05))[-1])
-    end = int(below[0])
-    if end - begin < 3:
-        return DecayTime(None, why_not=f"falls to {high:g} dB within {1e3 * (time_s[end] - time_s[begin]):.1f} ms")
-    rate, _ = np.polyfit(time_s[begin : end + 1], curve_db[begin : end + 1], 1)
-    seconds = -60 / float(rate)
-    relative = 1.2 * np.hypot(sigma_db[begin], sigma_db[end]) / (low - high)
-    return DecayTime(seconds, float(2 * seconds * relative))
-
-
-def _sigma_db(remaining: NDArray[Any], noise: float, end: int, block_s: float, width_hz: float) -> NDArray[Any]:
-    """Standard deviation of the decay curve in dB, from noise of known mean in a band ``width_hz`` wide.
+def _sigma_db(
+    remaining: NDArray[Any], noise: float, freedom: float, blocks_left: NDArray[Any], beyond: NDArray[Any]
+) -> NDArray[Any]:
+    """Standard deviation of the decay curve in dB, from noise with so many free values in a block.
 
     Beat of noise and decay: variance 2 N E / (B Δt) per block energy N over Δt; wavering of the noise: N² per B Δt
-    independent values.
+    independent values; and what is not known of its mean and of the energy ``beyond``.
     """
-    per_block = max(width_hz * block_s, 1e-12)
-    blocks_left = np.maximum(end - np.arange(remaining.size), 0)
-    variance = 2 * noise * np.maximum(remaining, 0) / per_block + noise**2 * blocks_left / per_block
+    variance = 2 * noise * np.maximum(remaining, 0) / freedom + noise**2 * blocks_left / freedom + beyond**2
     return 4.343 * np.sqrt(variance) / np.maximum(remaining, 1e-300)
-
-
-def _running_mean(values: NDArray[Any], width: int) -> NDArray[Any]:
-    width = min(width, values.size)
-    sums = np.cumsum(np.insert(values, 0, 0.0))
-    return (sums[width:] - sums[:-width]) / width

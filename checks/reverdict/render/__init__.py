@@ -1,7 +1,7 @@
 """Rendering: the only place that runs somebody else's code, always in a child process.
 
     render(build, request, work_folder) -> Rendered | Failure
-    prepare(build, work_folder)            once before the first render (render sees to it too)
+    prepare(build, work_folder) -> str     once before the first render (render sees to it too); why it failed
     open_timer(build, request) -> Timer    what a sample costs
 
     build      what is rendered and what comes back, as data
@@ -12,10 +12,12 @@ Nothing here measures or judges.
 """
 
 from reverdict.render.build import Build, Failure, Limits, Rendered, Rendering, Request
+from reverdict.render.command import parameters_missing
 from reverdict.render.folders import working_folder
-from reverdict.render.prepare import prepare
+from reverdict.render.prepare import prepare, prepare_log
 from reverdict.render.rendering import render
 
 __all__ = [
-    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "prepare", "render", "working_folder",
+    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "parameters_missing", "prepare", "prepare_log",
+    "render", "working_folder",
 ]  # fmt: skip

@@ -57,7 +57,7 @@ class Build:
     not_asked : mapping
         Check name -> reason why this build is not asked it.
     source : path or None
-        The TOML itself, for messages; None where there is none.
+        The TOML or the single recording itself, for messages; None where there is none.
     """
 
     identity: BuildIdentity

@@ -1,6 +1,7 @@
 """Running somebody else's program: in a child process, within limits, and leaving nothing behind.
 
-The child has no standard input, its standard output is thrown away, and of its standard error only the end is kept.
+The child has no standard input, its standard output is thrown away (unless asked for), and of its standard error only
+the end is kept.
 When it ends, when it takes too long and when the suite is interrupted, it and everything it started are killed (see
 ``render.launcher``).
 """
@@ -29,8 +30,10 @@ FILE_LIMIT_MB = 1024
 """Largest file that a build may write: about half an hour of stereo float sound at 48 kHz."""
 
 KEPT_BYTES = 8192
+KEPT_BYTES_OF_ALL = 1 << 20
 LINE_CHARACTERS = 200
 STOPPING_S = 5.0
+TELLING = re.compile(r"\berror\b|\bundefined reference\b", re.IGNORECASE)
 OUT_OF_MEMORY = re.compile("MemoryError|bad_alloc|[Oo]ut of memory|Cannot allocate memory|memory allocation of [0-9]+")
 
 
@@ -40,15 +43,22 @@ class Ended:
 
     status : int or None
         Exit status, negative for the signal that killed it, None when it was stopped for taking too long.
-    last_line : str
-        The last line it wrote to standard error.
+    said : str
+        The end of what it wrote to standard error.
     cpu_s : float
         CPU seconds of the child and of those of its children that it waited for.
     """
 
     status: int | None
-    last_line: str
+    said: str
     cpu_s: float
+
+    @property
+    def telling_line(self) -> str:
+        """The first line that speaks of an error, as a compiler's does among others; else the last line."""
+        printable = ["".join(c if c.isprintable() else " " for c in line).strip() for line in self.said.split("\n")]
+        lines = [line[:LINE_CHARACTERS] for line in printable if line]
+        return next(filter(TELLING.search, lines), lines[-1] if lines else "")
 
     def trouble(self, limits: Limits) -> str:
         """Why this end is a failure, in plain words; empty when the child ended well."""
@@ -56,9 +66,9 @@ class Ended:
             return ""
         if self.status is None:
             return f"did not finish within {limits.seconds:g} s and was stopped"
-        if OUT_OF_MEMORY.search(self.last_line):
+        if OUT_OF_MEMORY.search(self.telling_line):
             return out_of_memory(limits)
-        said = f": {self.last_line}" if self.last_line else ""
+        said = f": {self.telling_line}" if self.telling_line else ""
         if self.status > 0:
             return f"ended with status {self.status}{said}"
         if -self.status == signal.SIGXFSZ:
@@ -86,9 +96,10 @@ def run(
     limits: Limits,
     environment: Mapping[str, str] | None = None,
     core: int | None = None,
+    hear_all: bool = False,
 ) -> Ended:
     """Run a program in ``folder`` to its end. Never raises for what it does; a missing program ends with status 126."""
-    with Child(argv, folder, limits, environment, core=core) as child:
+    with Child(argv, folder, limits, environment, core=core, hear_all=hear_all) as child:
         return child.wait(time.monotonic() + limits.seconds)
 
 
@@ -109,6 +120,8 @@ class Child:
         File descriptors that the child inherits.
     core : int, optional
         The processor core it must stay on.
+    hear_all : bool
+        Keep a megabyte of what it says, standard output included, as of a compiler.
     """
 
     def __init__(
@@ -119,9 +132,12 @@ class Child:
         environment: Mapping[str, str] | None = None,
         keep_open: Sequence[int] = (),
         core: int | None = None,
+        hear_all: bool = False,
     ) -> None:
         self._status, status_end = os.pipe()
+        self._said, said_end = os.pipe()
         self._tail = b""
+        self._kept_bytes = KEPT_BYTES_OF_ALL if hear_all else KEPT_BYTES
         # The suite watches the clock. This stops a build that outlives even the suite.
         cpu_seconds = math.ceil(limits.seconds * (os.cpu_count() or 1)) + 60
         launcher = [sys.executable, "-I", "-S", str(Path(__file__).with_name("launcher.py"))]
@@ -132,18 +148,19 @@ class Child:
                 cwd=folder,
                 env={**os.environ, **(environment or {})},
                 stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.PIPE,
+                stdout=said_end if hear_all else subprocess.DEVNULL,
+                stderr=said_end,
                 pass_fds=[status_end, *keep_open],
                 start_new_session=True,
             )
         except BaseException:
             os.close(self._status)
+            os.close(self._said)
             raise
         finally:
             os.close(status_end)
-        assert self._process.stderr is not None
-        self._errors: int | None = self._process.stderr.fileno()
+            os.close(said_end)
+        self._errors: int | None = self._said
 
     def __enter__(self) -> Child:
         return self
@@ -152,8 +169,7 @@ class Child:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._stop()
-        assert self._process.stderr is not None
-        self._process.stderr.close()
+        os.close(self._said)
         os.close(self._status)
 
     def wait(self, deadline: float) -> Ended:
@@ -161,13 +177,13 @@ class Child:
         line = self.read_line(self._status, deadline)
         self._stop()
         self._drain()
-        last_line = self._last_line()
+        said = self._tail.decode(errors="replace")
         if line is None:
-            return Ended(None, last_line, math.nan)
+            return Ended(None, said, math.nan)
         if not line:  # the launcher itself was killed
-            return Ended(-signal.SIGKILL, last_line, math.nan)
+            return Ended(-signal.SIGKILL, said, math.nan)
         status, cpu_s = line.split()
-        return Ended(os.waitstatus_to_exitcode(int(status)), last_line, float(cpu_s))
+        return Ended(os.waitstatus_to_exitcode(int(status)), said, float(cpu_s))
 
     def read_line(self, source: int, deadline: float) -> str | None:
         """One line from a file descriptor, "" at its end, None when ``deadline`` passed first.
@@ -205,14 +221,9 @@ class Child:
         piece = os.read(self._errors, 1 << 16)
         if not piece:
             self._errors = None
-        self._tail = (self._tail + piece)[-KEPT_BYTES:]
+        self._tail = (self._tail + piece)[-self._kept_bytes :]
 
     def _drain(self) -> None:
         """Take what is left in the pipe, without waiting for a process that may still hold it open."""
         while self._errors is not None and select.select([self._errors], [], [], 0.0)[0]:
             self._keep_errors()
-
-    def _last_line(self) -> str:
-        lines = self._tail.decode(errors="replace").split("\n")
-        printable = ["".join(c if c.isprintable() else " " for c in line).strip() for line in lines]
-        return next((line[:LINE_CHARACTERS] for line in reversed(printable) if line), "")

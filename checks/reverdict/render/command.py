@@ -75,6 +75,12 @@ def command_line(build: Build, request: Request, source: Path, target: Path, wor
     return argv
 
 
+def parameters_missing(build: Build, given: Mapping[str, Parameter]) -> list[str]:
+    """Names of the parameters that ``argv`` asks for, and that neither ``given`` nor the build itself says."""
+    asked = [name for argument in build.argv for name in re.findall(r"\{parameters\.([\w.-]+)\}", argument)]
+    return [name for name in dict.fromkeys(asked) if name not in {**given, **build.parameters}]
+
+
 def filled(argv: Sequence[str], values: Mapping[str, Parameter], build: Build, key: str) -> list[str]:
     """Fill in placeholders. Raises BadInput that names an unknown one and lists the known ones."""
 

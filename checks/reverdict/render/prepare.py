@@ -7,7 +7,6 @@ import fcntl
 import os
 from typing import TYPE_CHECKING
 
-from reverdict.errors import BadInput
 from reverdict.render import child
 from reverdict.render.build import Limits
 from reverdict.render.command import filled, require_program
@@ -23,37 +22,43 @@ PREPARE_LIMITS = Limits(seconds=900.0, memory_mb=0)
 """A compiler may take its time, and some reserve much address space: no limit on memory."""
 
 
-def prepare(build: Build, work_folder: Path) -> None:
+def prepare(build: Build, work_folder: Path) -> str:
     """Run ``build.prepare`` in the build's folder, once per run: the first caller does it, the others wait for it.
+
+    Returns
+    -------
+    Why it failed, empty where it did not: it ended badly, or took over a quarter of an hour. That is remembered, and it
+    is not tried again in this run. All it said is in ``prepare_log``.
 
     Raises
     ------
     BadInput
-        No such program, it failed (the last line it said is told), or took over a quarter of an hour. A failure is
-        remembered: it is not tried again in this run.
+        No such program, or an unknown placeholder.
     """
     if not build.prepare:
-        return
+        return ""
     kept = build_folder(build, work_folder)
     outcome = kept / ".prepared"
     with _only_one(kept / ".preparing"):
         if not outcome.exists():
-            _record(outcome, _trouble(build, kept))
+            argv = filled(build.prepare, {"work": str(kept)}, build, "build.prepare")
+            require_program(argv[0], build, "build.prepare")
+            ended = child.run(argv, build.folder, PREPARE_LIMITS, hear_all=True)
+            _record(prepare_log(build, work_folder), ended.said)
+            _record(outcome, ended.trouble(PREPARE_LIMITS))
         trouble = outcome.read_text(encoding="utf-8")
-    if trouble:
-        raise BadInput(build.place, f"build.prepare: {build.prepare[0]}: {trouble}")
+    return f"prepare failed: {build.prepare[0]} {trouble}" if trouble else ""
 
 
-def _trouble(build: Build, kept: Path) -> str:
-    argv = filled(build.prepare, {"work": str(kept)}, build, "build.prepare")
-    require_program(argv[0], build, "build.prepare")
-    return child.run(argv, build.folder, PREPARE_LIMITS).trouble(PREPARE_LIMITS)
+def prepare_log(build: Build, work_folder: Path) -> Path:
+    """File that holds what ``build.prepare`` said once it has run."""
+    return build_folder(build, work_folder) / ".prepare.log"
 
 
-def _record(outcome: Path, trouble: str) -> None:
-    beside = outcome.with_name(f".prepared.{os.getpid()}")
-    beside.write_text(trouble, encoding="utf-8")
-    beside.replace(outcome)
+def _record(file: Path, text: str) -> None:
+    beside = file.with_name(f"{file.name}.{os.getpid()}")
+    beside.write_text(text, encoding="utf-8")
+    beside.replace(file)
 
 
 @contextlib.contextmanager

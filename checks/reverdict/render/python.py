@@ -11,7 +11,7 @@ from reverdict.errors import BadInput
 from reverdict.render import child
 from reverdict.render.build import Failure, parameters_of
 from reverdict.render.folders import build_folder
-from reverdict.render.python_worker import describe_job, worker_argv, worker_environment
+from reverdict.render.python_worker import NO_SUCH_OBJECT, describe_job, worker_argv, worker_environment
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -52,9 +52,14 @@ def require_object(build: Build) -> None:
 
 
 def worker_trouble(ended: Ended, build: Build, folder: Path) -> str:
-    """Why the worker failed: in its own words where it could still say so. Empty when it ended well."""
+    """Why the worker failed: in its own words where it could still say so. Empty when it ended well.
+
+    Raises BadInput where the TOML names an object that is not there.
+    """
     explained = folder / "failure.txt"
-    if ended.status == 1 and explained.is_file():
+    if ended.status in (1, NO_SUCH_OBJECT) and explained.is_file():
         reason = explained.read_text(encoding="utf-8", errors="replace")
+        if ended.status == NO_SUCH_OBJECT:
+            raise BadInput(build.place, f"build.object: {reason}")
         return child.out_of_memory(build.limits) if child.OUT_OF_MEMORY.search(reason) else reason
     return ended.trouble(build.limits)

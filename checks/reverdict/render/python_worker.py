@@ -12,8 +12,9 @@ many CPU seconds a number of samples of noise took.
 from __future__ import annotations
 
 import contextlib
+import difflib
 import gc
-import importlib
+import importlib.util
 import json
 import operator
 import os
@@ -26,7 +27,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from numpy.typing import NDArray
 
@@ -36,11 +37,18 @@ NOISE_RMS = 0.1
 """-20 dBFS."""
 
 NOISE_SEED = 1
+NO_SUCH_OBJECT = 3
+"""Exit status where ``module:object`` is not there: a slip in the TOML. With 1 the build itself fails."""
+
 START = "import sys; sys.path[0:1] = []; sys.path.append({root!r}); from {module} import main; main()"
 
 
 class BuildError(Exception):
     """The build cannot be run; the message says why."""
+
+
+class NoSuchObject(BuildError):
+    """The TOML names a module or an object that is not there."""
 
 
 def worker_argv(job: Path) -> list[str]:
@@ -84,7 +92,7 @@ def main() -> None:
             answer_timings(job)
     except BuildError as refusal:
         Path(job["failure"]).write_text(str(refusal)[:1000], encoding="utf-8")
-        os._exit(1)
+        os._exit(NO_SUCH_OBJECT if isinstance(refusal, NoSuchObject) else 1)
     os._exit(0)
 
 
@@ -110,14 +118,30 @@ def make_processor(job: dict[str, Any]) -> Any:
     module_name, _, object_name = job["object"].partition(":")
     sys.path.insert(0, job["module_path"])
     with blaming(f"cannot import {module_name}"):
+        require_module(module_name, job["module_path"])
         module = importlib.import_module(module_name)
     try:
         maker = operator.attrgetter(object_name)(module)
     except AttributeError:
-        raise BuildError(f"module {module_name} has no {object_name}") from None
+        slip = did_you_mean(object_name, vars(module))
+        raise NoSuchObject(f"module {module_name} has no {object_name}{slip}") from None
     given = ", ".join(["sample_rate", *job["parameters"]])
     with blaming(f"cannot make {object_name}({given})"):
         return maker(sample_rate=job["sample_rate"], **job["parameters"])
+
+
+def require_module(name: str, folder: str) -> None:
+    """Raise NoSuchObject unless there is a module of this name. What fails inside it is not looked at."""
+    top = name.partition(".")[0]
+    if importlib.util.find_spec(top) is None:
+        modules = [path.stem for path in Path(folder).iterdir() if path.suffix == ".py" or path.is_dir()]
+        raise NoSuchObject(f"no module {top} in {folder}{did_you_mean(top, modules)}")
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """The nearest name, to be put behind a complaint; empty where none is near."""
+    near = difflib.get_close_matches(name, known, 1)
+    return f"; did you mean {near[0]}?" if near else ""
 
 
 def require_block(returned: NDArray[Any], frames: int, channels: int | None) -> None:
@@ -164,6 +188,8 @@ def blaming(doing: str) -> Iterator[None]:
     """Turn whatever the build raises, even an exit, into BuildError: the last line of its traceback, and where."""
     try:
         yield
+    except NoSuchObject:
+        raise
     except BaseException as error:
         last_line = " ".join(traceback.format_exception_only(error)[-1].split())
         raise BuildError(f"{doing}: {last_line}{_where(error)}") from None

@@ -32,7 +32,7 @@ def read_recordings(build: Build, request: Request) -> list[tuple[NDArray[Any], 
     Raises
     ------
     BadInput
-        No such folder or file as the build's TOML (or the command line) names.
+        No such folder or file as the build's TOML (or the command line) names, or a single file that is no sound.
     """
     takes: list[tuple[NDArray[Any], int]] = []
     for name in INPUTS[request.channels]:
@@ -43,6 +43,8 @@ def read_recordings(build: Build, request: Request) -> list[tuple[NDArray[Any], 
             samples, rate_hz = sound.read_sound(path)
             takes.append((_from_click(samples, rate_hz, build), rate_hz))
         except BadInput as error:
+            if build.recordings_file is not None:  # named on the command line
+                raise BadInput(build.place, error.problem) from error
             return Failure(f"{path.name}: {error.problem}")
     return takes
 
@@ -59,7 +61,9 @@ def _find(build: Build, request: Request, input_name: str) -> Path | Failure:
     found = [folder / name for name in names if (folder / name).is_file()]
     if len(found) > 1:
         return Failure(f"two recordings, {' and '.join(names)}; which one is meant?")
-    return found[0] if found else Failure(f"no recording: expected {' or '.join(names)} in {folder}")
+    if not found:
+        return Failure(f"no recording: expected {' or '.join(names)} in {folder}; gate --only NAME judges others alone")
+    return found[0]
 
 
 def _single(build: Build, file: Path, request: Request) -> Path | Failure:

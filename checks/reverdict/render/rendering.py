@@ -51,7 +51,7 @@ def render(build: Build, request: Request, work_folder: Path) -> Rendering:
     Raises
     ------
     BadInput
-        The user's own slip: no such folder or program, an unknown placeholder or kind, preparation failed.
+        The user's own slip: no such folder or program, an unknown placeholder or kind.
     """
     if build.kind == "recordings":
         return _recorded(build, request)
@@ -59,7 +59,8 @@ def render(build: Build, request: Request, work_folder: Path) -> Rendering:
         raise BadInput(build.place, f'build.kind: "{build.kind}" is not one of recordings, {", ".join(RUN)}')
     if not build.folder.is_dir():
         raise BadInput(build.folder, "no such folder")
-    prepare(build, work_folder)
+    if trouble := prepare(build, work_folder):
+        return Failure(trouble)
     rows: list[NDArray[Any]] = []
     notes: list[str] = []
     for number, name in enumerate(INPUTS[request.channels]):

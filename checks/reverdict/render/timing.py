@@ -75,7 +75,9 @@ def open_timer(build: Build, request: Request, work_folder: Path | None = None) 
         if build.kind == "recordings":
             yield _NoTimer(RECORDINGS_HAVE_NONE)
             return
-        prepare(build, work)
+        if trouble := prepare(build, work):
+            yield _NoTimer(trouble)
+            return
         folder = stack.enter_context(render_folder(build, work))
         if build.kind == "command":
             yield _CommandTimer(build, request, folder, work)

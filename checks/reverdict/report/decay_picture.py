@@ -19,6 +19,7 @@ from reverdict.report.line_chart import (
     astray,
     band,
     chart,
+    cut_marks,
     differences,
     line,
     moved,
@@ -49,7 +50,8 @@ def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> Picture
     path = plain(known[0]["path"])
     title = f"Energy decay{f' {path}' if path else ''}: curves of golden and build, and their difference in each band"
     told = "; ".join(_told(decay) for decay in known)
-    return Picture(chart(identity, title, told, foot + 32, drawn), f"Energy decay; {_worst(known)}")
+    said = f"Energy decay; {_worst(known)}. Only EDT, T20, T30 and level decide; the curves show where they come from"
+    return Picture(chart(identity, title, told, foot + 32, drawn), said)
 
 
 def _curves(known: Sequence[Mapping[str, Any]], x: Axis, foot: float) -> list[str]:
@@ -93,6 +95,7 @@ def _strip(decay: Mapping[str, Any], off: Sequence[float | None], x: Axis, y: Ax
             line([min(known), max(known)], [0.0, 0.0], x, y, "golden slim"),
             line(times, off, x, y, "build"),
             line(times, astray(off, limits), x, y, "astray"),
+            *cut_marks(times, off, x, y),
         ]
     )
 

@@ -6,9 +6,12 @@ with frequency upward, so that the chirps can be found in the echogram.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
+
+import numpy as np
 
 from reverdict.report.line_chart import (
     LEFT,
@@ -26,10 +29,11 @@ from reverdict.report.line_chart import (
     time_axis,
     upright_band,
 )
+from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import figure, plain
 
-LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 120, 60, 100, 26
-ALONE_PX = 270  # no strips below it: as high as the decay picture beside it
+LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 120, 60, 114, 32
+ALONE_PX = 384  # no strips below it: as high as the decay picture beside it
 SHOWN_DB = 60.0
 
 
@@ -49,7 +53,8 @@ def echogram_picture(identity: str, echogram: Mapping[str, Any], curves: Sequenc
     drawn.insert(0, time_axis(x, foot, "time after the click, ms", 12))
     path = plain(echogram["path"])
     title = f"Echogram{f' {path}' if path else ''}: level against time, golden and build"
-    return Picture(chart(identity, title, _told(passes), foot + 32, drawn), _said(passes))
+    said = f"{_said(passes)}. Peak level, drawn falling by {FALL_DB_PER_MS:g} dB/ms at most"
+    return Picture(chart(identity, title, _told(passes), foot + 32, drawn), said)
 
 
 def _last_time(times: Sequence[float], passes: list[Mapping[str, Any]]) -> float:
@@ -72,9 +77,21 @@ def _levels(
     for one in passes:
         height = 18 + LANE_PX * springs.index(_spring(one))
         drawn.append(_pass_mark(one, x, height, foot))
-    drawn.append(line(echogram["time_ms"], echogram["golden_db"], x, y, "golden"))
-    drawn.append(line(echogram["time_ms"], echogram["candidate_db"], x, y, "build"))
+    drawn.append(line(*_metered(echogram, "golden_db", x, y), x, y, "golden"))
+    drawn.append(line(*_metered(echogram, "candidate_db", x, y), x, y, "build"))
     return drawn, foot
+
+
+def _metered(echogram: Mapping[str, Any], who: str, x: Axis, y: Axis) -> tuple[list[float], list[float | None]]:
+    """A level as far as the axes reach: not piled up at the right edge, and not drawn along the foot."""
+    pairs = [(at, math.nan if db is None else db) for at, db in zip(echogram["time_ms"], echogram[who], strict=False)]
+    inside = [(at, db) for at, db in pairs if at <= x.high]
+    if not inside:
+        return [], []
+    times = [at for at, _ in inside]
+    levels = peak_meter(times, [db for _, db in inside])
+    near = np.convolve(levels > y.low, np.ones(3))[1:-1] > 0  # the way up from the foot is drawn too
+    return times, [float(db) if seen and not math.isnan(db) else None for db, seen in zip(levels, near, strict=True)]
 
 
 def _pass_mark(one: Mapping[str, Any], x: Axis, height: float, foot: float) -> str:

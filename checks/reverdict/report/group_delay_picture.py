@@ -28,7 +28,7 @@ from reverdict.report.line_chart import (
 )
 from reverdict.report.wording import figure, plain
 
-TOP, HEIGHT_PX, GAP_PX = 30, 320, 18
+TOP, HEIGHT_PX, GAP_PX = 30, 372, 18
 
 
 def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> Picture | None:

@@ -34,7 +34,7 @@ def _suite(reference: Mapping[str, Any], verdict: Mapping[str, Any]) -> ET.Eleme
     suite = _empty_suite(name, verdict)
     for check in reference["checks"]:
         case = ET.SubElement(suite, "testcase", classname=name, name=check["check"])
-        _judge(case, check, reference)
+        _judge(case, check, reference, str(verdict["build"]["kind"]))
     if reference["outcome"] in ("fail", "unsure") and not _explained(reference):
         case = ET.SubElement(suite, "testcase", classname=name, name="reference")
         _add(case, "failure", " ".join(about_reference(reference)), type=reference["outcome"])
@@ -42,15 +42,15 @@ def _suite(reference: Mapping[str, Any], verdict: Mapping[str, Any]) -> ET.Eleme
     return suite
 
 
-def _judge(case: ET.Element, check: Mapping[str, Any], reference: Mapping[str, Any]) -> None:
+def _judge(case: ET.Element, check: Mapping[str, Any], reference: Mapping[str, Any], kind: str) -> None:
     outcome = check["outcome"]
     if closes_gate(check):
-        lines = reason_lines(check, reference) or [f"{CHECK_NAMES[check['check']]} closes the gate"]
+        lines = reason_lines(check, reference, kind) or [f"{CHECK_NAMES[check['check']]} closes the gate"]
         _add(case, "failure", lines[0], type=outcome).text = "\n".join(lines)
     elif outcome == "not asked":
         _add(case, "skipped", f"not asked: {plain(check['reason'])}")
     elif outcome == "unsure":
-        why = [plain(check["reason"]), *reason_lines(check, reference)]
+        why = [plain(check["reason"]), *reason_lines(check, reference, kind)]
         _add(case, "skipped", f"unsure, accepted: {next(line for line in why if line)}")
 
 

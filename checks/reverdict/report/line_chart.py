@@ -145,6 +145,19 @@ def room_for(differing: Iterable[float | None], tolerances: Iterable[float | Non
     return max(1.6 * limit, 1.1 * (min(most, 8 * limit) if limit else most)) or 1.0
 
 
+def cut_marks(xs: Values, ys: Values, x: Axis, y: Axis) -> list[str]:
+    """A small arrow where a line leaves its axis, so that what is cut does not read as what stops there."""
+    pairs = list(zip(xs, ys, strict=False))
+    beyond = [0 if a is None or b is None or y.low <= b <= y.high else int(math.copysign(1, b)) for a, b in pairs]
+    marks = []
+    for index, way in enumerate(beyond):
+        left, at = beyond[index - 1] if index else 0, pairs[index][0]
+        if way and way != left and at is not None:
+            edge, reach = y.at(y.high if way > 0 else y.low), -6 if way > 0 else 6
+            marks.append(f'<path class="cut" d="M{x.at(at) - 4:.1f} {edge:.1f}h8l-4 {reach}z"/>')
+    return marks
+
+
 def _round_step(raw: float) -> float:
     power = 10.0 ** math.floor(math.log10(raw))
     return next((factor * power for factor in (1, 2, 5) if factor * power >= raw * 0.999), 10 * power)

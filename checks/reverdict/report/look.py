@@ -30,10 +30,10 @@ RULER_STYLE = (
 )
 
 CHART_STYLE = """
-.chart{display:block;width:100%;height:auto;font:11px system-ui,sans-serif;font-variant-numeric:tabular-nums}
+.chart{display:block;width:100%;height:auto;font:12px system-ui,sans-serif;font-variant-numeric:tabular-nums}
 .chart text{fill:var(--soft)}
 .chart .strong{fill:var(--ink);font-weight:600}
-.chart .small{font-size:9px;stroke:var(--paper);stroke-width:2.5;paint-order:stroke}
+.chart .small{font-size:10px;stroke:var(--paper);stroke-width:2.5;paint-order:stroke}
 .chart .axis{fill:none;stroke:var(--soft);stroke-width:1}
 .chart .grid{fill:none;stroke:var(--line);stroke-width:.6}
 .chart .band{fill:var(--band);stroke:none}
@@ -41,6 +41,7 @@ CHART_STYLE = """
 .chart .slim{stroke-width:2}
 .chart .build{fill:none;stroke:var(--build);stroke-width:1.3;stroke-linejoin:round}
 .chart .astray{fill:none;stroke:var(--out);stroke-width:2.6;stroke-linejoin:round;stroke-linecap:round}
+.chart .cut{fill:var(--out);stroke:none}
 .chart .dot{fill:var(--build)}
 .chart .dot.astray{fill:var(--out);stroke:none}
 .chart .tie{stroke:var(--line);stroke-width:.8;stroke-dasharray:1 2}
@@ -67,7 +68,7 @@ a:focus-visible,summary:focus-visible,[tabindex]:focus-visible{outline:2px solid
 .key,.quiet,caption,figcaption{color:var(--soft);font-size:.875rem}
 .key{display:flex;flex-wrap:wrap;gap:.3rem 1.6rem;margin:1.5rem 0 .5rem;padding:0;list-style:none}
 .key li{display:flex;align-items:center;gap:.5rem}
-.key .ruler{width:7rem;margin-left:-1.2rem}
+.key .ruler{width:7rem}
 caption{text-align:left;padding:0 0 .4rem}
 table{border-collapse:collapse;font-variant-numeric:tabular-nums}
 th{font-weight:600;text-align:left}
@@ -77,7 +78,6 @@ th{font-weight:600;text-align:left}
 .overview td,.overview tbody th{vertical-align:top;padding:.8rem .8rem .8rem 0;border-bottom:1px solid var(--line)}
 .overview td a{display:block;text-decoration:none}
 .overview td a:hover .word{text-decoration:underline}
-.overview td .ruler{margin-left:-1.2rem}
 .overview .told{display:block;margin-top:.15rem}
 .overview .title,.overview .where{display:block;color:var(--soft);font-size:.8125rem;font-weight:400;line-height:1.35}
 .word{font-weight:600}
@@ -93,7 +93,7 @@ section.reference{border-top:3px double var(--ink);padding-top:1.2rem;margin-top
 .check-row{display:grid;grid-template-columns:8rem 9rem 11rem 1fr;gap:0 1rem;
  padding:.45rem 0;border-top:1px solid var(--line)}
 .check-row h3{margin:0}
-.check-row .ruler{width:9rem;margin-left:-1.1rem}
+.check-row .ruler{width:9rem}
 .check-row:target{background:var(--wash)}
 .plate{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,22rem),1fr));gap:1.6rem 2rem;
  margin:.8rem 0 1.2rem}
@@ -109,7 +109,9 @@ summary{cursor:pointer;padding:.4rem 0}
 .findings .ruler{width:8rem}
 .findings .note{white-space:normal;min-width:16rem}
 .u{font-variant-caps:normal;color:var(--soft)}
-code{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.9em;background:var(--wash);padding:.1em .35em}
+.why code{font:inherit;background:none;padding:0}
+code{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.9em;background:var(--wash);padding:.1em .35em;
+ white-space:nowrap;text-indent:0}
 footer{border-top:3px double var(--ink);margin-top:3rem;padding-top:1rem}
 footer dl{display:grid;grid-template-columns:max-content 1fr;gap:.2rem 1.2rem;margin:0}
 footer dt{color:var(--soft)}
@@ -124,13 +126,14 @@ footer dd{margin:0}
 .overview td a,.overview td .blank{display:grid;grid-template-columns:7rem 1fr;gap:0 .8rem}
 .overview td .check{color:var(--soft)}
 .overview td .where{grid-column:2}
-.overview td .ruler{grid-column:2;margin:0 0 0 -1rem}
+.overview td .ruler{grid-column:2}
 .overview td .told{grid-column:2}
 }
 @media screen and (max-width:56rem){
 .check-row{grid-template-columns:8rem 1fr}
 .check-row .told,.check-row .why{grid-column:1/-1}
 }
+@media screen and (max-width:30rem){.chart{font-size:14px}.chart .small{font-size:12px}}
 @media (max-width:30rem){footer dl{grid-template-columns:1fr}footer dd{margin-bottom:.5rem}}
 @media print{
 @page{margin:15mm}

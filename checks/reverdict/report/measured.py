@@ -7,33 +7,86 @@ import json
 import math
 from typing import TYPE_CHECKING, Any, TextIO
 
+from reverdict.measure.decay_times import DecayTime, remark_on
+from reverdict.phrases import true_minus
+from reverdict.report import measured_sweep
+from reverdict.report.lag_words import about_lag, time_in_words
 from reverdict.report.margin_ruler import can_draw
 from reverdict.report.terminal import in_ascii
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.decay_times import Figure
+    from reverdict.measure.echo_density import EchoDensity
+    from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.measure.swept import Swept
+    from reverdict.measure.two_slopes import TwoSlopes
     from reverdict.words import Response
 
 LATE_PEAK_S = 0.15
+RATIOS: dict[str, tuple[int, str, str]] = {
+    "c50_db": (2, " dB", "+"),
+    "c80_db": (2, " dB", "+"),
+    "d50": (3, "", ""),
+    "ts_ms": (1, " ms", ""),
+}
+"""The figures of early and late energy in the table: decimal places, unit, sign."""
+EXACT_SILENCE_DB = 250.0
+ENDS_FIRST = "the record ends before the noise is reached"
+FAR_FROM_STRAIGHT_PERCENT = 10.0
+"""By which T30 and T20 may differ before a decay is called far from a straight line: ISO 3382-2:2008, B.3 (memory)."""
+LAG_POINTS = 1000
 TABLE_FREQUENCIES_HZ = (200, 500, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000)
 
 
-def as_json(response: Response, measurement: Measurement) -> dict[str, Any]:
-    """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null."""
-    return {
+def as_json(
+    response: Response,
+    measurement: Measurement,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> dict[str, Any]:
+    """The JSON-ready dict of ``reverdict measure --json``. Numbers are finite or null; ``reasons`` say why null.
+
+    With a recorded sweep, ``click_at_s`` counts from the first sample of the response that was deconvolved.
+
+    lags : per channel its lag beside a golden, where one was given; then each channel has a ``lag``.
+    """
+    channels = [
+        _channel(path) | ({"lag": _lag(lags[index])} if lags else {}) for index, path in enumerate(measurement.paths)
+    ]
+    told = {
         "schema": 1,
         "sample_rate_hz": response.rate_hz,
         "click_at_s": response.click_at_s,
         "arrival_hz": measurement.paths[0].springs.arrival_hz,
-        "channels": [_channel(path) for path in measurement.paths],
+        "channels": channels,
     }
+    if swept is not None:
+        told["sweep"] = measured_sweep.as_json(swept, warnings)
+        for channel, distortion in zip(channels, swept.deconvolved.distortion, strict=True):
+            channel["harmonic_distortion"] = measured_sweep.distortion_json(distortion)
+    return told
 
 
-def print_json(response: Response, measurement: Measurement, stream: TextIO) -> None:
+def print_json(
+    response: Response,
+    measurement: Measurement,
+    stream: TextIO,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> None:
     """Write ``as_json``, indented."""
-    stream.write(json.dumps(as_json(response, measurement), indent=1, allow_nan=False) + "\n")
+    stream.write(json.dumps(as_json(response, measurement, lags, swept, warnings), indent=1, allow_nan=False) + "\n")
+
+
+def _lag(lag: LagMeasurement) -> dict[str, Any]:
+    return lag.table(LAG_POINTS) | {"bands": [band.table(LAG_POINTS) for band in lag.bands]}
 
 
 def _channel(path: PathMeasurement) -> dict[str, Any]:
@@ -41,7 +94,7 @@ def _channel(path: PathMeasurement) -> dict[str, Any]:
     return {
         "path": path.path,
         "springs": [_spring(spring) for spring in path.springs.springs],
-        "decay": {**_band(path.decay.whole, with_centre=False), "bands": [_band(band) for band in path.decay.bands]},
+        "decay": _decay(path.decay),
         "reasons": reasons,
     }
 
@@ -67,16 +120,58 @@ def _spring(spring: Spring) -> dict[str, Any]:
             "uncertainty_ms": [_number(1e3 * float(v), 6) for v in curve.uncertainty_s],
         },
         "transition_hz": _number(spring.transition.frequency_hz, 2),
+        "transition_uncertainty_hz": _number(spring.transition.uncertainty_hz, 2),
         "reasons": {"transition_hz": spring.transition.why_not} if spring.transition.why_not else {},
     }
 
 
+def _decay(decay: DecayMeasurement) -> dict[str, Any]:
+    whole = _band(decay.whole, with_centre=False)
+    if decay.arrival_s is None:
+        whole["reasons"]["arrival_ms"] = "silent"
+    return {
+        "arrival_ms": None if decay.arrival_s is None else _number(1e3 * decay.arrival_s, 4),
+        **whole,
+        "echo_density": _echo_density(decay.echo_density),
+        "band_fraction": decay.fraction,
+        "bands": [_band(band) for band in decay.bands],
+    }
+
+
+def _echo_density(found: EchoDensity) -> dict[str, Any]:
+    return {
+        "time_ms": [round(1e3 * float(v), 3) for v in found.time_s],
+        "density": [round(float(v), 4) for v in found.density],
+        "uncertainty": _number(found.uncertainty, 4),
+        "mixing_ms": None if found.mixing_s is None else _number(1e3 * found.mixing_s, 3),
+        "mixing_uncertainty_ms": None
+        if found.mixing_uncertainty_s is None
+        else _number(1e3 * found.mixing_uncertainty_s, 3),
+        "reasons": dict.fromkeys(("mixing_ms", *(() if found.uncertainty else ("uncertainty",))), found.why_not)
+        if found.why_not
+        else {},
+    }
+
+
+def _two_slopes(found: TwoSlopes) -> dict[str, Any]:
+    names = ("early", "late", "knee")
+    figures = {f"{name}{part}_s": _number(getattr(found, f"{name}{part}_s"), 6)
+               for name in names for part in ("", "_uncertainty")}  # fmt: skip
+    levels = {"knee_db": _number(found.knee_db, 2), "knee_uncertainty_db": _number(found.knee_uncertainty_db, 2)}
+    why = dict.fromkeys(("early_s", "late_s", "knee_s", "knee_db"), found.why_not) if found.why_not else {}
+    return {**figures, **levels, "reasons": why}
+
+
 def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
     reasons = {f"{name}_s": time.why_not for name, time in band.times.items() if time.why_not}
+    reasons |= {name: one.why_not for name, one in band.ratios.items() if one.why_not}
     if band.level_db is None:
         reasons |= dict.fromkeys(("noise_floor_db", "range_db", "level_db", "peak_s"), "silent in this band")
     elif band.noise_floor_db is None:
-        reasons["noise_floor_db"] = "the record ends before the noise is reached"
+        reasons["noise_floor_db"] = ENDS_FIRST
+        if _noise_unknown(band):
+            told = {f"{name}_s" for name in band.times} | band.ratios.keys()
+            reasons |= {_unsure(name): ENDS_FIRST for name in told - reasons.keys()}
     return {
         **({"centre_hz": band.centre_hz} if with_centre else {}),
         "noise_floor_db": _number(band.noise_floor_db, 2),
@@ -84,33 +179,82 @@ def _band(band: BandDecay, *, with_centre: bool = True) -> dict[str, Any]:
         "level_db": _number(band.level_db, 3),
         "peak_s": _number(band.peak_s, 4),
         **{f"{name}_s": _number(time.seconds, 6) for name, time in band.times.items()},
-        **{f"{name}_uncertainty_s": _number(time.uncertainty_s, 6) for name, time in band.times.items()},
+        **{f"{name}_uncertainty_s": _number(_uncertainty(band, time), 6) for name, time in band.times.items()},
+        **{name: _number(one.value, 5) for name, one in band.ratios.items()},
+        **{_unsure(name): _number(_uncertainty(band, one), 5) for name, one in band.ratios.items()},
+        "remark": remark_on(band.ratios["curvature_percent"]),
+        "two_slopes": _two_slopes(band.two_slopes),
         "reasons": reasons,
     }
+
+
+def _noise_unknown(band: BandDecay) -> bool:
+    """Whether the record ends before its noise, and does not end in exact silence, which has none."""
+    return band.noise_floor_db is None and (band.range_db or 0.0) < EXACT_SILENCE_DB
+
+
+def _uncertainty(band: BandDecay, figure: DecayTime | Figure) -> float | None:
+    """That of a figure, which is from noise alone: None where nobody knows how much noise there is."""
+    if _noise_unknown(band):
+        return None
+    return figure.uncertainty_s if isinstance(figure, DecayTime) else figure.uncertainty
+
+
+def _unsure(name: str) -> str:
+    """Key of the uncertainty of a figure: "c50_uncertainty_db" of "c50_db"."""
+    figure, _, unit = name.partition("_")
+    return f"{figure}_uncertainty" + (f"_{unit}" if unit else "")
 
 
 def _number(value: float | None, places: int) -> float | None:
     return round(value, places) if value is not None and math.isfinite(value) else None
 
 
-def print_tables(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
+def print_tables(
+    response: Response,
+    measurement: Measurement,
+    name: str,
+    stream: TextIO,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+    warnings: Sequence[str] = (),
+) -> None:
     """Write what a designer wants to read first: arrivals, dispersion, decay. In ASCII where the stream has no more."""
     said = io.StringIO()
-    _print_all(response, measurement, name, said)
-    stream.write(said.getvalue() if can_draw(stream) else in_ascii(said.getvalue()))
+    _print_all(response, measurement, name, said, lags, swept, warnings)
+    head, line_end, rest = said.getvalue().partition("\n")
+    text = head + line_end + true_minus(rest)
+    stream.write(text if can_draw(stream) else in_ascii(text))
 
 
-def _print_all(response: Response, measurement: Measurement, name: str, stream: TextIO) -> None:
+def _print_all(
+    response: Response,
+    measurement: Measurement,
+    name: str,
+    stream: TextIO,
+    lags: Sequence[LagMeasurement],
+    swept: Swept | None,
+    warnings: Sequence[str],
+) -> None:
     seconds = response.samples.shape[-1] / response.rate_hz
+    how = "deconvolved to " if swept is not None else ""
     stream.write(
-        f"{name}: {seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
+        f"{name}: {how}{seconds:.2f} s at {response.rate_hz} Hz, {len(measurement.paths)} channel"
         f"{'s' if len(measurement.paths) > 1 else ''}, click at {1e3 * response.click_at_s:.2f} ms\n"
     )
-    for path in measurement.paths:
+    if swept is not None:
+        measured_sweep.print_head(swept, warnings, stream)
+    for index, path in enumerate(measurement.paths):
         if path.path:
             stream.write(f"\n{path.path}\n")
         _print_springs(path.springs, stream)
         _print_decay(path.decay, stream)
+        if lags:
+            _print_lag(lags[index], stream)
+        if swept is not None:
+            measured_sweep.print_distortion(swept.deconvolved.distortion[index], stream)
+    if swept is not None:
+        measured_sweep.print_spread(swept.spread, stream)
 
 
 def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
@@ -136,8 +280,19 @@ def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
     for number, spring in enumerate(measured.springs, start=1):
         cells = [_later(spring, measured.arrival_hz, hz) for hz in shown]
         transition = spring.transition
-        corner = f"{transition.frequency_hz:.0f} Hz" if transition.frequency_hz else f"none ({transition.why_not})"
-        stream.write(f"  {number:>6}  " + "".join(cells) + f"   {corner}\n")
+        corner = f"{transition.frequency_hz:.0f}" if transition.frequency_hz else f"none ({transition.why_not})"
+        corner += f" ± {transition.uncertainty_hz:.0f}" if transition.uncertainty_hz is not None else ""
+        stream.write(f"  {number:>6}  " + "".join(cells) + f"   {corner}{' Hz' if transition.frequency_hz else ''}\n")
+    for number, spring in enumerate(measured.springs, start=1):
+        if any(spring.curve.at(hz) is None for hz in shown):
+            hz = spring.curve.frequency_hz
+            stream.write(f"  – spring {number} can be read from {hz[0]:.0f} to {hz[-1]:.0f} Hz{_gaps(spring, shown)}\n")
+
+
+def _gaps(spring: Spring, shown: list[int]) -> str:
+    hz = spring.curve.frequency_hz
+    inside = [one for one in shown if hz[0] <= one <= hz[-1] and spring.curve.at(one) is None]
+    return f", but not at {', '.join(f'{one}' for one in inside)} Hz" if inside else ""
 
 
 def _later(spring: Spring, arrival_hz: float, hz: float) -> str:
@@ -150,15 +305,119 @@ def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
         stream.write(
             f"\nEnergy rises for {decay.whole.peak_s:.2f} s before it falls: EDT tells of that rise, not of a decay.\n"
         )
-    stream.write("\nDecay\n  band         level      range      EDT       T20       T30\n")
-    for band in (decay.whole, *decay.bands):
-        label = "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
+    bands = (decay.whole, *decay.bands)
+    names = [name for name in decay.whole.times if name != "t60" or any(band.times[name].seconds for band in bands)]
+    stream.write(
+        "\nDecay\n  band         level      range      " + "".join(f"{name.upper():17}" for name in names).rstrip()
+    )
+    stream.write("\n")
+    for band in bands:
         level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
         width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
-        times = "".join(
-            f"{time.seconds:8.3f} s" if time.seconds is not None else f"{'–':>10}" for time in band.times.values()
+        times = "".join(f"  {_time(band, name):15}" for name in names).rstrip()
+        stream.write(f"  {_label(band):11}  {level}  {width} {times}\n")
+        for line in _remarks(band):
+            stream.write(f"{'':15}{line}\n")
+    _print_curved(bands, stream)
+    if any(_noise_unknown(band) and band.level_db is not None for band in bands):
+        stream.write(f"  No ± where {ENDS_FIRST}: what it does to the fit cannot be told.\n")
+    _print_ratios(decay, stream)
+
+
+def _remarks(band: BandDecay) -> Iterator[str]:
+    """Why a decay time is missing (of T60, whose range is rare, JSON tells), and where a double slope bends."""
+    missing = {name.upper(): time.why_not for name, time in band.times.items() if time.why_not and name != "t60"}
+    for why in dict.fromkeys(missing.values()):
+        yield f"{', '.join(name for name, one in missing.items() if one == why)}: {why}"
+    two = band.two_slopes
+    if two.early_s is not None:
+        early = f"{two.early_s:.2f} ± {two.early_uncertainty_s:.2f} s"
+        late = f"{two.late_s:.2f} ± {two.late_uncertainty_s:.2f} s"
+        yield f"two slopes: {early}, then {late}, knee at {two.knee_s:.2f} s and {two.knee_db:.0f} dB"
+
+
+def _print_ratios(decay: DecayMeasurement, stream: TextIO) -> None:
+    """Early against late energy, and when the echoes have become as dense as noise."""
+    if decay.arrival_s is None:
+        return
+    stream.write(f"\nEarly and late energy, counted from the arrival {1e3 * decay.arrival_s:.2f} ms after the click\n")
+    stream.write("  band         C50               C80               D50              Ts\n")
+    for band in (decay.whole, *decay.bands):
+        figures = ((band.ratios[name], form) for name, form in RATIOS.items())
+        cells = [_cell(one.value, _uncertainty(band, one), *form) for one, form in figures]
+        stream.write(f"  {_label(band):11}" + "".join(f"  {cell:16}" for cell in cells).rstrip() + "\n")
+    reasons = dict.fromkeys(
+        band.ratios[name].why_not
+        for band in (decay.whole, *decay.bands)
+        for name in RATIOS
+        if band.ratios[name].why_not
+    )
+    if reasons:
+        stream.write(f"  – where it cannot be told: {'; '.join(reasons)}.\n")
+    density = decay.echo_density
+    if density.mixing_s is not None and density.mixing_uncertainty_s is not None:
+        mixed = f"{1e3 * density.mixing_s:.0f} ± {1e3 * density.mixing_uncertainty_s:.0f} ms after the click"
+        stream.write(f"  Echo density reaches that of noise {mixed}.\n")
+
+
+def _time(band: BandDecay, name: str) -> str:
+    return _cell(band.times[name].seconds, _uncertainty(band, band.times[name]), 3, " s")
+
+
+def _cell(value: float | None, uncertainty: float | None, places: int, unit: str, sign: str = "") -> str:
+    if value is None:
+        return "–"
+    if uncertainty is None:
+        return f"{value:{sign}.{places}f}{unit}"
+    up = math.ceil(10**places * round(uncertainty, 6)) / 10**places  # up: none must not read as exact
+    return f"{value:{sign}.{places}f} ± {up:.{places}f}{unit}"
+
+
+def _print_curved(bands: Sequence[BandDecay], stream: TextIO) -> None:
+    """Warn of the bands whose T30 and T20 do not tell the same decay."""
+    times = [(band, band.times["t20"].seconds, band.times["t30"].seconds) for band in bands]
+    off = {_label(band): 100 * abs(t30 / t20 - 1) for band, t20, t30 in times if t20 and t30}
+    curved = {label: percent for label, percent in off.items() if percent > FAR_FROM_STRAIGHT_PERCENT}
+    if not curved:
+        return
+    least, most = (f"{percent:.0f}" for percent in (min(curved.values()), max(curved.values())))
+    span = least if least == most else f"{least} to {most}"
+    where = "every band" if len(curved) == len(off) > 1 else ", ".join(curved)
+    said = f"T30 and T20 differ by {span} %, and beyond 10 % a decay is far from straight (ISO 3382-2, B.3)"
+    stream.write(f"  Curved in {where}: {said}.\n")
+
+
+def _label(band: BandDecay) -> str:
+    return "above 50 Hz" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
+
+
+def _print_lag(lag: LagMeasurement, stream: TextIO) -> None:
+    stream.write("\nBeside the golden\n")
+    for sentence in about_lag(lag.table(1)):
+        stream.write(f"  {sentence}\n")
+    if lag.why_not:
+        return
+    stream.write("  band         coherence  agrees until  lag at the click           drift, ppm        steps\n")
+    for curve in (lag.whole, *lag.bands):
+        stream.write(_lag_row(curve))
+    if lag.shares:
+        stream.write("  from      to        share of the energy    late by\n")
+    for share in lag.shares:
+        stream.write(
+            f"  {1e3 * share.from_s:6.0f} ms {1e3 * share.to_s:6.0f} ms"
+            f"  {100 * share.share:5.0f} ± {100 * share.uncertainty:.0f} %  {time_in_words(share.lag_s):>20}\n"
         )
-        stream.write(f"  {label:11}  {level}  {width}{times}\n")
-        for why in dict.fromkeys(time.why_not for time in band.times.values() if time.why_not):
-            missing = ", ".join(name.upper() for name, time in band.times.items() if time.why_not == why)
-            stream.write(f"{'':15}{missing}: {why}\n")
+
+
+def _lag_row(curve: LagCurve) -> str:
+    label = "above 50 Hz" if curve.centre_hz is None else f"{curve.centre_hz:g} Hz"
+    heard = curve.coherence[curve.time_s <= curve.heard_until_s]
+    alike = f"{sorted(heard)[heard.size // 2]:9.3f}" if heard.size else f"{'–':>9}"
+    until = "the end" if curve.agrees_until_s is None else f"{1e3 * curve.agrees_until_s:.0f} ms"
+    if curve.fit is None:
+        return f"  {label:11}  {alike}  {until:>12}  too few windows look alike\n"
+    fit = curve.fit
+    offset = time_in_words(fit.offset_s, fit.offset_uncertainty_s)
+    drift = "–" if fit.drift_ppm is None else f"{fit.drift_ppm:+.3f} ± {fit.drift_uncertainty_ppm:.3f}"
+    steps = ", ".join(f"{time_in_words(step.size_s)} at {1e3 * step.time_s:.0f} ms" for step in fit.steps) or "none"
+    return f"  {label:11}  {alike}  {until:>12}  {offset:>25}  {drift:>16}  {steps}\n"

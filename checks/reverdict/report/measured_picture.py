@@ -4,7 +4,9 @@ Per channel a sentence says what was found. Below it stand, on one time axis, th
 spring.pass and the time-frequency picture with the group-delay curve of each pass over it: the energy is the pale bed,
 the curve the thin dark line in it, so that a curve that left its chirp is seen at once. Beside them stand the
 dispersion of the first passes and the decay of the octave bands. Where there are no separate passes the sentence says
-why, and the panels that would be empty are not drawn.
+why, and the panels that would be empty are not drawn. What was held against a golden has at its foot the lag over time,
+the uncertainty as a shade, and the coherence of the two. A recorded sweep has its harmonic distortion below, per
+channel.
 
 The picture shows what ``measure`` found and measures nothing itself. Times count from the click.
 """
@@ -23,7 +25,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.errors import BadInput
+from reverdict.report.lag_words import about_lag
 from reverdict.report.look import INK_AND_PAPER
+from reverdict.report.measured_sweep import ORDINALS, skew_told
+from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import listed, plain, sentence, shorten
 
 if TYPE_CHECKING:
@@ -35,8 +40,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.decay import BandDecay, DecayMeasurement
+    from reverdict.measure.distortion import Distortion
+    from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import DelayCurve, Spring, SpringMeasurement
+    from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
 PAPER = dict(re.findall(r"--(\w+):(#\w+)", INK_AND_PAPER.split("}")[0]))
@@ -54,12 +62,15 @@ SPRING_LINES: tuple[tuple[str, Any], ...] = (
 BAND_COLOURS = ("#8f7d5c", "#5d564b", "#2f6fa8", "#123f66")
 """Octave bands from low to high."""
 
+OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 MOST_CHANNELS = 16
 DOTS_PER_INCH = 130
 WIDTH, LEFT, RIGHT = 12.4, 0.85, 0.2
 WIDE, GUTTER, SIDE_LABELS = 6.9, 1.0, 0.85
 HEAD, LINE, LANE, HEADING, XLABEL, FOOT = 0.95, 0.21, 0.17, 0.26, 0.58, 0.75
 ECHOGRAM, CHIRPS, GAP = 1.35, 3.05, 0.12
+LAG, COHERENCE = 1.35, 0.6
+DISTORTION = 1.9
 """Inches. ``SIDE_LABELS`` is the room right of the dispersion for the transition frequencies."""
 
 COLUMNS = 600
@@ -77,7 +88,15 @@ MOST_LIFT_DB = 25.0
 """A quiet frequency is drawn as if it were louder by this much at most, so that noise stays pale."""
 
 
-def draw(response: Response, measurement: Measurement, target: Path, *, title: str) -> None:
+def draw(
+    response: Response,
+    measurement: Measurement,
+    target: Path,
+    *,
+    title: str,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+) -> None:
     """Draw a measurement into a PNG, written beside its place and renamed.
 
     Parameters
@@ -90,6 +109,10 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
         Ends in ``.png``; replaced if it exists.
     title : str
         Any text; usually the file's name.
+    lags : sequence of LagMeasurement
+        Per channel, where it was held against a golden.
+    swept : Swept or None
+        Where the response was deconvolved from a sweep.
 
     Raises
     ------
@@ -102,7 +125,7 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
         raise BadInput(target, f"cannot write the plot here (no folder {target.parent})")
     beside = target.with_name(f".{os.getpid()}.{target.name}")
     with _on_paper():
-        figure = figure_of(response, measurement, title)
+        figure = figure_of(response, measurement, title, lags, swept)
         try:
             figure.savefig(beside, format="png", metadata={"Software": None})
             beside.replace(target)
@@ -112,8 +135,16 @@ def draw(response: Response, measurement: Measurement, target: Path, *, title: s
             beside.unlink(missing_ok=True)
 
 
-def figure_of(response: Response, measurement: Measurement, title: str) -> Figure:
-    """The figure that ``draw`` writes. Its axes are labelled ``echogram``, ``chirps``, ``dispersion`` or ``decay``.
+def figure_of(
+    response: Response,
+    measurement: Measurement,
+    title: str,
+    lags: Sequence[LagMeasurement] = (),
+    swept: Swept | None = None,
+) -> Figure:
+    """The figure that ``draw`` writes.
+
+    Its axes are labelled ``echogram``, ``chirps``, ``dispersion``, ``decay``, ``lag`` and ``distortion``.
 
     Marks and curves carry ``spring.pass`` as their gid, so that what is drawn can be compared with what was measured.
     """
@@ -121,17 +152,29 @@ def figure_of(response: Response, measurement: Measurement, title: str) -> Figur
     from matplotlib.figure import Figure
 
     pairs = list(zip(response.samples, measurement.paths, strict=True))
-    plates = [_Plate.of(row, path, response) for row, path in pairs[:MOST_CHANNELS]]
-    height = HEAD + sum(plate.height for plate in plates)
+    plates = [
+        _Plate.of(row, path, response, lags[index] if lags else None)
+        for index, (row, path) in enumerate(pairs[:MOST_CHANNELS])
+    ]
+    distorted = swept.deconvolved.distortion[:MOST_CHANNELS] if swept is not None else ()
+    strips = [(path.path, one) for path, one in zip(measurement.paths, distorted, strict=False) if one.orders]
+    strip_height = HEADING + DISTORTION + FOOT
+    height = HEAD + sum(plate.height for plate in plates) + strip_height * len(strips)
     with _on_paper():
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS_PER_INCH)
         FigureCanvasAgg(figure)
         sheet = _Sheet(figure, height)
-        _write_head(sheet, response, title)
+        _write_head(sheet, response, title, skew_told(swept) if swept is not None else "")
         top = HEAD
         for plate in plates:
             _draw_plate(sheet, plate, top)
             top += plate.height
+        for path, distortion in strips:
+            named = f" of {shorten(plain(path))}" if path else ""
+            _heading(sheet, LEFT, top, f"Harmonic distortion{named}, orders 2 to 5 and their total")
+            axes = sheet.axes("distortion", LEFT, top + HEADING, WIDTH - LEFT - RIGHT, DISTORTION)
+            _draw_distortion(axes, distortion)
+            top += strip_height
     return figure
 
 
@@ -185,9 +228,10 @@ class _Plate:
     shown_s: float
     springs: SpringMeasurement
     decay: DecayMeasurement
+    lag: LagCurve | None
 
     @classmethod
-    def of(cls, row: NDArray[Any], path: PathMeasurement, response: Response) -> _Plate:
+    def of(cls, row: NDArray[Any], path: PathMeasurement, response: Response, lag: LagMeasurement | None) -> _Plate:
         rate_hz = response.rate_hz
         after_click = row[max(round(response.click_at_s * rate_hz), 0) :]
         shown_s = _seconds_to_show(after_click, rate_hz, path.springs.springs)
@@ -195,12 +239,20 @@ class _Plate:
         if shown_s < SHORTEST_S or np.ptp(cropped[: round(shown_s * rate_hz)]) == 0:
             cropped = cropped[:0]
         told = _what_was_found(path, after_click.size / rate_hz, bool(cropped.size))
-        return cls(tuple(textwrap.wrap(told, 165)), cropped, rate_hz, shown_s, path.springs, path.decay)
+        lines = textwrap.wrap(told, 165)
+        if lag is not None:
+            lines += textwrap.wrap("Beside the golden: " + " ".join(about_lag(lag.table(1))), 165)
+        drawn = lag.whole if lag is not None and lag.whole.told.any() else None
+        return cls(tuple(lines), cropped, rate_hz, shown_s, path.springs, path.decay, drawn)
 
     @property
     def decays(self) -> list[tuple[BandDecay, NDArray[Any]]]:
-        """Bands that have a curve, with the points of it to draw; the whole sound first."""
-        curves = ((band, _down_to_foot(band)) for band in (self.decay.whole, *self.decay.bands))
+        """Bands that have a curve, with the points of it to draw; the whole sound first.
+
+        Of third-octaves, those at the mid-bands of octaves: more would hide each other.
+        """
+        bands = [band for band in self.decay.bands if band.centre_hz in OCTAVES_HZ]
+        curves = ((band, _down_to_foot(band)) for band in (self.decay.whole, *bands))
         return [(band, shown) for band, shown in curves if shown.size > 1]
 
     @property
@@ -213,10 +265,14 @@ class _Plate:
         return self.panels_top + HEADING + LANE * len(self.springs.springs)
 
     @property
+    def lag_height(self) -> float:
+        return 0.0 if self.lag is None else HEADING + LAG + GAP + COHERENCE + FOOT
+
+    @property
     def height(self) -> float:
         if not self.sound.size and not self.decays:
-            return self.panels_top + 0.3
-        return self.echogram_top + ECHOGRAM + GAP + CHIRPS + FOOT
+            return self.panels_top + 0.3 + self.lag_height
+        return self.echogram_top + ECHOGRAM + GAP + CHIRPS + FOOT + self.lag_height
 
 
 def _impulse_s() -> float:
@@ -275,13 +331,15 @@ class _Sheet:
         self.figure.text(left / WIDTH, 1 - top / self.height, text, va="top", **look)
 
 
-def _write_head(sheet: _Sheet, response: Response, title: str) -> None:
+def _write_head(sheet: _Sheet, response: Response, title: str, skew: str) -> None:
     channels, samples = response.samples.shape
     seconds = samples / response.rate_hz
     told = f"{seconds:.2f} s at {response.rate_hz} Hz, {channels} channel{'s' if channels > 1 else ''}."
     told += f" Times count from the click at {1e3 * response.click_at_s:.2f} ms."
     if channels > MOST_CHANNELS:
         told += f" Only the first {MOST_CHANNELS} channels are drawn."
+    if skew:
+        told += f" Clock skew: {skew}."
     sheet.write(LEFT, 0.2, shorten(plain(title), 90), family="DejaVu Serif", size=13)
     sheet.write(LEFT, 0.47, told, color=PAPER["soft"], size=9)
 
@@ -295,7 +353,7 @@ def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
     for number, line in enumerate(plate.lines):
         sheet.write(LEFT, top + LINE * number, line, family="DejaVu Serif", size=9.5)
     decays = plate.decays
-    foot = top + plate.height - FOOT
+    foot = top + plate.height - plate.lag_height - FOOT
     wide = WIDE if decays or plate.springs.springs else WIDTH - LEFT - RIGHT
     if plate.sound.size:
         _draw_early_response(sheet, plate, top, wide)
@@ -308,8 +366,36 @@ def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
         _draw_dispersion(sheet.axes("dispersion", left, upper + HEADING, wide - SIDE_LABELS, high), plate, high)
         upper += HEADING + high + XLABEL
     if decays:
-        _heading(sheet, left, upper, "Decay in octaves (centre in Hz) and of all above 50 Hz")
+        kind = "octaves" if plate.decay.fraction == 1 else "third-octaves"
+        knees = "; ○ knee" if any(band.two_slopes.knee_s is not None for band, _ in decays) else ""
+        _heading(sheet, left, upper, f"Decay in {kind} (Hz) and of all above 50 Hz{knees}")
         _draw_decay(sheet.axes("decay", left, upper + HEADING, wide, foot - upper - HEADING), decays, wide)
+    if plate.lag is not None:
+        _draw_lag(sheet, plate.lag, top + plate.height - plate.lag_height)
+
+
+def _draw_lag(sheet: _Sheet, lag: LagCurve, top: float) -> None:
+    wide = WIDTH - LEFT - RIGHT
+    _heading(sheet, LEFT, top, "Lag behind the golden over time (shade: uncertainty, k = 2), and coherence of the two")
+    above = sheet.axes("lag", LEFT, top + HEADING, wide, LAG)
+    below = sheet.axes("coherence", LEFT, top + HEADING + LAG + GAP, wide, COHERENCE)
+    above.sharex(below)
+    late_us, unsure_us = np.full((2, lag.time_s.size), np.nan)
+    late_us[lag.told], unsure_us[lag.told] = 1e6 * lag.lag_s, 1e6 * lag.uncertainty_s
+    above.fill_between(
+        lag.time_s, late_us - unsure_us, late_us + unsure_us, color=PAPER["build"], alpha=0.22, linewidth=0
+    )
+    above.plot(lag.time_s, late_us, color=PAPER["build"], linewidth=1.0, marker=".", markersize=2, gid="lag")
+    low, high = float(np.nanmin(late_us)), float(np.nanmax(late_us))
+    room = max(0.1 * (high - low), 0.5)
+    above.set_ylim(low - room, high + room)
+    above.set_ylabel("late, µs")
+    above.tick_params(labelbottom=False)
+    below.plot(lag.time_s, lag.coherence, color=PAPER["ink"], linewidth=0.8, gid="coherence")
+    below.set_ylim(0, 1.05)
+    below.set_xlim(0, float(lag.time_s[-1]))
+    below.set_ylabel("coherence")
+    below.set_xlabel("time after the click, s")
 
 
 def _heading(sheet: _Sheet, left: float, top: float, text: str) -> None:
@@ -322,7 +408,8 @@ def _heading(sheet: _Sheet, left: float, top: float, text: str) -> None:
 def _draw_early_response(sheet: _Sheet, plate: _Plate, top: float, wide: float) -> None:
     springs = plate.springs.springs
     numbered = f", passes as spring.pass at {plate.springs.arrival_hz:g} Hz" if springs else ""
-    _heading(sheet, LEFT, top + plate.panels_top, f"Echogram and the same in time and frequency{numbered}")
+    falling = f" (drawn falling {FALL_DB_PER_MS:g} dB/ms at most)"
+    _heading(sheet, LEFT, top + plate.panels_top, f"Echogram{falling} and the same over frequency{numbered}")
     above = sheet.axes("echogram", LEFT, top + plate.echogram_top, wide, ECHOGRAM)
     below = sheet.axes("chirps", LEFT, top + plate.echogram_top + ECHOGRAM + GAP, wide, CHIRPS)
     above.sharex(below)
@@ -355,7 +442,7 @@ def _draw_echogram(axes: Axes, plate: _Plate) -> None:
 
 
 def echogram(sound: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Peak level of each of some hundred steps of time, dB below the largest, not below the foot of the picture.
+    """Peak level of each of some hundred steps of time, as a meter shows it, dB below the largest, down to the foot.
 
     Parameters
     ----------
@@ -370,7 +457,8 @@ def echogram(sound: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], NDArray
     edges = np.unique(np.linspace(0, sound.size, min(COLUMNS, sound.size) + 1).astype(int))
     peaks = np.maximum.reduceat(np.abs(sound), edges[:-1])
     floor = 10 ** (-ECHOGRAM_DB / 20) * peaks.max()
-    return 500.0 * (edges[1:] + edges[:-1] - 1) / rate_hz, 20 * np.log10(np.maximum(peaks, floor) / peaks.max())
+    time_ms = 500.0 * (edges[1:] + edges[:-1] - 1) / rate_hz
+    return time_ms, np.maximum(peak_meter(time_ms, 20 * np.log10(np.maximum(peaks, floor) / peaks.max())), -ECHOGRAM_DB)
 
 
 def _draw_chirps(axes: Axes, plate: _Plate) -> None:
@@ -390,7 +478,7 @@ def _draw_chirps(axes: Axes, plate: _Plate) -> None:
     )  # fmt: skip
     axes.grid(visible=False)
     axes.set_ylim(1e-3 * rows_hz[0], 1e-3 * top_hz)
-    axes.set_ylabel("frequency, kHz")
+    axes.set_ylabel(f"frequency, kHz (shown: up to {1e-3 * top_hz:.2g} of {5e-4 * plate.rate_hz:.4g})")
     for number, spring in enumerate(plate.springs.springs, start=1):
         for one in spring.passes:
             name, line = f"{number}.{one.number}", SPRING_LINES[number - 1]
@@ -399,20 +487,20 @@ def _draw_chirps(axes: Axes, plate: _Plate) -> None:
 
 
 def _draw_pass(axes: Axes, name: str, curve: DelayCurve, line: tuple[str, Any], end_ms: float, *, below: bool) -> None:
+    """A pass, piece by piece, each named at its tip: where a pass is lost for a while it is still the same."""
     colour, dashes = line
     for part in _unbroken(curve.frequency_hz):
         axes.plot(
             1e3 * curve.delay_s[part], 1e-3 * curve.frequency_hz[part],
             color=colour, linestyle=dashes, linewidth=0.9, gid=name,
         )  # fmt: skip
-    inside = np.flatnonzero(1e3 * curve.delay_s < 0.97 * end_ms)
-    if inside.size:
-        tip = inside[-1]
-        axes.annotate(
-            name, (1e3 * curve.delay_s[tip], 1e-3 * curve.frequency_hz[tip]), xytext=(1, -9 if below else 2),
-            textcoords="offset points", color=colour, size=7.5,
-            path_effects=_halo(),
-        )  # fmt: skip
+        inside = np.flatnonzero(1e3 * curve.delay_s[part] < 0.97 * end_ms)
+        if inside.size:
+            tip = part.start + int(inside[-1])
+            axes.annotate(
+                name, (1e3 * curve.delay_s[tip], 1e-3 * curve.frequency_hz[tip]), xytext=(1, -9 if below else 2),
+                textcoords="offset points", color=colour, size=7.5, path_effects=_halo(),
+            )  # fmt: skip
 
 
 def _halo() -> list[Any]:
@@ -537,6 +625,36 @@ def _mark_transitions(axes: Axes, springs: Sequence[Spring], top_khz: float, gap
         )  # fmt: skip
 
 
+# Distortion
+
+
+def _draw_distortion(axes: Axes, distortion: Distortion) -> None:
+    """Percent over the frequency that excites; what was below the noise is named beside, not drawn."""
+    assert distortion.total is not None
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    looks: list[tuple[str, Any]] = [*SPRING_LINES[1:], ("#8f7d5c", "-")]
+    lines = [(ORDINALS[one.order], one, look) for one, look in zip(distortion.orders, looks, strict=True)]
+    for name, one, (colour, dashes) in [("total", distortion.total, SPRING_LINES[0]), *lines]:
+        if one.frequency_hz.size:
+            axes.plot(
+                one.frequency_hz, 100 * one.ratio, color=colour, linestyle=dashes, linewidth=1.2, gid=name, label=name,
+                marker=".", markersize=3,
+            )  # fmt: skip
+    missing = [name for name, one, _ in lines if not one.frequency_hz.size]
+    if missing:
+        told = f"{listed(missing)} within the noise"
+        axes.text(0.99, 0.97, told, transform=axes.transAxes, ha="right", va="top", color=PAPER["soft"], size=7.5)
+    if axes.get_lines():
+        axes.legend(loc="lower right", bbox_to_anchor=(1, 0.97), ncols=5, frameon=False, fontsize=7.5)
+    else:
+        axes.set_xlim(20, 20000)
+    axes.xaxis.set_major_formatter(lambda hz, _: f"{hz:g}")
+    axes.yaxis.set_major_formatter(lambda percent, _: f"{percent:g}")
+    axes.set_xlabel("frequency that excites, Hz")
+    axes.set_ylabel("distortion, %")
+
+
 # Decay
 
 
@@ -552,25 +670,36 @@ def _down_to_foot(band: BandDecay) -> NDArray[Any]:
 
 
 def _draw_decay(axes: Axes, decays: list[tuple[BandDecay, NDArray[Any]]], wide: float) -> None:
-    """Curves of all bands; a thin line leads from the end of each to its name below."""
+    """Curves of all bands; a thin line leads from where they end to their names below."""
     octaves = max(sum(band.centre_hz is not None for band, _ in decays), 2)
     end_s = 1.1 * max(float(band.curve_s[shown[-1]]) for band, shown in decays)
     gap = 0.31 / wide * end_s
     tips_s = [float(band.curve_s[shown[-1]]) for band, shown in decays]
     places = spread(tips_s, gap, gap / 2, end_s - gap / 2)
     foot, lane = -DECAY_DB, -DECAY_DB - 0.62 * LABELS_DB
+    for members in _meeting(tips_s, 0.5 * gap):
+        # Curves that end together share a line, which ends in a bracket over their names.
+        tip_s = float(np.mean([tips_s[index] for index in members]))
+        tip_db = min(float(decays[index][0].curve_db[decays[index][1][-1]]) for index in members)
+        names_s = [places[index] for index in members]
+        middle_s = float(np.mean(names_s))
+        thin = {"color": PAPER["soft"], "linewidth": 0.5}
+        axes.plot([tip_s, tip_s, middle_s], [tip_db, foot, lane + 1], linestyle=(0, (1, 1.5)), **thin)
+        if len(members) > 1:
+            axes.plot([min(names_s) - 0.35 * gap, max(names_s) + 0.35 * gap], [lane + 1] * 2, **thin)
     whole = [band.centre_hz is None for band, _ in decays]
     for index, (band, shown) in enumerate(decays):
         colour = PAPER["ink"] if whole[index] else _tone((index - sum(whole)) / (octaves - 1))
-        tip_db = float(band.curve_db[shown[-1]])
         axes.plot(
             band.curve_s[shown], band.curve_db[shown],
             color=colour, linewidth=2.2 if whole[index] else 0.9, zorder=3 if whole[index] else 2, gid=_band_name(band),
         )  # fmt: skip
-        axes.plot(
-            [tips_s[index], tips_s[index], places[index]], [tip_db, foot, lane],
-            color=colour, linewidth=0.5, linestyle=(0, (1, 1.5)),
-        )  # fmt: skip
+        two = band.two_slopes
+        if two.knee_s is not None and two.knee_db is not None:
+            axes.plot(
+                [two.knee_s], [two.knee_db], marker="o", markersize=5, color=colour,
+                markerfacecolor=PAPER["paper"], zorder=4, gid=f"knee {_band_name(band)}",
+            )  # fmt: skip
         weight = "bold" if whole[index] else "normal"
         axes.text(places[index], lane, _band_name(band), ha="center", va="top", color=colour, size=7, weight=weight)
     axes.set_xlim(0, end_s)
@@ -578,6 +707,18 @@ def _draw_decay(axes: Axes, decays: list[tuple[BandDecay, NDArray[Any]]], wide: 
     axes.set_yticks(np.arange(-60, 1, 20))
     axes.set_xlabel("time after the click, s")
     axes.set_ylabel("level, dB")
+
+
+def _meeting(tips: Sequence[float], near: float) -> list[list[int]]:
+    """Indices of tips, together where each is near the one before it."""
+    order = [int(index) for index in np.argsort(tips, kind="stable")]
+    groups = [order[:1]]
+    for before, index in pairwise(order):
+        if tips[index] - tips[before] < near:
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    return groups
 
 
 def _band_name(band: BandDecay) -> str:

@@ -19,17 +19,31 @@ from reverdict.report import look
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.group_delay_picture import group_delay_picture
+from reverdict.report.lag_picture import lag_picture
 from reverdict.report.line_chart import Picture
 from reverdict.report.margin_ruler import Ruler, ruler_of, svg
 from reverdict.report.ranking import (
     checks_worst_first,
+    not_reached,
+    reached,
     references_worst_first,
     worst_finding,
     worst_first,
 )
 from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_reference, headline, opening
-from reverdict.report.verdict_json import counts
-from reverdict.report.wording import CHECK_NAMES, decimals, figure, place, plain, reason_lines, share, shorten
+from reverdict.report.wording import (
+    CHECK_NAMES,
+    decimals,
+    extent,
+    figure,
+    listed,
+    place,
+    plain,
+    reason_lines,
+    share,
+    shorten,
+    tally,
+)
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 _UNITS = r"(?<=\d) (?=(?:ms|µs|s|dB|Hz|kHz|%|samples?)\b|%)"
@@ -48,7 +62,7 @@ def page_html(verdict: Json) -> str:
         f"<header>{_heading(verdict)}{_said(opening(verdict))}</header>",
         f'<main id="references" tabindex="-1">{_errors(verdict)}',
         _overview(references, anchors, verdict) if references else "",
-        *(_reference(reference, anchors[index]) for index, reference in enumerate(references)),
+        *(_reference(one, anchors[index], str(verdict["build"]["kind"])) for index, one in enumerate(references)),
         f"</main>{_foot(verdict)}",
     ]
     style = look.INK_AND_PAPER + look.RULER_STYLE + look.CHART_STYLE + look.PAGE_STYLE
@@ -83,8 +97,8 @@ def _overview(references: list[dict[str, Any]], anchors: list[str], verdict: Jso
     heads = "".join(f'<th scope="col" role="columnheader">{CHECK_NAMES[check]}</th>' for check in words.CHECKS)
     rows = "".join(_overview_row(reference, anchors[index]) for index, reference in enumerate(references))
     return (
-        f'{_key()}<table class="overview" role="table"><caption>{_tally(verdict)} Each rule shows the worst finding of '
-        f'a check, the worst reference first.</caption><thead role="rowgroup"><tr role="row">'
+        f'{_key()}<table class="overview" role="table"><caption>Checks: {tally(verdict)}. Each rule shows the '
+        f'worst finding of a check, the worst reference first.</caption><thead role="rowgroup"><tr role="row">'
         f'<th scope="col" role="columnheader">reference</th>{heads}</tr></thead>'
         f'<tbody role="rowgroup">{rows}</tbody></table>'
     )
@@ -95,50 +109,49 @@ def _key() -> str:
     examples = (
         (Ruler("pass", 0.4, 0.15), "inside: the middle is golden, the ends are the limit, the bar is the uncertainty"),
         (Ruler("unsure", 0.8, 0.45), "unsure: the hatched bar crosses an end"),
-        (Ruler("fail", 1.35, 0.1), "outside its limit"),
+        (Ruler("fail", 1.25, 0.1), "outside its limit"),
+        (Ruler("fail", 9.0), "so far outside that the rule ends before it"),
         (Ruler("not asked"), "not asked, or no value"),
     )
     items = "".join(f"<li>{svg(ruler)} {said}</li>" for ruler, said in examples)
     return f'<ul class="key" aria-label="How to read the rules">{items}</ul>'
 
 
-def _tally(verdict: Json) -> str:
-    tally = counts(verdict)["checks"]
-    told = ", ".join(f"{number} {outcome}" for outcome, number in tally.items() if number)
-    return f"Checks: {told or 'none'}."
-
-
 def _overview_row(reference: Json, anchor: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
     below = f'<span class="title">{_text(shorten(title))}</span>' if title and title != name else ""
     checks = {check["check"]: check for check in reference["checks"]}
-    cells = "".join(_overview_cell(checks.get(check), check, anchor) for check in words.CHECKS)
+    cells = "".join(_overview_cell(checks.get(check), check, anchor, reference) for check in words.CHECKS)
     link = f'<a href="#{anchor}"><bdi>{_text(shorten(name))}</bdi></a>'
     return f'<tr role="row"><th scope="row" role="rowheader">{link}{below}</th>{cells}</tr>'
 
 
-def _overview_cell(check: Json | None, name: str, anchor: str) -> str:
+def _overview_cell(check: Json | None, name: str, anchor: str, reference: Json) -> str:
     label = f'<span class="check">{CHECK_NAMES[name]}</span>'
     if check is None:
         missing = f'<span class="blank">{label}<span class="told">missing</span></span>'
         return f'<td role="cell" class="not-asked">{missing}</td>'
     worst, outcome = worst_finding(check), check["outcome"]
     where = place(worst) if worst else ""
-    if outcome == "not asked" or not where:
+    told = _told(check)
+    if not_reached(check, reference):
+        told, where = _word("unsure", "not reached"), "conduct failed"
+    elif outcome == "not asked" or not where:
         where = plain(check["reason"])
     return (
         f'<td role="cell" class="{_css(outcome)}"><a href="#{anchor}-{name}">{label}'
         f"{svg(ruler_of(worst, outcome))}"
-        f'<span class="told">{_told(check)}</span>'
+        f'<span class="told">{told}</span>'
         f'<span class="where">{_thin(_text(shorten(where, 90)))}</span></a></td>'
     )
 
 
-def _reference(reference: Json, anchor: str) -> str:
+def _reference(reference: Json, anchor: str, kind: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
     below = f' <span class="quiet">{_text(title)}</span>' if title and title != name else ""
     said = " ".join(about_reference(reference))
-    checks = "".join(_check(check, reference, anchor) for check in checks_worst_first(reference))
+    put, waiting = reached(reference)
+    checks = "".join(_check(check, reference, anchor, kind) for check in put) + _not_reached(waiting, anchor)
     return (
         f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
         f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi>{below}</h2><p class="said">{_thin(_text(said))}</p>'
@@ -146,16 +159,27 @@ def _reference(reference: Json, anchor: str) -> str:
     )
 
 
-def _check(check: Json, reference: Json, anchor: str) -> str:
+def _not_reached(checks: list[dict[str, Any]], anchor: str) -> str:
+    """One row for all the checks that conduct kept from being put."""
+    if not checks:
+        return ""
+    names = listed(f'<span id="{anchor}-{check["check"]}">{CHECK_NAMES[check["check"]]}</span>' for check in checks)
+    return (
+        f'<div class="check-row unsure"><h3>{names}</h3><div>{svg(Ruler("unsure"))}</div>'
+        f'<div class="told">{_word("unsure", "not reached")}</div><ul class="why"><li>conduct failed</li></ul></div>'
+    )
+
+
+def _check(check: Json, reference: Json, anchor: str, kind: str) -> str:
     """Why a check does not simply pass. A passing check gets its anchor and one line."""
     worst, outcome = worst_finding(check), check["outcome"]
-    lines = reason_lines(check, reference)
+    lines = reason_lines(check, reference, kind)
     if not lines and outcome == "not asked":
         lines = [plain(check["reason"])]
     elif not lines and worst:
         leading = "nearest to its limit: " if worst["share_of_tolerance"] else ""
-        lines = [leading + ": ".join(part for part in (place(worst), plain(worst["reason"])) if part)]
-    items = "".join(f"<li>{_thin(_text(line))}</li>" for line in lines if line)
+        lines = [leading + ": ".join(part for part in (place(worst), extent(worst), plain(worst["reason"])) if part)]
+    items = "".join(f"<li>{_options(_thin(_text(line)))}</li>" for line in lines if line)
     return (
         f'<div class="check-row {_css(outcome)}" id="{anchor}-{check["check"]}"><h3>{CHECK_NAMES[check["check"]]}</h3>'
         f"<div>{svg(ruler_of(worst, outcome))}</div>"
@@ -164,10 +188,10 @@ def _check(check: Json, reference: Json, anchor: str) -> str:
 
 
 def _pictures(reference: Json, anchor: str) -> str:
-    """Echogram, group delay and decay, a plate for each path."""
+    """Echogram, group delay, decay and lag, a plate for each path."""
     curves = reference["curves"]
-    echograms, delays, decays = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay"))
-    paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays]))
+    echograms, delays, decays, lags = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay", "lag"))
+    paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays, *lags]))
     plates = []
     for number, path in enumerate(paths):
         identity = f"{anchor}-p{number}"
@@ -177,6 +201,7 @@ def _pictures(reference: Json, anchor: str) -> str:
             *(echogram_picture(f"{identity}-e{index}", one, own_delays) for index, one in enumerate(own_echograms)),
             group_delay_picture(f"{identity}-g", own_delays),
             decay_picture(f"{identity}-d", [curve for curve in decays if curve["path"] == path]),
+            *(lag_picture(f"{identity}-l{index}", lag) for index, lag in enumerate(lags) if lag["path"] == path),
         ]
         figures = "".join(_figure(picture, path) for picture in pictures if picture)
         plates.append(f'<div class="plate">{figures}</div>' if figures else "")
@@ -319,6 +344,11 @@ def _text(value: object) -> str:
     return escape(plain(value))
 
 
+def _options(text: str) -> str:
+    """Keep each option of a command together with its value, where a browser would break it at its hyphens."""
+    return re.sub(r"(?<!\S)--[a-z][a-z-]*(?: [A-Z]+\b)?", r"<code>\g<0></code>", text)
+
+
 def _thin(text: str) -> str:
-    """Set a thin space that does not break between a figure and its unit."""
-    return re.sub(_UNITS, _THIN, text)
+    """Set a thin space that does not break between a figure and its unit, and none that breaks after "spring"."""
+    return re.sub(r"\b(spring|pass) (?=\d)", "\\1\u00a0", re.sub(_UNITS, _THIN, text))

@@ -2,6 +2,8 @@
 
 A fail comes before an unsure, an unsure before a pass, a pass before what was not asked; among equals the larger share
 of the tolerance comes first. A fail or unsure without a number leads its kind, because nobody knows how bad it is.
+Checks of one outcome whose shares are nearly equal keep the order of ``words.CHECKS``, causes before effects: an echo
+that comes late moves the decay, never the reverse.
 """
 
 from __future__ import annotations
@@ -9,6 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from typing import Any
+
+from reverdict import words
+
+NEARLY_EQUAL = 1.25
+"""Shares of tolerance within this factor say nothing about which check to speak of first."""
 
 _ORDER = {"fail": 0, "unsure": 1, "pass": 2, "not asked": 3}
 
@@ -26,8 +33,20 @@ def worst_finding(check: Mapping[str, Any]) -> dict[str, Any] | None:
 
 
 def checks_worst_first(reference: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Sort the checks of a reference, the worst first."""
-    return sorted(reference["checks"], key=_check_badness)
+    """Sort the checks of a reference, the worst first; of near ties the cause first."""
+    waiting = sorted(reference["checks"], key=_check_badness)
+    told: list[dict[str, Any]] = []
+    while waiting:
+        level, *_, least = _check_badness(waiting[0])
+        tied = [check for check in waiting if _near(_check_badness(check), level, least / NEARLY_EQUAL)]
+        told.append(min(tied, key=lambda check: words.CHECKS.index(check["check"])))
+        waiting.remove(told[-1])
+    return told
+
+
+def _near(badness: Badness, level: float, share: float) -> bool:
+    """Whether a check is of this level and, shares being negative, no less bad than this."""
+    return badness[0] == level and badness[-1] <= share
 
 
 def references_worst_first(verdict: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -40,9 +59,20 @@ def closes_gate(check: Mapping[str, Any]) -> bool:
     return check["outcome"] == "fail" or bool(check["closes_gate"])
 
 
-def conduct_fails(reference: Mapping[str, Any]) -> bool:
-    """Whether the build misbehaved on this reference, so that a check without findings could not be measured."""
-    return any(check["check"] == "conduct" and check["outcome"] == "fail" for check in reference["checks"])
+def not_reached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> bool:
+    """Whether this check could not be put because the build misbehaved: unsure, without findings, conduct failed."""
+    return (
+        check["outcome"] == "unsure"
+        and not check["findings"]
+        and any(one["check"] == "conduct" and one["outcome"] == "fail" for one in reference["checks"])
+    )
+
+
+def reached(reference: Mapping[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The checks of a reference that could be put, the worst first, and those that conduct kept from being put."""
+    checks = checks_worst_first(reference)
+    waiting = [check for check in checks if not_reached(check, reference)]
+    return [check for check in checks if check not in waiting], waiting
 
 
 def signed_share(finding: Mapping[str, Any]) -> float | None:

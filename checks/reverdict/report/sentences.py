@@ -5,27 +5,19 @@ For instance: "Spring 2 answers 0.52 ms late on every pass. Group delay, energy 
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from reverdict.report.ranking import (
-    checks_worst_first,
-    closes_gate,
-    conduct_fails,
-    references_worst_first,
-    worst_finding,
-    worst_first,
-)
+from reverdict.report.joined import joined
+from reverdict.report.ranking import closes_gate, reached, references_worst_first, worst_finding
 from reverdict.report.verdict_json import counts
 from reverdict.report.wording import (
     CHECK_NAMES,
-    amount,
-    decimals,
-    leaning,
+    ONSET,
+    check_name,
+    judges_onset,
     listed,
-    off_by,
     place,
     plain,
     sentence,
@@ -33,34 +25,25 @@ from reverdict.report.wording import (
     shorten,
 )
 
-REFERENCES_SPOKEN_OF = 3
+SENTENCES = 4
 ERRORS_SPOKEN_OF = 5
-_NEARLY_EQUAL = 0.1  # springs whose passes are late by amounts this close are said to be late by one amount
-
-Group = list[dict[str, Any]]
 
 
 def opening(verdict: Mapping[str, Any]) -> list[str]:
-    """Say the verdict in paragraphs, the worst first."""
+    """Say the verdict in paragraphs, the worst first: four sentences at most, besides errors."""
     said = [sentence(f"cannot judge: {shorten(plain(error), 1000)}") for error in verdict["errors"][:ERRORS_SPOKEN_OF]]
     if len(verdict["errors"]) > ERRORS_SPOKEN_OF:
         said.append(f"{_count(len(verdict['errors']) - ERRORS_SPOKEN_OF, 'more error')}.")
     references = references_worst_first(verdict)
     if not references:
         return said or ["Nothing was judged: no reference, no check, no finding."]
-    noisy = [reference for reference in references if reference["outcome"] != "pass"]
-    if not noisy:
-        return [*said, _all_hold(verdict), *_remarks(references)]
-    several = len(references) > 1
-    for reference in noisy[:REFERENCES_SPOKEN_OF]:
-        name = f"{shorten(plain(reference['name']))}: " if several else ""
-        said.append(name + " ".join(about_reference(reference)))
-    if len(noisy) > REFERENCES_SPOKEN_OF:
-        said.append(f"{len(noisy) - REFERENCES_SPOKEN_OF} more references do not pass.")
-    rest = len(references) - len(noisy)
-    if rest:
-        said.append(f"The other {rest} references hold." if rest > 1 else "The other reference holds.")
-    return said
+    if all(reference["outcome"] == "pass" for reference in references):
+        return [*said, *_all_hold(verdict, references)]
+    worst, *others = references
+    if not others:
+        return [*said, " ".join(about_reference(worst))]
+    name = shorten(plain(worst["name"]))
+    return [*said, f"{name}: {' '.join(about_reference(worst, SENTENCES - 1))}", _about_others(others)]
 
 
 def headline(verdict: Mapping[str, Any]) -> str:
@@ -71,38 +54,54 @@ def headline(verdict: Mapping[str, Any]) -> str:
     return f"{who}: {outcome}"
 
 
-def about_reference(reference: Mapping[str, Any]) -> list[str]:
+def about_reference(reference: Mapping[str, Any], most: int = SENTENCES) -> list[str]:
     """Say what fails, what cannot be told, what holds, what it costs and what was not asked, in this order."""
-    checks = checks_worst_first(reference)
     by_outcome: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for check in checks:
+    put, waiting = reached(reference)
+    for check in put:
         by_outcome[check["outcome"]].append(check)
-    said = [said for check in by_outcome["fail"] for said in _about_fail(check)]
-    said += _about_unsure(by_outcome["unsure"], conduct_fails(reference))
+    said = _about_fails(by_outcome["fail"])
+    said += _about_unsure(by_outcome["unsure"])
+    if waiting:
+        said.append(sentence(f"{_names(waiting)} {_was(waiting)} not reached"))
     price = [_about_price(check) for check in by_outcome["pass"] if check["check"] == "cost"]
-    holding = [CHECK_NAMES[check["check"]] for check in reference["checks"] if check["outcome"] == "pass"]
-    if any(price):
-        holding.remove("cost")
+    holding = [
+        check
+        for check in reference["checks"]
+        if check["outcome"] == "pass" and not (check["check"] == "cost" and any(price))
+    ]
     if holding:
-        said.append(sentence(f"{listed(holding)} {'hold' if len(holding) > 1 else 'holds'}"))
+        only = "; of echo timing only the onset was judged" if any(map(judges_onset, holding)) else ""
+        said.append(sentence(f"{_names(holding)} {'hold' if len(holding) > 1 else 'holds'}{only}"))
     said += [remark for remark in price if remark]
-    said += _about_not_asked(by_outcome["not asked"])
+    if unasked := by_outcome["not asked"]:
+        why = _because(unasked[0]) if len(unasked) == 1 else ""
+        said.append(sentence(f"{_names(unasked)} {_was(unasked)} not asked{why}"))
     if not by_outcome.keys() - {"not asked"}:
         said.insert(0, "Nothing was asked, so nothing holds.")
-    return said
+    return said[:most]
 
 
-def _all_hold(verdict: Mapping[str, Any]) -> str:
+def _names(checks: Iterable[Mapping[str, Any]]) -> str:
+    return listed(check_name(check) for check in checks)
+
+
+def _was(checks: Sequence[object]) -> str:
+    return "was" if len(checks) == 1 else "were"
+
+
+def _all_hold(verdict: Mapping[str, Any], references: list[dict[str, Any]]) -> list[str]:
     tally = counts(verdict)
-    number = len(verdict["references"])
+    number = len(references)
     findings = tally["findings"]["pass"]
     what = "What can be told" if tally["checks"]["unsure"] else "Everything asked"
     said = (
         f"{what} holds: {_count(number, 'reference')}, {_count(tally['checks']['pass'], 'check')}, "
         f"{_count(findings, 'finding')} inside {'its' if findings == 1 else 'their'} limits."
     )
+    remarks = [remark for remark in (_accepted(references), _prices(references), _left_out(references)) if remark]
     nearest = _nearest(verdict)
-    return f"{said} {nearest}" if nearest else said
+    return [f"{said} {nearest}" if nearest and len(remarks) < SENTENCES - 1 else said, *remarks]
 
 
 def _nearest(verdict: Mapping[str, Any]) -> str:
@@ -121,123 +120,117 @@ def _nearest(verdict: Mapping[str, Any]) -> str:
     return f"Nearest to its limit: {place(finding)} in {shorten(plain(reference['name']))}, {share(finding)}."
 
 
-def _remarks(references: list[dict[str, Any]]) -> list[str]:
-    """What a passing build should still say: what it costs, what was accepted, what was not asked."""
-    said: dict[str, list[str]] = defaultdict(list)
+def _accepted(references: list[dict[str, Any]]) -> str:
+    """What a passing build leaves open, and why that is accepted; the first by name."""
+    found = [(reference, check) for reference in references for check in reference["checks"]]
+    unsure = [(reference, check) for reference, check in found if check["outcome"] == "unsure"]
+    if not unsure:
+        return ""
+    reference, check = unsure[0]
+    said = f"{check_name(check)} of {_of([reference])} cannot be told, which is accepted{_because(check)}"
+    return sentence(said + (f" (and {len(unsure) - 1} more like it)" if len(unsure) > 1 else ""))
+
+
+def _prices(references: list[dict[str, Any]]) -> str:
+    """What a passing build costs, where that differs from golden."""
+    by_price: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for reference in references:
         for check in reference["checks"]:
-            name = CHECK_NAMES[check["check"]]
+            if check["check"] == "cost" and check["outcome"] == "pass" and (price := _about_price(check)):
+                by_price[price.rstrip(".")].append(reference)
+    if len(references) == 1:
+        return "".join(f"{price}." for price in by_price)
+    return sentence(listed(f"{price} in {_of(where)}" for price, where in by_price.items())) if by_price else ""
+
+
+def _left_out(references: list[dict[str, Any]]) -> str:
+    """What was not asked, with the reason where there is but one, and where only the onset was judged."""
+    unasked: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    reasons = set()
+    for reference in references:
+        for check in reference["checks"]:
             if check["outcome"] == "not asked":
-                said[f"{name} was not asked{_because(check)}"].append(reference["name"])
-            elif check["outcome"] == "unsure":
-                said[f"{name} cannot be told, which is accepted{_because(check)}"].append(reference["name"])
-            elif check["check"] == "cost" and _about_price(check):
-                said[_about_price(check)].append(reference["name"])
-    return [_of_whom(remark, names, len(references)) for remark, names in said.items()]
+                unasked[check_name(check)].append(reference)
+                reasons.add(_because(check))
+    onset = [reference for reference in references if any(map(judges_onset, reference["checks"]))]
+    several = len(references) > 1
+    said = []
+    if unasked:
+        told = listed(f"{names}{f' ({where})' if several else ''}" for where, names in _by_reference(unasked))
+        said.append(f"not asked: {told}{reasons.pop() if len(reasons) == 1 else ''}")
+    if onset:
+        said.append(f"of echo timing only the onset was judged{f' in {_of(onset)}' if several else ''}")
+    return sentence("; ".join(said)) if said else ""
 
 
-def _of_whom(remark: str, names: list[str], all_of_them: int) -> str:
-    if len(names) == all_of_them:
-        return sentence(remark)
-    return f"{listed(shorten(plain(name), 30) for name in names[:4])}{' and others' if len(names) > 4 else ''}: " + (
-        sentence(remark)
-    )
+def _by_reference(unasked: Mapping[str, list[dict[str, Any]]]) -> Iterable[tuple[str, str]]:
+    """Names of references and what was not asked of them; what was not asked of the same ones stands together."""
+    checks: dict[str, list[str]] = defaultdict(list)
+    for name, references in unasked.items():
+        checks[_of(references)].append(name)
+    return [(where, listed(names)) for where, names in checks.items()]
 
 
-def _about_fail(check: Mapping[str, Any]) -> list[str]:
-    failed = [finding for finding in worst_first(check["findings"]) if finding["outcome"] == "fail"]
+def _of(references: Sequence[Mapping[str, Any]]) -> str:
+    """Names of references, not too many."""
+    names = [shorten(plain(reference["name"]), 30) for reference in references]
+    return listed(names if len(names) <= 4 else [*names[:3], f"{len(names) - 3} others"])
+
+
+def _about_others(references: list[dict[str, Any]]) -> str:
+    """One sentence for all references but the worst: which fail too, by which checks, and which hold."""
+    said = []
+    for outcome, ending in (("fail", "too: "), ("unsure", "")):
+        alike = [reference for reference in references if reference["outcome"] == outcome]
+        if not alike:
+            continue
+        checks = {check_name(check) for one in alike for check in one["checks"] if _weighs(check, outcome)}
+        one = len(alike) == 1
+        verb = f"fail{'s' if one else ''} {ending}" if outcome == "fail" else f"{'is' if one else 'are'} unsure: "
+        by_name = [name for name in (*CHECK_NAMES.values(), ONSET) if name in checks]
+        said.append(f"{_of(alike)} {verb}{listed(by_name) if by_name else 'nothing was asked'}")
+    holding = [reference for reference in references if reference["outcome"] == "pass"]
+    if holding:
+        said.append(f"{_of(holding)} hold{'s' if len(holding) == 1 else ''}")
+    return sentence("; ".join(said), as_written=True)
+
+
+def _weighs(check: Mapping[str, Any], outcome: str) -> bool:
+    return check["outcome"] == outcome and closes_gate(check)
+
+
+def _about_fails(checks: list[dict[str, Any]]) -> list[str]:
+    """Two sentences at most: of one check, or of the first two; further ones by name."""
+    if not checks:
+        return []
+    if len(checks) == 1:
+        return _about_fail(checks[0], 2)
+    said = [line for check in checks[:2] for line in _about_fail(check, 1)]
+    return [*said, sentence(f"{_names(checks[2:])} out too")] if checks[2:] else said
+
+
+def _about_fail(check: Mapping[str, Any], most: int) -> list[str]:
+    failed = [finding for finding in check["findings"] if finding["outcome"] == "fail"]
     if not failed:
-        return [sentence(f"{CHECK_NAMES[check['check']]} fails{_because(check)}")]
-    groups = _alike(check["findings"])
-    worst = list(_alike(failed).items())[:2]
-    said = [_about_group(fails, groups[key]) for key, fails in worst]
-    left = len(failed) - sum(len(fails) for _, fails in worst)
-    return [*said, f"{_count(left, 'more finding')} of {CHECK_NAMES[check['check']]} out."] if left else said
+        return [sentence(f"{check_name(check)} fails{_because(check)}")]
+    told = joined(failed, check["findings"])
+    said = [line for line, _ in told[:most]]
+    left = sum(number for _, number in told[most:])
+    if left:
+        said[-1] = f"{said[-1][:-1]}; {_count(left, 'more finding')} of {check_name(check)} out."
+    return said
 
 
-def _alike(findings: list[dict[str, Any]]) -> dict[tuple[str, ...], Group]:
-    """Group findings that differ only in their pass (echoes of one spring) or only in their place."""
-    groups: dict[tuple[str, ...], Group] = defaultdict(list)
-    for finding in findings:
-        found = re.search(r"spring \d+", finding["where"])
-        path = _path(finding["where"])
-        groups[(finding["quantity"], finding["unit"], found.group() if found else "", path)].append(finding)
-    return groups
-
-
-def _path(where: str) -> str:
-    """Name of the signal path in a place, empty for mono."""
-    found = re.search(r"\b(?:left|right)(?:→(?:left|right))?\b", where)
-    return found.group() if found else ""
-
-
-def _about_group(fails: Group, everyone: Group) -> str:
-    worst = fails[0]
-    if worst["deviation"] is None or len({finding["deviation"] > 0 for finding in fails if finding["deviation"]}) > 1:
-        return _about_one(worst, len(fails))
-    spring = re.search(r"spring \d+", worst["where"])
-    passes = [re.search(r"pass (\d+)", finding["where"]) for finding in fails]
-    if spring and all(passes) and re.search("arriv", worst["quantity"], re.IGNORECASE):
-        numbers = [found.group(1) for found in passes if found]
-        every = len(everyone) == len(fails) > 1
-        on = "every pass" if every else f"pass{'es' if len(numbers) > 1 else ''} {listed(sorted(numbers))}"
-        return sentence(f"{_on_path(worst)}{spring.group()} answers {_span(fails)} on {on}")
-    return _about_one(worst, len(fails))
-
-
-def _on_path(finding: Mapping[str, Any]) -> str:
-    path = _path(finding["where"])
-    return f"{path}, " if path else ""
-
-
-def _about_one(finding: dict[str, Any], number: int) -> str:
-    if finding["deviation"] is None:
-        said = f"{place(finding)}: {plain(finding['reason']) or 'no value'}"
-    else:
-        limit = finding["tolerance"]
-        within = "" if limit is None else f", limit {amount(limit, finding['unit'], decimals(finding))}"
-        said = f"{place(finding)}: {off_by(finding)}{within}"
-    more = f" (and {number - 1} more of this kind)" if number > 1 else ""
-    return sentence(shorten(said, 300) + more)
-
-
-def _span(fails: Group) -> str:
-    """Say how far the passes of one spring are off: one amount where they agree, else from least to most."""
-    sizes = sorted(fails, key=lambda finding: abs(finding["deviation"]))
-    least, most = abs(sizes[0]["deviation"]), abs(sizes[-1]["deviation"])
-    if most - least <= _NEARLY_EQUAL * most:
-        return off_by(sizes[len(sizes) // 2])
-    places = decimals(sizes[-1])
-    more, less = leaning(sizes[0])
-    return (
-        f"{amount(least, '', places)} to {amount(most, sizes[0]['unit'], places)} "
-        f"{more if sizes[0]['deviation'] > 0 else less}"
-    )
-
-
-def _about_not_asked(checks: list[dict[str, Any]]) -> list[str]:
-    said: dict[str, list[str]] = defaultdict(list)
-    for check in checks:
-        said[_because(check)].append(CHECK_NAMES[check["check"]])
-    return [
-        sentence(f"{listed(names)} {'was' if len(names) == 1 else 'were'} not asked{why}")
-        for why, names in said.items()
-    ]
-
-
-def _about_unsure(checks: list[dict[str, Any]], broken: bool) -> list[str]:
-    said: dict[str, list[str]] = defaultdict(list)
+def _about_unsure(checks: list[dict[str, Any]]) -> list[str]:
+    said: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for check in checks:
         accepted = "" if closes_gate(check) else ", which is accepted"
         worst = worst_finding(check)
-        if broken and worst is None:
-            said["could not be measured"].append(CHECK_NAMES[check["check"]])
-            continue
         why = _because(check)
         if not why and worst is not None:
-            why = f": {place(worst)}, {plain(worst['reason']) or 'too noisy to say'}"
-        said[f"cannot be told{accepted}{shorten(why, 300)}"].append(CHECK_NAMES[check["check"]])
-    return [sentence(f"{listed(names)} {what}") for what, names in said.items()]
+            why = f": {place(worst)}, {plain(worst['reason']) or 'known too roughly to say'}"
+        said[f"cannot be told{accepted}{shorten(why, 300)}"].append(check)
+    return [sentence(f"{_names(these)} {what}") for what, these in said.items()]
 
 
 def _about_price(check: Mapping[str, Any]) -> str:

@@ -12,9 +12,9 @@ from typing import Any
 
 from reverdict import words
 from reverdict.report import margin_ruler
-from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_finding
+from reverdict.report.ranking import not_reached, reached, references_worst_first, worst_finding
 from reverdict.report.sentences import headline, opening
-from reverdict.report.wording import CHECK_NAMES, plain, reason_lines, share, shorten
+from reverdict.report.wording import CHECK_NAMES, NOT_REACHED, listed, plain, reason_lines, sentence, share, shorten
 
 REFERENCES_EXPLAINED = 10
 ROWS = 100
@@ -26,8 +26,9 @@ def summary_md(verdict: Mapping[str, Any]) -> str:
     """Give the verdict as Markdown."""
     parts = [f"## {escape(headline(verdict))}", *(escape(paragraph) for paragraph in opening(verdict))]
     references = references_worst_first(verdict)
-    unwell = [reference for reference in references if _reasons(reference)]
-    parts += [_explained(reference) for reference in unwell[:REFERENCES_EXPLAINED]]
+    kind = str(verdict["build"]["kind"])
+    unwell = [reference for reference in references if _reasons(reference, kind)]
+    parts += [_explained(reference, kind) for reference in unwell[:REFERENCES_EXPLAINED]]
     if len(unwell) > REFERENCES_EXPLAINED:
         parts.append(f"{len(unwell) - REFERENCES_EXPLAINED} more references are explained in index.html.")
     if references:
@@ -45,17 +46,19 @@ def escape(text: object) -> str:
     return escaped.replace("@", f"@{_WORD_JOINER}")
 
 
-def _reasons(reference: Mapping[str, Any]) -> list[tuple[Mapping[str, Any], list[str]]]:
-    told = [(check, reason_lines(check, reference)) for check in checks_worst_first(reference)]
+def _reasons(reference: Mapping[str, Any], kind: str) -> list[tuple[Mapping[str, Any], list[str]]]:
+    told = [(check, reason_lines(check, reference, kind)) for check in reached(reference)[0]]
     return [(check, lines) for check, lines in told if lines]
 
 
-def _explained(reference: Mapping[str, Any]) -> str:
+def _explained(reference: Mapping[str, Any], kind: str) -> str:
     blocks = [f"### {_name(reference)}"]
-    for check, lines in _reasons(reference):
+    for check, lines in _reasons(reference, kind):
         word = check["outcome"] if check["outcome"] == "fail" or check["closes_gate"] else "unsure, accepted"
         blocks.append(f"**{CHECK_NAMES[check['check']]}: {word}**")
         blocks.append("\n".join(f"- {escape(line)}" for line in lines))
+    if waiting := reached(reference)[1]:
+        blocks.append(f"{sentence(listed(CHECK_NAMES[check['check']] for check in waiting))[:-1]} {NOT_REACHED}.")
     return "\n\n".join(blocks)
 
 
@@ -66,16 +69,18 @@ def _table(references: list[dict[str, Any]]) -> str:
     ]
     for reference in references[:ROWS]:
         checks = {check["check"]: check for check in reference["checks"]}
-        cells = " | ".join(_cell(checks.get(check)) for check in words.CHECKS)
+        cells = " | ".join(_cell(checks.get(check), reference) for check in words.CHECKS)
         rows.append(f"| {_name(reference)} | {cells} |")
     if len(references) > ROWS:
         rows.append(f"\n{len(references) - ROWS} more references stand in index.html.")
     return "\n".join(rows)
 
 
-def _cell(check: Mapping[str, Any] | None) -> str:
+def _cell(check: Mapping[str, Any] | None, reference: Mapping[str, Any]) -> str:
     if check is None:
         return "missing"
+    if not_reached(check, reference):
+        return "not reached"
     worst = worst_finding(check)
     drawn = margin_ruler.text(margin_ruler.ruler_of(worst, check["outcome"])).rstrip()
     told = [f"**{check['outcome']}**" if check["outcome"] == "fail" else check["outcome"]]

@@ -11,10 +11,20 @@ from collections.abc import Mapping
 from typing import Any, TextIO
 
 from reverdict.report import margin_ruler
-from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_finding
+from reverdict.report.ranking import reached, references_worst_first, worst_finding
 from reverdict.report.sentences import ERRORS_SPOKEN_OF, headline, opening
-from reverdict.report.verdict_json import counts
-from reverdict.report.wording import CHECK_NAMES, place, plain, reason_lines, share, shorten
+from reverdict.report.wording import (
+    CHECK_NAMES,
+    NOT_REACHED,
+    extent,
+    listed,
+    place,
+    plain,
+    reason_lines,
+    share,
+    shorten,
+    tally,
+)
 
 LINE_WIDTH = 100
 
@@ -43,8 +53,8 @@ def text(verdict: Mapping[str, Any], *, emphasis: bool = False) -> str:
     lines += [line for paragraph in opening(verdict) for line in _wrapped(paragraph)]
     lines += [f"error: {plain(error)}" for error in verdict["errors"][ERRORS_SPOKEN_OF:]]
     for reference in references_worst_first(verdict):
-        lines += ["", *_reference(reference, emphasis)]
-    return "\n".join([*lines, "", _tally(verdict), ""])
+        lines += ["", *_reference(reference, str(verdict["build"]["kind"]), emphasis)]
+    return "\n".join([*lines, "", f"checks: {tally(verdict)}", ""])
 
 
 def in_ascii(said: str) -> str:
@@ -53,12 +63,15 @@ def in_ascii(said: str) -> str:
     return drawn.encode("ascii", "backslashreplace").decode("ascii")
 
 
-def _reference(reference: Mapping[str, Any], emphasis: bool) -> list[str]:
+def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[str]:
     name, title = shorten(plain(reference["name"])), shorten(plain(reference["title"]))
     lines = [_strong(name, "unsure", emphasis) + (f"  {title}" if title and title != name else "")]
-    for check in checks_worst_first(reference):
+    put, waiting = reached(reference)
+    for check in put:
         lines.append(_check(check, emphasis))
-        lines += [f"      {part}" for line in reason_lines(check, reference) for part in _wrapped(line, indent=6)]
+        lines += [f"      {part}" for line in reason_lines(check, reference, kind) for part in _wrapped(line, indent=6)]
+    if waiting:
+        lines.append(f"  {listed(CHECK_NAMES[check['check']] for check in waiting)} {NOT_REACHED}")
     return lines
 
 
@@ -67,18 +80,16 @@ def _check(check: Mapping[str, Any], emphasis: bool) -> str:
     outcome = check["outcome"]
     drawn = margin_ruler.text(margin_ruler.ruler_of(worst, outcome))
     word = outcome if outcome != "unsure" or check["closes_gate"] else "unsure, accepted"
-    where = place(worst) if worst and outcome == "pass" else ""
+    where = (
+        ": ".join(filter(None, (place(worst), extent(worst).partition(", limit")[0])))
+        if worst and outcome == "pass"
+        else ""
+    )
     because = plain(check["reason"]) if outcome == "not asked" or word == "unsure, accepted" else ""
     said = f"  {CHECK_NAMES[check['check']]:<13}{drawn} "
     told = "  ".join(part for part in (share(worst), where, because) if part)
     padded = f"{word:<9}" if told else word
     return said + _strong(padded, outcome, emphasis) + (f" {shorten(told, 160)}" if told else "")
-
-
-def _tally(verdict: Mapping[str, Any]) -> str:
-    tally = counts(verdict)["checks"]
-    told = ", ".join(f"{number} {outcome}" for outcome, number in tally.items() if number)
-    return f"checks: {told or 'none'}"
 
 
 def _strong(said: str, outcome: str, emphasis: bool) -> str:

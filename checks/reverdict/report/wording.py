@@ -14,7 +14,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from reverdict import phrases
-from reverdict.report.ranking import closes_gate, conduct_fails, worst_finding, worst_first
+from reverdict.report.ranking import closes_gate, not_reached, worst_finding, worst_first
+from reverdict.report.verdict_json import counts
 
 CHECK_NAMES = {
     "echo-timing": "echo timing",
@@ -24,10 +25,25 @@ CHECK_NAMES = {
     "conduct": "conduct",
 }
 
+ONSET = "onset"
+"""What echo timing is called where a reference has no separate passes and only the onset was judged."""
+
 LINES_PER_CHECK = 5
+NOT_REACHED = "not reached: conduct failed"
 
 _HIDDEN = {"Cc", "Cf", "Cs", "Cn", "Zl", "Zp"}
 _JOINERS = "\u200c\u200d"  # needed to spell Persian and Indic words
+
+
+def judges_onset(check: Mapping[str, Any]) -> bool:
+    """Whether this is echo timing and only the onset was judged of it."""
+    quantities = {finding["quantity"] for finding in check["findings"]}
+    return check["check"] == "echo-timing" and "onset" in quantities <= {"onset", "polarity"}
+
+
+def check_name(check: Mapping[str, Any]) -> str:
+    """Name a check in a sentence."""
+    return ONSET if judges_onset(check) else CHECK_NAMES[check["check"]]
 
 
 def plain(text: object) -> str:
@@ -104,6 +120,27 @@ def off_by(finding: Mapping[str, Any]) -> str:
     return f"{size} {which_way}{phrases.in_percent(deviation, finding['golden'], unit)}"
 
 
+def extent(finding: Mapping[str, Any]) -> str:
+    """Say how far off a finding is and what it may be: "0.04 ms late, limit 0.10 ms"; nothing without both."""
+    deviation, tolerance, unit = finding["deviation"], finding["tolerance"], finding["unit"]
+    if deviation is None or tolerance is None:
+        return ""
+    places = decimals(finding)
+    said = off_by(finding) if abs(deviation) >= 0.5 * 10**-places else f"under {amount(10**-places, unit, places)} off"
+    return f"{said if deviation else 'exact'}, limit {amount(tolerance, unit, places)}"
+
+
+def tally(verdict: Mapping[str, Any]) -> str:
+    """Count checks by outcome: "13 pass, 3 fail"; those that conduct kept from being put are named as such."""
+    unreached = sum(not_reached(check, one) for one in verdict["references"] for check in one["checks"])
+    told = [
+        f"{number} {outcome}" + (f" ({unreached} not reached)" if outcome == "unsure" and unreached else "")
+        for outcome, number in counts(verdict)["checks"].items()
+        if number
+    ]
+    return ", ".join(told) or "none"
+
+
 def place(finding: Mapping[str, Any]) -> str:
     """Say what was measured where: "arrival, spring 2, pass 1, 500 Hz"."""
     return ", ".join(part for part in (plain(finding["quantity"]), plain(finding["where"])) if part)
@@ -113,7 +150,7 @@ def reason_line(finding: Mapping[str, Any]) -> str:
     """Say in one line what is wrong with a finding: place, value, limit, both values, reason."""
     reason = plain(finding["reason"])
     if finding["deviation"] is None:
-        return shorten(f"{place(finding)}: {reason or 'no value'}", 400)
+        return shorten(phrases.headed(place(finding), reason or "no value"), 400)
     places, unit = decimals(finding), finding["unit"]
     said = [f"{place(finding)}: {off_by(finding)}"]
     if finding["tolerance"] is not None:
@@ -129,10 +166,15 @@ def reason_line(finding: Mapping[str, Any]) -> str:
 _WHOSE = (("golden", "golden"), ("build", "candidate"))
 
 
-def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any]) -> list[str]:
-    """Say why a check fails or is unsure and what to do next, worst first, ``LINES_PER_CHECK`` lines at most."""
+def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str) -> list[str]:
+    """Say why a check fails or is unsure and what to do next, worst first, ``LINES_PER_CHECK`` lines at most.
+
+    ``kind`` is that of the build, which decides what can be done.
+    """
     if check["outcome"] not in ("fail", "unsure"):
         return []
+    if not_reached(check, reference):
+        return [NOT_REACHED]
     bad = [finding for finding in worst_first(check["findings"]) if finding["outcome"] in ("fail", "unsure")]
     lines = []
     if check["reason"] and (not bad or not closes_gate(check)):
@@ -143,22 +185,41 @@ def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any]) -> list
     lines += [reason_line(finding) for finding in shown]
     if len(shown) < len(bad):
         lines.append(f"and {len(bad) - len(shown)} more")
-    return [*lines, next_step(check, reference)]
+    return [*lines, next_step(check, reference, kind)]
 
 
-def next_step(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
-    """Say what a developer can do about a fail or an unsure."""
+def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str) -> str:
+    """Say what a developer can do about a fail or an unsure; a recording can be repeated, a render only changed."""
     name = shlex.quote(plain(reference["name"]))
     if check["check"] == "conduct":
         return f"next: run this one alone: reverdict gate BUILD --only {name}"
-    if conduct_fails(reference) and worst_finding(check) is None:
-        return "next: mend what conduct found first"
+    if check["outcome"] == "fail":
+        return f"next: mend the build; if the change is wanted: reverdict golden approve {name} --from BUILD --why TEXT"
+    again = "time it on a quiet machine" if check["check"] == "cost" else ""
+    again = "record it with less noise" if kind == "recordings" else again
     if not closes_gate(check):
-        return "next: measure with more range to be sure"
-    if check["outcome"] == "unsure":
-        table = check["check"].replace("-", "_")
-        return f'next: measure with more range, or write accept_unsure = "why" under [{table}] of {name}'
-    return f"next: mend the build; if the change is wanted: reverdict golden approve {name} --from BUILD --why TEXT"
+        return f"next: nothing must be done{f'; to be sure, {again}' if again else ''}"
+    table, worst = check["check"].replace("-", "_"), worst_finding(check)
+    key = _TOLERANCES.get(worst["quantity"], "") if worst and worst["deviation"] is not None else ""
+    if key and not again:
+        again = f"rendering again tells no more; widen {key}"
+    elif key:
+        again += f", widen {key}"
+    return f'next: {f"{again}, or " if again else ""}write accept_unsure = "why" under [{table}] of {name}'
+
+
+_TOLERANCES = {
+    "arrival": "arrival_ms",
+    "onset": "onset_ms",
+    "delay": "delay_ms",
+    "transition frequency": "transition_percent",
+    "EDT": "edt_percent",
+    "T20": "t20_percent",
+    "T30": "t30_percent",
+    "level": "level_db",
+    "cost": "dearer_percent",
+}
+"""Key in reference.toml that holds the tolerance of a quantity."""
 
 
 def listed(parts: Iterable[str]) -> str:
@@ -167,11 +228,11 @@ def listed(parts: Iterable[str]) -> str:
     return f"{', '.join(most)} and {last}" if most else last
 
 
-def sentence(text: str) -> str:
-    """Give a text a capital and a full stop."""
+def sentence(text: str, *, as_written: bool = False) -> str:
+    """Give a text a full stop and a capital, or no capital where it starts with a name."""
     text = text.strip()
     closed = text if text.endswith((".", "!", "?", "…")) else f"{text}."
-    return closed[:1].upper() + closed[1:]
+    return closed if as_written else closed[:1].upper() + closed[1:]
 
 
 def _visible(character: str) -> str:

@@ -1,0 +1,64 @@
+"""How late a build is over the tail, with its uncertainty as a band, and below it how alike the two are (coherence)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from reverdict.report.lag_words import about_lag
+from reverdict.report.line_chart import (
+    LEFT,
+    RIGHT,
+    WIDTH,
+    Axis,
+    Picture,
+    band,
+    chart,
+    line,
+    moved,
+    side_axis,
+    span,
+    time_axis,
+)
+from reverdict.report.wording import plain
+
+TOP, LAG_PX, GAP_PX, COHERENCE_PX = 18, 90, 26, 60
+LEAST_US = 1.0
+"""Half the height of the lag's axis at least: a rebuild's nanoseconds are drawn as the line they are."""
+
+
+def lag_picture(identity: str, lag: Mapping[str, Any]) -> Picture | None:
+    """Draw the lag curve of one path. None where no window has a lag."""
+    late_us = [None if value is None else 1e6 * value for value in lag["lag_s"]]
+    levels = span(late_us)
+    if levels is None:
+        return None
+    unsure_us = [None if value is None else 1e6 * value for value in lag["uncertainty_s"]]
+    x = Axis(0.0, max(max(lag["time_s"]), 1e-3), LEFT, WIDTH - RIGHT)
+    middle_us = (levels[0] + levels[1]) / 2
+    half_us = max(0.6 * (levels[1] - levels[0]), LEAST_US)
+    foot = TOP + LAG_PX + GAP_PX + COHERENCE_PX
+    y = Axis(middle_us - half_us, middle_us + half_us, TOP + LAG_PX, TOP)
+    alike = Axis(0.0, 1.0, foot, foot - COHERENCE_PX)
+    drawn = [
+        time_axis(x, foot, "time after the click, s", TOP),
+        side_axis(y, "late, µs"),
+        band(lag["time_s"], moved(late_us, unsure_us, -1), moved(late_us, unsure_us, 1), x, y),
+        _golden(x, y),
+        line(lag["time_s"], late_us, x, y, "build"),
+        side_axis(alike, "coherence", 2),
+        line(lag["time_s"], _clipped(lag["coherence"]), x, alike, "build"),
+    ]
+    path = plain(lag["path"])
+    said = " ".join(about_lag(lag))
+    title = f"Lag{f' {path}' if path else ''} over time, build after golden, and their coherence"
+    return Picture(chart(identity, title, said, foot + 32, drawn), f"Lag over time: {said}".removesuffix("."))
+
+
+def _golden(x: Axis, y: Axis) -> str:
+    """The golden is where nothing is late; drawn where that is in the picture."""
+    return line([x.low, x.high], [0.0, 0.0], x, y, "golden slim") if y.low <= 0 <= y.high else ""
+
+
+def _clipped(values: Sequence[float]) -> list[float | None]:
+    return [max(value, 0.0) for value in values]
