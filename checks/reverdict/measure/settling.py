@@ -54,7 +54,8 @@ class Track:
 
     crowded_s : how much its nearest neighbour falls short of being far enough to be told apart.
     unsettled_s : how far its curve still moved when it was last learnt, with little smoothing; on every bin.
-    first : the first pass of its spring, while this one is held to ``trips`` times its delay and ``offset_s``.
+    first : the first pass of its spring, where this is a later one, of ``trips`` trips.
+    held : whether its delay is ``trips`` times that of the first, and ``offset_s``.
     """
 
     delay_s: NDArray[Any]
@@ -64,12 +65,13 @@ class Track:
     crowded_s: float = 0.0
     unsettled_s: NDArray[Any] | float = 0.0
     first: Track | None = None
+    held: bool = False
     trips: int = 1
     offset_s: float = 0.0
 
     def follow(self) -> None:
         """Take the delay that the first pass prescribes."""
-        if self.first is not None:
+        if self.first is not None and self.held:
             self.delay_s = self.trips * self.first.delay_s + self.offset_s
 
 
@@ -101,10 +103,14 @@ def settle(
     turns = [_turn_back(excerpt, track, size) for track, size in zip(tracks, sizes, strict=True)]
     components = [np.zeros(size, dtype=complex) for size in sizes]
     pulses = list(components)
+    later: dict[int, dict[int, Evidence]] = {}
+    families = _families(tracks)
+    previous = {after: earlier for members in families for earlier, after in zip(members, members[1:])}
     for one in rounds:
-        clear = clear_of_others(excerpt, tracks, one) if one.stiffness else None
+        clear, own = clear_of_others(excerpt, tracks, one)
+        ratios = {id(tracks[members[0]]): _ratio(excerpt, [pulses[m] for m in members], [own[m] for m in members]) for members in families}
         for index, (track, size) in enumerate(zip(tracks, sizes, strict=True)):
-            if one.stiffness or track.first is not None:
+            if one.stiffness or track.held:
                 track.follow()
                 turns[index] = _turn_back(excerpt, track, size)
             share = 1.0 if gaps_s is None else CUT_SHARE_OF_GAP * gaps_s[index] / (one.flat_s + one.edge_s)
@@ -114,11 +120,23 @@ def settle(
             rest[:size] += components[index]
             pulse = fft.ifft(rest[:size] * turns[index] * weights[index]) * window
             pulses[index] = fft.fft(pulse)
+            if one.stiffness:
+                moments = fft.fft(pulse * time_s)
+                mine = Evidence(
+                    track.trips if track.first else 1, track.delay_s, pulses[index].copy(), moments, clear[index][:size]
+                )
+                if track.first is not None:
+                    later.setdefault(id(track.first), {})[track.trips] = mine
+            before = previous.get(index)
+            if PREDICT and before is not None and id(track.first) in ratios:
+                ratio, sure = ratios[id(track.first)]
+                n = min(size, ratio.size, pulses[before].size)
+                mix = (1 - own[index][:n]) * sure[:n]
+                pulses[index][:n] += mix * (ratio[:n] * pulses[before][:n] * weights[index][:n] - pulses[index][:n])
             components[index] = pulses[index] * np.conj(turns[index])
             rest[:size] -= components[index]
-            if clear is not None and track.first is None:
-                moment = fft.fft(pulse * time_s)
-                _correct_delay(excerpt, track, pulses[index], moment, one.stiffness, clear[index][:size])
+            if one.stiffness and not track.held:
+                _correct_delay(excerpt, track, mine, list(later.get(id(track), {}).values()), one.stiffness)
     for track, pulse in zip(tracks, pulses, strict=True):
         track.pulse = np.pad(pulse, (0, rest.size - pulse.size))
     return rest
@@ -153,7 +171,38 @@ def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
     return gaps_s
 
 
-def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> NDArray[Any]:
+PREDICT = True
+RATIO_HZ = 400.0
+
+
+def _families(tracks: Sequence[Track]) -> list[list[int]]:
+    """Indices of the passes of each spring that has later ones, in order."""
+    firsts = [index for index, track in enumerate(tracks) if track.first is None]
+    families = [
+        [index, *(other for other, track in enumerate(tracks) if track.first is tracks[index])] for index in firsts
+    ]
+    return [members for members in families if len(members) > 1]
+
+
+def _ratio(excerpt: Excerpt, pulses: list[NDArray[Any]], own: list[NDArray[Any]]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """What a pass is of the one before it, per bin, from where both are clear of others; and how sure that is (0…1)."""
+    across, power, whole = 0.0, 0.0, 0.0
+    size = min(pulses[0].size, pulses[1].size)
+    across, power, whole = np.zeros(size, dtype=complex), np.zeros(size), np.zeros(size)
+    for one, other, a, b in zip(pulses, pulses[1:], own, own[1:]):
+        n = min(size, one.size, other.size)
+        weight = (a[:n] * b[:n]) ** 2
+        across[:n] += weight * other[:n] * np.conj(one[:n])
+        power[:n] += weight * np.abs(one[:n]) ** 2
+        whole[:n] += np.abs(one[:n]) ** 2
+    across = smooth_over_frequency(across, RATIO_HZ, excerpt.step_hz)
+    power = smooth_over_frequency(power, RATIO_HZ, excerpt.step_hz)
+    whole = smooth_over_frequency(whole, RATIO_HZ, excerpt.step_hz)
+    sure = np.clip(10 * power / np.maximum(whole, 1e-300), 0, 1)
+    return across / np.maximum(power, 1e-300), sure
+
+
+def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tuple[NDArray[Any], NDArray[Any]]:
     """Where the cut of a round holds nothing of another pass, shape (tracks, bins): from 0 to 1.
 
     Where two passes cross, what lies in both cuts cannot be told apart; curves are not learnt there.
@@ -165,17 +214,44 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> ND
         delays_s[index, coarse > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
     apart_s = np.abs(delays_s[:, None] - delays_s[None, :])
     apart_s[np.arange(len(tracks)), np.arange(len(tracks))] = NOWHERE_S
-    clear = np.prod(np.clip((apart_s - cut_s) / CLEAR_OVER_S, CLEAR_LEAST, 1.0), axis=1)
-    return np.array([np.interp(excerpt.frequency_hz, coarse, row) for row in np.maximum(clear, CLEAR_LEAST)])
+    each = np.clip((apart_s - cut_s) / CLEAR_OVER_S, CLEAR_LEAST, 1.0)
+    own = np.prod(each, axis=1)
+    if PREDICT:
+        later = np.array([track.first is not None for track in tracks])
+        # A first pass can be read where only later ones lie, which are foretold there.
+        each[np.ix_(~later, later)] = 1.0
+    clear = np.prod(each, axis=1)
+    bins = excerpt.frequency_hz
+    return tuple(np.array([np.interp(bins, coarse, row) for row in np.maximum(rows, CLEAR_LEAST)]) for rows in (clear, own))
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A folded pass as it was cut out: its spectrum, that of its first moment in time, and where it is clear of others."""
+
+    trips: int
+    delay_s: NDArray[Any]
+    pulse: NDArray[Any]
+    moment: NDArray[Any]
+    clear: NDArray[Any]
+
+
+LATER_TRUST = 0.5
+
+
+def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """What a curve missed on ``grid``, the energy it was read from, and the share of that energy in all of the pass."""
+    bins = excerpt.frequency_hz[: one.pulse.size]
+    power = np.abs(one.pulse) ** 2
+    whole, energy, lag = (
+        np.interp(grid, bins, smooth_over_frequency(values, LEARN_HZ, excerpt.step_hz))
+        for values in (power, power * one.clear, (one.moment * np.conj(one.pulse)).real * one.clear)
+    )
+    return lag / np.maximum(energy, 1e-6 * energy.max()), energy, energy / np.maximum(whole, 1e-300)
 
 
 def _correct_delay(
-    excerpt: Excerpt,
-    track: Track,
-    pulse: NDArray[Any],
-    moment: NDArray[Any],
-    stiffness: float,
-    clear: NDArray[Any],
+    excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], stiffness: float
 ) -> None:
     """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
 
@@ -184,25 +260,61 @@ def _correct_delay(
     """
     from scipy.ndimage import maximum_filter1d
 
-    energy = smooth_over_frequency(np.abs(pulse) ** 2 * clear, LEARN_HZ, excerpt.step_hz)
-    whole = smooth_over_frequency(np.abs(pulse) ** 2, LEARN_HZ, excerpt.step_hz)
-    lag = smooth_over_frequency((moment * np.conj(pulse)).real * clear, LEARN_HZ, excerpt.step_hz)
     bins = excerpt.frequency_hz
     # Beyond what is known the curve is continued as a parabola of 1/τ², as far as the band's soft edge lets sound in.
     grid = np.arange(track.low_hz, track.high_hz + _edge_hz(track), GRID_STEP_HZ)
-    weight = np.interp(grid, bins[: energy.size], energy)
-    missed = np.interp(grid, bins[: lag.size], lag) / np.maximum(weight, 1e-6 * weight.max())
+    missed, weight, share = _missed(excerpt, own, grid)
+    total, top = missed * weight, weight.copy()
+    for one in later:
+        # Where another spring hides the first pass, a later one stands further from it; a constant it is off is its own.
+        off, energy, clear = _missed(excerpt, one, grid)
+        off += np.interp(grid, bins, one.delay_s - one.trips * track.delay_s)
+        inside = grid < 0.97 * one.pulse.size * excerpt.step_hz
+        both = np.where(inside, weight * energy * share * clear, 0.0)
+        if both.sum() <= 1e-3 * np.sum(weight * energy):
+            continue
+        off = off - np.sum(both * (off - one.trips * missed)) / both.sum()
+        energy = np.where(inside, energy * clear * LATER_TRUST * one.trips**2, 0.0)
+        total += energy * off / one.trips
+        top += energy
+        share = np.maximum(share, np.where(inside, clear, 0.0))
+    missed = total / np.maximum(top, 1e-300)
+    weight = top
     # Where next to nothing is clear of others, nothing is learnt.
-    missed *= weight / np.maximum(np.interp(grid, bins[: energy.size], whole), 1e-300)
+    missed *= share
     before = np.interp(grid, bins, track.delay_s)
     curve = np.maximum(before + np.clip(missed, -2e-3, 2e-3), 1e-4)
     trust = np.clip(weight / np.median(weight), 1e-4, 1.0) * np.minimum((curve / curve[0]) ** 6, STEEP)
     trust *= np.clip(grid / FINE_FROM_HZ, 0.1, 1.0) ** 2
     trust[grid > track.high_hz] = 0.0
-    straight = whittaker((curve[0] / curve) ** 2, trust, stiffness)
-    smooth = curve[0] / np.sqrt(np.maximum(straight, 0.1 * (curve[0] / curve.max()) ** 2))
+    if track.first is None:
+        smooth = _smooth_as_spring(curve, trust, stiffness)
+    else:
+        lawful = np.interp(grid, bins, track.trips * track.first.delay_s + track.offset_s)
+        smooth = lawful + curve[0] * _near_nothing((curve - lawful) / curve[0], trust, stiffness)
     moved = maximum_filter1d(np.abs(smooth - before), 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
     track.delay_s, track.unsettled_s = np.interp(bins, grid, smooth), np.interp(bins, grid, moved)
+
+
+MIRROR = True
+RIDGE = 1e-2
+
+
+def _smooth_as_spring(curve: NDArray[Any], trust: NDArray[Any], stiffness: float) -> NDArray[Any]:
+    inverse = (curve[0] / curve) ** 2
+    if MIRROR:
+        between = np.zeros(2 * round(LOW_GRID_HZ / GRID_STEP_HZ) - 1)
+        inverse = np.concatenate([inverse[::-1], between, inverse])
+        trust = np.concatenate([trust[::-1], between, trust])
+    straight = whittaker(inverse, trust, stiffness)[-curve.size :]
+    return np.asarray(curve[0] / np.sqrt(np.maximum(straight, 0.1 * (curve[0] / curve.max()) ** 2)))
+
+
+def _near_nothing(values: NDArray[Any], trust: NDArray[Any], stiffness: float) -> NDArray[Any]:
+    return whittaker(values * trust / (trust + RIDGE), trust + RIDGE, stiffness)
+
+
+LOW_GRID_HZ = 100.0
 
 
 def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: float) -> NDArray[Any]:

@@ -58,7 +58,11 @@ LONGEST_EXCERPT_S = 1.2
 EXCERPT_TRIPS = 12
 COARSE_ROUNDS = (*2 * [Round(2e-3, 2e-3)], Round(2e-3, 2e-3, 1e5), *2 * [Round(2e-3, 2e-3, 1e4)])
 FINE_ROUNDS = (*3 * [Round(1e-3, 1e-3)], *2 * [Round(1e-3, 1e-3, 1e5)])
-LAST_ROUNDS = (*2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)], Round(1e-3, 1e-3, 1e3), Round(2e-3, 2e-3))
+LAST_ROUNDS = (
+    *2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)],
+    *3 * [Round(0.7e-3, 0.7e-3)], *3 * [Round(0.7e-3, 0.7e-3, 1e4)],
+    *2 * [Round(0.5e-3, 0.5e-3)], *3 * [Round(0.5e-3, 0.5e-3, 1e4)], Round(0.5e-3, 0.5e-3, 1e3), Round(2e-3, 2e-3),
+)  # fmt: skip
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 ALIKE = 0.6
@@ -237,7 +241,7 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
     families = [family for family in families if abs(_alike(excerpt, family)) >= ALIKE]
     for family in families:
         for track in family:
-            track.first = None
+            track.held = False
     return families
 
 
