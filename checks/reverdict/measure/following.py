@@ -27,7 +27,8 @@ FOLLOW_STEP_HZ = 40.0
 FOLLOW_WIDTH_HZ = 150.0
 FOLLOW_TRUST_S = 0.8e-3
 MOST_MISSES = 3
-CROSSING_S = 1.0e-3
+NEAR_S = 3.5e-3
+LATER_PASSES = 3
 FOLLOW_BACKGROUNDS = ((50.0, 3.0), (25.0, 5.0))
 NARROWEST_HZ = 500.0
 
@@ -40,11 +41,25 @@ def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, others_s:
     known_hz = np.arange(LOW_HZ, HIGH_HZ + 1, FOLLOW_STEP_HZ)
     known_s = np.interp(known_hz, low.frequency_hz, low.passes[0].delay_s)
     within = replace(excerpt, spectrum=spectrum)
+    held_s = 0.85 / excerpt.step_hz / 1.6
+    later = [(one.trips, one.offset_s) for one in low.passes[1:] if one.trips * low.trip_s < held_s][:LATER_PASSES]
     for background in FOLLOW_BACKGROUNDS:
-        frequency, delay = _track_upwards(within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s)
+        frequency, delay = _track_upwards(within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s, later, held_s)
         if frequency[-1] > HIGH_HZ + NARROWEST_HZ:
             break
     return Track(np.interp(excerpt.frequency_hz, frequency, delay), LOWEST_HZ, float(frequency[-1]))
+
+
+def ahead_of(excerpt: Excerpt, low: Series) -> NDArray[Any]:
+    """Delay of the first pass of a spring on all bins, continued above its low part as in a helical spring."""
+    known_hz = np.arange(HIGH_HZ - NARROWEST_HZ, HIGH_HZ, FOLLOW_STEP_HZ)
+    known_s = np.interp(known_hz, low.frequency_hz, low.passes[0].delay_s)
+    bins = excerpt.frequency_hz
+    return np.where(
+        bins < HIGH_HZ,
+        np.interp(bins, low.frequency_hz, low.passes[0].delay_s),
+        _predict(known_hz, known_s, bins),
+    )
 
 
 def continued(excerpt: Excerpt, track: Track) -> NDArray[Any]:
@@ -62,6 +77,8 @@ def _track_upwards(
     step_hz: float,
     background: tuple[float, float],
     others_s: NDArray[Any],
+    later: Sequence[tuple[int, float]],
+    held_s: float,
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Continue a curve in steps of frequency: predict, dechirp locally, and look for the pulse near where it should be.
 
@@ -85,26 +102,59 @@ def _track_upwards(
         bins = np.arange(centre - reach, centre + reach + 1)
         expected = _predict(frequencies, delays, bins * excerpt.step_hz)
         expected_s = float(expected[reach])
-        chirp = np.exp(1j * phase_of(expected, excerpt.step_hz))
-        band = np.where(bins > 0, excerpt.spectrum[np.abs(bins)], 0) * chirp
-        # Not a BLAS product: its threads cost ten times the product wherever the machine is busy.
-        pulse = np.abs(np.einsum("ij,j->i", turns, band)) ** 2
-        best = int(np.argmax(pulse * prior))
-        loudest = max(loudest, float(pulse[best]))
-        lost = (
-            pulse[best] < above * np.percentile(pulse, quantile)
-            or pulse[best] < 1e-3 * loudest
-            or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
-            or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S
-        )
-        crossing = bool(np.any(np.abs(others_s[:, centre] - expected_s) < CROSSING_S))
-        lost |= crossing
-        misses = 0 if not lost else misses if crossing else misses + 1
-        offset_s = 0.0 if lost else _peak_time(pulse, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0]
+        near = bool(np.any(np.abs(others_s[:, centre] - expected_s) < NEAR_S))
+        if near and later:
+            offset_s = _offset_by_all(excerpt, bins, expected, later, held_s)
+            misses = 0
+        else:
+            pulse = np.abs(_folded(excerpt, bins, expected, turns)) ** 2
+            best = int(np.argmax(pulse * prior))
+            loudest = max(loudest, float(pulse[best]))
+            lost = (
+                pulse[best] < above * np.percentile(pulse, quantile)
+                or pulse[best] < 1e-3 * loudest
+                or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
+                or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S
+            )
+            misses = misses + 1 if lost else 0
+            offset_s = 0.0 if lost else _peak_time(pulse, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0]
         frequencies.append(hz)
         delays.append(expected_s + offset_s)
     kept = len(frequencies) - misses
     return np.array(frequencies[:kept]), np.array(delays[:kept])
+
+
+def _folded(
+    excerpt: Excerpt, bins: NDArray[Any], delay_s: NDArray[Any], turns: NDArray[Any]
+) -> NDArray[Any]:
+    """A stretch of the spectrum folded with a delay, at the times that ``turns`` stands for."""
+    chirp = np.exp(1j * phase_of(delay_s, excerpt.step_hz))
+    band = np.where(bins > 0, excerpt.spectrum[np.abs(bins)], 0) * chirp
+    # Not a BLAS product: its threads cost ten times the product wherever the machine is busy.
+    return np.asarray(np.einsum("ij,j->i", turns, band))
+
+
+def _offset_by_all(
+    excerpt: Excerpt, bins: NDArray[Any], expected: NDArray[Any], later: Sequence[tuple[int, float]], held_s: float
+) -> float:
+    """What the prediction is off, by first and later passes together: n trips later, n times as far from a neighbour."""
+    offsets_s = np.linspace(-1.6e-3, 1.6e-3, 65)
+    away_hz = (bins - bins[bins.size // 2]) * excerpt.step_hz
+    weight = np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
+    score = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
+    total = np.zeros(offsets_s.size)
+    for trips, off_s in [(1, 0.0), *later]:
+        delay_s = trips * expected + off_s
+        if delay_s[-1] > held_s:
+            break
+        turns = np.exp(2j * np.pi * trips * np.outer(offsets_s, away_hz)) * weight
+        power = np.abs(_folded(excerpt, bins, delay_s, turns)) ** 2
+        total += power / power.max()
+    score = score * total
+    best = int(np.argmax(score))
+    if not 0 < best < offsets_s.size - 1:
+        return 0.0
+    return float(_peak_time(score, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0])
 
 
 def _predict(

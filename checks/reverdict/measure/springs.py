@@ -29,7 +29,7 @@ import numpy as np
 from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
-from reverdict.measure.following import LOWEST_HZ, continued, follow_pass
+from reverdict.measure.following import LOWEST_HZ, ahead_of, continued, follow_pass
 from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, common_law, find_series, repeat_of
 from reverdict.measure.settling import (
     CUT_S,
@@ -224,7 +224,10 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
     Where passes of two springs cross, the curve of one cannot be followed through the other; so once all are known as
     far as they go, each is followed again in what the others leave.
     """
-    firsts = [follow_pass(excerpt, excerpt.spectrum, one, np.zeros((0, excerpt.spectrum.size))) for one in found]
+    ahead = np.array([ahead_of(excerpt, one) for one in found])
+    firsts = [
+        follow_pass(excerpt, excerpt.spectrum, one, np.delete(ahead, index, axis=0)) for index, one in enumerate(found)
+    ]
     # Passes that are not reported still have to be known where they lie among those that are.
     last_s = max(LAWS[law][MOST_PASSES - 1] * one.trip_s for one in found)
     until_s = min(last_s + 2 * CUT_S, 0.88 * seconds)
@@ -235,7 +238,9 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
         if again:
             ahead = np.array([continued(excerpt, family[0]) for family in families])
             firsts = [
-                follow_pass(excerpt, rest + component(excerpt, family[0]), one, np.delete(ahead, index, axis=0))
+                follow_pass(
+                    excerpt, rest + sum(component(excerpt, track) for track in family), one, np.delete(ahead, index, axis=0)
+                )
                 for index, (one, family) in enumerate(zip(found, families, strict=True))
             ]
     families = [family for family in families if abs(_alike(excerpt, family)) >= ALIKE]
