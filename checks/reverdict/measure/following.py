@@ -33,13 +33,14 @@ FOLLOW_BACKGROUNDS = ((50.0, 3.0), (25.0, 5.0))
 NARROWEST_HZ = 500.0
 
 
-def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, others_s: NDArray[Any]) -> Track:
+def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, start: Track, others_s: NDArray[Any]) -> Track:
     """Follow a first pass up in frequency from where its low part ends.
 
     A neighbour some 3 ms away all along hides the background; where that ends the curve early it is measured lower.
     """
     known_hz = np.arange(LOW_HZ, HIGH_HZ + 1, FOLLOW_STEP_HZ)
-    known_s = np.interp(known_hz, low.frequency_hz, low.passes[0].delay_s)
+    start_hz = excerpt.frequency_hz if start.delay_s.size == excerpt.spectrum.size else low.frequency_hz
+    known_s = np.interp(known_hz, start_hz, start.delay_s)
     within = replace(excerpt, spectrum=spectrum)
     held_s = 0.85 / excerpt.step_hz / 1.6
     later = [(one.trips, one.offset_s) for one in low.passes[1:] if one.trips * low.trip_s < held_s][:LATER_PASSES]
@@ -47,7 +48,9 @@ def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, others_s:
         frequency, delay = _track_upwards(within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s, later, held_s)
         if frequency[-1] > HIGH_HZ + NARROWEST_HZ:
             break
-    return Track(np.interp(excerpt.frequency_hz, frequency, delay), LOWEST_HZ, float(frequency[-1]))
+    delay_s = np.interp(excerpt.frequency_hz, frequency, delay)
+    extra_s = np.interp(excerpt.frequency_hz, start_hz, np.broadcast_to(start.extra_s, start_hz.shape), right=0.0)
+    return Track(delay_s, LOWEST_HZ, float(frequency[-1]), extra_s=extra_s, curls=start.curls)
 
 
 def ahead_of(excerpt: Excerpt, low: Series) -> NDArray[Any]:

@@ -184,7 +184,8 @@ def _helical_delay(frequency_hz: NDArray[Any], time_s: float, rise_s: float) -> 
 
 def repeat_of(excerpt: Excerpt, first: Track, trips: int) -> Track:
     """The pass of ``trips`` trips where the first one says that it must be, moved by what it is off."""
-    track = Track(trips * first.delay_s, first.low_hz, first.high_hz, first=first, held=True, trips=trips)
+    track = Track(first.delay_s, first.low_hz, first.high_hz, first=first, held=True, trips=trips)
+    track.follow()
     start_s = float(np.interp(500.0, excerpt.frequency_hz, first.delay_s))
     track.offset_s = _coarse_offset(excerpt, track, 0.1e-3 + 0.001 * trips * start_s)
     track.follow()

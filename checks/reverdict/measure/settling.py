@@ -10,7 +10,6 @@ Method
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -55,7 +54,8 @@ class Track:
     crowded_s : how much its nearest neighbour falls short of being far enough to be told apart.
     unsettled_s : how far its curve still moved when it was last learnt, with little smoothing; on every bin.
     first : the first pass of its spring, where this is a later one, of ``trips`` trips.
-    held : whether its delay is ``trips`` times that of the first, and ``offset_s``.
+    held : whether its delay is that of the first, ``trips`` − 1 more through the spring alone, and ``offset_s``.
+    extra_s : share of the delay that is not the spring's, on every bin: that of drive and pickup, passed once.
     """
 
     delay_s: NDArray[Any]
@@ -68,11 +68,23 @@ class Track:
     held: bool = False
     trips: int = 1
     offset_s: float = 0.0
+    extra_s: NDArray[Any] | float = 0.0
+    curls: bool = False
+
+    def after(self, trips: int) -> NDArray[Any]:
+        """Delay after so many trips through the spring of which this is the first pass, on every bin."""
+        return self.delay_s + (trips - 1) * (self.delay_s - self.extra_s)
+
+    @property
+    def lawful_s(self) -> NDArray[Any]:
+        """What the first pass prescribes for this later one, on every bin."""
+        assert self.first is not None
+        return self.first.after(self.trips) + self.offset_s
 
     def follow(self) -> None:
         """Take the delay that the first pass prescribes."""
         if self.first is not None and self.held:
-            self.delay_s = self.trips * self.first.delay_s + self.offset_s
+            self.delay_s = self.lawful_s
 
 
 def settle(
@@ -136,7 +148,7 @@ def settle(
             components[index] = pulses[index] * np.conj(turns[index])
             rest[:size] -= components[index]
             if one.stiffness and not track.held:
-                _correct_delay(excerpt, track, mine, list(later.get(id(track), {}).values()), one.stiffness)
+                _correct_delay(excerpt, track, mine, list(later.get(id(track), {}).values()), one.stiffness, wide=one.flat_s >= WIDE_S)
     for track, pulse in zip(tracks, pulses, strict=True):
         track.pulse = np.pad(pulse, (0, rest.size - pulse.size))
     return rest
@@ -217,7 +229,7 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tu
     each = np.clip((apart_s - cut_s) / CLEAR_OVER_S, CLEAR_LEAST, 1.0)
     own = np.prod(each, axis=1)
     if PREDICT:
-        later = np.array([track.first is not None for track in tracks])
+        later = np.array([track.first is not None for track in tracks], dtype=bool)
         # A first pass can be read where only later ones lie, which are foretold there.
         each[np.ix_(~later, later)] = 1.0
     clear = np.prod(each, axis=1)
@@ -251,7 +263,7 @@ def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArra
 
 
 def _correct_delay(
-    excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], stiffness: float
+    excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], stiffness: float, *, wide: bool
 ) -> None:
     """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
 
@@ -268,7 +280,7 @@ def _correct_delay(
     for one in later:
         # Where another spring hides the first pass, a later one stands further from it; a constant it is off is its own.
         off, energy, clear = _missed(excerpt, one, grid)
-        off += np.interp(grid, bins, one.delay_s - one.trips * track.delay_s)
+        off += np.interp(grid, bins, one.delay_s - track.after(one.trips))
         inside = grid < 0.97 * one.pulse.size * excerpt.step_hz
         both = np.where(inside, weight * energy * share * clear, 0.0)
         if both.sum() <= 1e-3 * np.sum(weight * energy):
@@ -283,41 +295,60 @@ def _correct_delay(
     # Where next to nothing is clear of others, nothing is learnt.
     missed *= share
     before = np.interp(grid, bins, track.delay_s)
+    if track.curls and not wide:
+        # A short cut does not resolve what happens within some hundred hertz.
+        missed = missed * np.sin(np.pi / 2 * np.clip((grid - 600.0) / 600.0, 0, 1)) ** 2
     curve = np.maximum(before + np.clip(missed, -2e-3, 2e-3), 1e-4)
-    trust = np.clip(weight / np.median(weight), 1e-4, 1.0) * np.minimum((curve / curve[0]) ** 6, STEEP)
-    trust *= np.clip(grid / FINE_FROM_HZ, 0.1, 1.0) ** 2
-    trust[grid > track.high_hz] = 0.0
+    heard = np.clip(weight / np.median(weight), 1e-4, 1.0) * (grid <= track.high_hz)
+    trust = heard * np.minimum((curve / curve[0]) ** 6, STEEP)
+    low = np.clip(grid / FINE_FROM_HZ, 0.1, 1.0)
     if track.first is None:
-        smooth = _smooth_as_spring(curve, trust, stiffness)
+        smooth = _smooth_as_spring(curve, trust * low**2, stiffness)
+        if wide:
+            clear = heard * share * (grid < 800.0)
+            off = np.sum(clear * (share > 0.5) * (curve - smooth) ** 2) / max(float(clear.sum()), 1e-300)
+            track.curls = bool(np.mean(share[grid < 600.0]) > 0.5 and off > CURL_S**2)
+        if track.curls:
+            softness = np.exp(np.log(SOFTER) * np.clip((1200 - grid) / 700, 0, 1))
+            smooth = _smooth_as_spring(curve, trust, stiffness * softness)
+        extra = _of_drive_and_pickup(grid, smooth, trust, stiffness) if track.curls else np.zeros(grid.size)
+        track.extra_s = np.interp(bins, grid, extra)
     else:
-        lawful = np.interp(grid, bins, track.trips * track.first.delay_s + track.offset_s)
-        smooth = lawful + curve[0] * _near_nothing((curve - lawful) / curve[0], trust, stiffness)
+        lawful = np.interp(grid, bins, track.lawful_s)
+        smooth = lawful + curve[0] * _near_nothing((curve - lawful) / curve[0], trust * low**2, stiffness)
     moved = maximum_filter1d(np.abs(smooth - before), 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
     track.delay_s, track.unsettled_s = np.interp(bins, grid, smooth), np.interp(bins, grid, moved)
 
 
-MIRROR = True
 RIDGE = 1e-2
+SOFTER = 1e-3
+CURL_S = 80e-6
+WIDE_S = 1.0e-3
 
 
-def _smooth_as_spring(curve: NDArray[Any], trust: NDArray[Any], stiffness: float) -> NDArray[Any]:
-    inverse = (curve[0] / curve) ** 2
-    if MIRROR:
-        between = np.zeros(2 * round(LOW_GRID_HZ / GRID_STEP_HZ) - 1)
-        inverse = np.concatenate([inverse[::-1], between, inverse])
-        trust = np.concatenate([trust[::-1], between, trust])
-    straight = whittaker(inverse, trust, stiffness)[-curve.size :]
+def _smooth_as_spring(
+    curve: NDArray[Any], trust: NDArray[Any], stiffness: NDArray[Any] | float
+) -> NDArray[Any]:
+    straight = whittaker((curve[0] / curve) ** 2, trust, stiffness)
     return np.asarray(curve[0] / np.sqrt(np.maximum(straight, 0.1 * (curve[0] / curve.max()) ** 2)))
+
+
+def _of_drive_and_pickup(grid: NDArray[Any], curve: NDArray[Any], trust: NDArray[Any], stiffness: float) -> NDArray[Any]:
+    """Delay at low frequencies that is not like a spring's: of high-passes and resonances."""
+    low = np.clip(grid / FINE_FROM_HZ, 0.1, 1.0) ** 6
+    gate = np.cos(np.pi / 2 * np.clip((grid - 600.0) / 600.0, 0, 1)) ** 2
+    between = np.zeros(2 * round(grid[0] / GRID_STEP_HZ) - 1)
+    both = np.concatenate([curve[::-1], between + curve[0], curve])
+    weight = np.concatenate([(trust * low)[::-1], between, trust * low])
+    plain = _smooth_as_spring(both, weight, stiffness)[-grid.size :]
+    return gate * (curve - plain)
 
 
 def _near_nothing(values: NDArray[Any], trust: NDArray[Any], stiffness: float) -> NDArray[Any]:
     return whittaker(values * trust / (trust + RIDGE), trust + RIDGE, stiffness)
 
 
-LOW_GRID_HZ = 100.0
-
-
-def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: float) -> NDArray[Any]:
+def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: NDArray[Any] | float) -> NDArray[Any]:
     """Smooth with a penalty on third differences, which lets parabolas pass (P. H. C. Eilers, Anal. Chem. 75, 2003).
 
     values, weight : ndarray, shape (points,)
@@ -327,20 +358,17 @@ def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: float) -> N
     size = values.size
     if size < 8:
         return values
-    bands = stiffness * _third_difference_penalty(size)
+    third = np.broadcast_to(np.asarray(stiffness, dtype=float), (size,))[: size - 3]
+    bands = np.zeros((4, size))
+    for offset in range(4):
+        for term in range(4 - offset):
+            product = THIRD_DIFFERENCE[term] * THIRD_DIFFERENCE[term + offset]
+            bands[3 - offset, term + offset : term + offset + size - 3] += product * third
     bands[3] += weight
     return np.asarray(solveh_banded(bands, weight * values))
 
 
-@cache
-def _third_difference_penalty(size: int) -> NDArray[Any]:
-    """D'D of the third difference matrix D, upper bands as ``solveh_banded`` takes them, shape (4, size)."""
-    difference = np.diff(np.eye(size), 3, axis=0)
-    penalty = difference.T @ difference
-    bands = np.zeros((4, size))
-    for offset in range(4):
-        bands[3 - offset, offset:] = np.diagonal(penalty, offset)
-    return bands
+THIRD_DIFFERENCE = (-1.0, 3.0, -3.0, 1.0)
 
 
 def _edge_hz(track: Track) -> float:

@@ -226,7 +226,8 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
     """
     ahead = np.array([ahead_of(excerpt, one) for one in found])
     firsts = [
-        follow_pass(excerpt, excerpt.spectrum, one, np.delete(ahead, index, axis=0)) for index, one in enumerate(found)
+        follow_pass(excerpt, excerpt.spectrum, one, one.passes[0], np.delete(ahead, index, axis=0))
+        for index, one in enumerate(found)
     ]
     # Passes that are not reported still have to be known where they lie among those that are.
     last_s = max(LAWS[law][MOST_PASSES - 1] * one.trip_s for one in found)
@@ -239,7 +240,7 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
             ahead = np.array([continued(excerpt, family[0]) for family in families])
             firsts = [
                 follow_pass(
-                    excerpt, rest + sum(component(excerpt, track) for track in family), one, np.delete(ahead, index, axis=0)
+                    excerpt, rest + sum(component(excerpt, track) for track in family), one, family[0], np.delete(ahead, index, axis=0)
                 )
                 for index, (one, family) in enumerate(zip(found, families, strict=True))
             ]
