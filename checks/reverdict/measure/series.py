@@ -48,7 +48,9 @@ FAN = (HIGH_HZ / RISE_AT_HZ) ** 2
 FAN_EDGE_S = 1.0e-3
 MOST_TRIPS = 9
 WEAKEST_REPEAT = 10**-1.5
-EVEN_IS_WEAK = 1.6
+EVEN_IS_WEAK = 1.65
+EVEN_OFF = 0.02
+EVEN_LEVEL = 0.5
 FIRST_ROUNDS = (Round(1.2e-3, 1.2e-3, 1e6), Round(1.0e-3, 1.0e-3, 1e5), Round(0.7e-3, 0.8e-3, 1e5))
 SHARE_ROUNDS = (Round(0.8e-3, 0.8e-3), Round(0.8e-3, 0.8e-3), Round(0.8e-3, 0.8e-3, 1e5))
 
@@ -61,6 +63,7 @@ class Series:
     passes: list[Track]
     frequency_hz: NDArray[Any]
     evidence: float
+    level: float = 0.0
 
     @property
     def trip_s(self) -> float:
@@ -69,8 +72,20 @@ class Series:
 
 
 def find_series(excerpt: Excerpt, seconds: float) -> list[Series]:
-    """Springs in order of arrival, most likely without what other springs add to their passes."""
+    """Springs in order of arrival. They share one pickup, hence one law; who was read by another is read again."""
     low = low_part(excerpt)
+    found = _find_by(low, seconds, "")
+    if found:
+        # What lies at twice a trip may be an even pass: it cannot say that there are none.
+        heard = [one for one in found if not any(_even_trips(one, other) for other in found)]
+        law = "1:3:5" if sum(one.evidence * one.level**2 for one in heard or found) > 0 else "1:2:3"
+        if any(one.law != law for one in found):
+            found = _find_by(low, seconds, law)
+    return found
+
+
+def _find_by(low: Excerpt, seconds: float, law: str) -> list[Series]:
+    """Springs in order of arrival, by the law named or each by its own."""
     found: list[Series] = []
     rest = low.spectrum
     refused: list[float] = []
@@ -79,10 +94,11 @@ def find_series(excerpt: Excerpt, seconds: float) -> list[Series]:
         point = _earliest_point(chirp_map(low, rest) if found else whole, whole, refused)
         if point is None:
             break
-        one = _series_at(low, rest, *point, seconds)
-        if one is None:
+        one = _series_at(low, rest, *point, seconds, law)
+        if one is None or _is_even_pass(whole, one, found):
             refused.append(point[0])
             continue
+        one.level = whole.level_near(one.trip_s)
         found.append(one)
         tracks = [track for series in found for track in series.passes]
         rest = settle(low, tracks, SHARE_ROUNDS)
@@ -102,6 +118,10 @@ class ChirpMap:
     time_s: NDArray[Any]
     level: NDArray[Any]
     rise_s: NDArray[Any]
+
+    def level_near(self, time_s: float) -> float:
+        """Greatest level within a millisecond."""
+        return float(self.level[np.abs(self.time_s - time_s) < 1e-3].max(initial=0.0))
 
 
 def chirp_map(low: Excerpt, spectrum: NDArray[Any]) -> ChirpMap:
@@ -159,7 +179,9 @@ def _lies_in_a_fan(map_: ChirpMap, peak: int, peaks: NDArray[Any]) -> bool:
     )
 
 
-def _series_at(low: Excerpt, rest: NDArray[Any], time_s: float, rise_s: float, seconds: float) -> Series | None:
+def _series_at(
+    low: Excerpt, rest: NDArray[Any], time_s: float, rise_s: float, seconds: float, law: str
+) -> Series | None:
     """The spring whose first pass is the point (time, rise), or nothing where it does not repeat."""
     alone = Excerpt(rest, low.step_hz, low.noise)
     first = Track(_helical_delay(low.frequency_hz, time_s, rise_s), LOW_HZ, HIGH_HZ)
@@ -170,10 +192,24 @@ def _series_at(low: Excerpt, rest: NDArray[Any], time_s: float, rise_s: float, s
     if max(likeness.values(), default=0.0) < WEAKEST_REPEAT:
         return None
     evidence = _evidence_for_odd(likeness)
-    law = "1:3:5" if evidence > 0 else "1:2:3"
+    law = law or ("1:3:5" if evidence > 0 else "1:2:3")
     step = LAWS[law][1] - 1
     passes = [first, *(track for trips, track in repeats.items() if (trips - 1) % step == 0)]
     return Series(law, passes, low.frequency_hz, evidence)
+
+
+def _is_even_pass(whole: ChirpMap, one: Series, found: Sequence[Series]) -> bool:
+    """Whether a weak echo is an even pass of a spring by 1:3:5, which real tanks hold some of."""
+    level = whole.level_near(one.trip_s)
+    return any(
+        other.law == "1:3:5" and _even_trips(one, other) and level < EVEN_LEVEL * other.level for other in found
+    )
+
+
+def _even_trips(one: Series, other: Series) -> bool:
+    """Whether a spring answers after an even number of trips of another."""
+    trips = round(one.trip_s / other.trip_s)
+    return trips > 0 and trips % 2 == 0 and abs(one.trip_s - trips * other.trip_s) < EVEN_OFF * one.trip_s
 
 
 def _helical_delay(frequency_hz: NDArray[Any], time_s: float, rise_s: float) -> NDArray[Any]:
@@ -211,17 +247,16 @@ def _likeness(excerpt: Excerpt, first: Track, track: Track) -> float:
 
 
 def _evidence_for_odd(likeness: dict[int, float]) -> float:
-    """Logarithm of how much the odd passes outweigh the even ones, which of a 1:3:5 spring are weak.
+    """Logarithm of how much the third and fifth pass outweigh their even neighbours, which of 1:3:5 are weak.
 
-    Medians, for another spring may stand in for one pass or hide it.
+    Of 1:2:3 with any loss from trip to trip it is −log EVEN_IS_WEAK.
     """
-    odd = [value for trips, value in likeness.items() if trips % 2]
-    even = [value for trips, value in likeness.items() if not trips % 2]
+    floor = 1e-3
+    odd = [trips for trips in (3, 5) if trips + 1 in likeness]
     if not odd:
-        return -np.inf
-    return float(np.log(np.median(odd[:3]) / np.median(even[:3]) / EVEN_IS_WEAK))
-
-
-def common_law(found: Sequence[Series]) -> str:
-    """The springs of a tank share one pickup, hence one law: that of the spring which shows it most clearly."""
-    return max(found, key=lambda one: abs(one.evidence)).law
+        return -np.inf if 2 not in likeness else float(np.log(max(likeness.get(3, 0.0), floor) / max(likeness[2], floor)))
+    ratios = [
+        np.log(max(likeness[n], floor)) - 0.5 * np.log(max(likeness[n - 1], floor) * max(likeness[n + 1], floor))
+        for n in odd
+    ]
+    return float(np.mean(ratios) - np.log(EVEN_IS_WEAK))

@@ -70,6 +70,7 @@ class Track:
     offset_s: float = 0.0
     extra_s: NDArray[Any] | float = 0.0
     curls: bool = False
+    alone: bool = False
 
     def after(self, trips: int) -> NDArray[Any]:
         """Delay after so many trips through the spring of which this is the first pass, on every bin."""
@@ -295,7 +296,11 @@ def _correct_delay(
     # Where next to nothing is clear of others, nothing is learnt.
     missed *= share
     before = np.interp(grid, bins, track.delay_s)
-    if track.curls and not wide:
+    if wide:
+        track.alone = bool(share[grid < track.high_hz].min() > 0.5)
+    elif track.alone:
+        return
+    elif track.curls:
         # A short cut does not resolve what happens within some hundred hertz.
         missed = missed * np.sin(np.pi / 2 * np.clip((grid - 600.0) / 600.0, 0, 1)) ** 2
     curve = np.maximum(before + np.clip(missed, -2e-3, 2e-3), 1e-4)
@@ -307,7 +312,7 @@ def _correct_delay(
         if wide:
             clear = heard * share * (grid < 800.0)
             off = np.sum(clear * (share > 0.5) * (curve - smooth) ** 2) / max(float(clear.sum()), 1e-300)
-            track.curls = bool(np.mean(share[grid < 600.0]) > 0.5 and off > CURL_S**2)
+            track.curls = bool(np.mean(share[grid < 600.0]) > 0.9 and off > CURL_S**2)
         if track.curls:
             softness = np.exp(np.log(SOFTER) * np.clip((1200 - grid) / 700, 0, 1))
             smooth = _smooth_as_spring(curve, trust, stiffness * softness)
@@ -322,7 +327,7 @@ def _correct_delay(
 
 RIDGE = 1e-2
 SOFTER = 1e-3
-CURL_S = 80e-6
+CURL_S = 40e-6
 WIDE_S = 1.0e-3
 
 

@@ -30,7 +30,7 @@ from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
 from reverdict.measure.following import LOWEST_HZ, ahead_of, continued, follow_pass
-from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, common_law, find_series, repeat_of
+from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, find_series, repeat_of
 from reverdict.measure.settling import (
     CUT_S,
     GRID_STEP_HZ,
@@ -67,6 +67,7 @@ APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 ALIKE = 0.6
 LEAST_BEND = 1.03
+LEAST_TIMED_S = 0.4e-3
 LAW_SLACK_S = 1.0e-3
 LAW_SLACK = 0.012
 
@@ -162,7 +163,7 @@ def find_springs(
         return none("no echo repeats by a pass law (1:3:5 or 1:2:3)")
     seconds = min(seconds, needed_seconds(max(one.trip_s for one in found)))
     excerpt = take_excerpt(samples, rate_hz, click_at_s, seconds)
-    law = common_law(found)
+    law = found[0].law
     families = _settled_families(excerpt, found, law, seconds)
     tracks = [track for family in families for track in family]
     rest = settle(excerpt, tracks, LAST_ROUNDS)
@@ -170,7 +171,7 @@ def find_springs(
     described = [_describe(excerpt, rest, family, law, arrival_hz) for family in families]
     springs = sorted((s for s in described if s is not None), key=lambda s: s.passes[0].time_s)
     if not springs:
-        return none("echoes repeat in time, yet later ones do not have the waveform of the first")
+        return none("no echo repeats by a pass law (1:3:5 or 1:2:3) with the waveform of the first")
     return SpringMeasurement(tuple(springs), arrival_hz)
 
 
@@ -276,7 +277,7 @@ def _describe(
     """Turn settled tracks into a spring, or nothing where its repeat does not have the waveform of its first pass."""
     first = tracks[0]
     alike = _alike(excerpt, tracks)
-    if abs(alike) < ALIKE:
+    if abs(alike) < ALIKE or _alike_on_average(excerpt, tracks) < ALIKE:
         return None
     polarity = _polarity(excerpt, first)
     passes: list[Pass] = []
@@ -291,7 +292,7 @@ def _describe(
         # Later passes against the first: a small error of its delay below the curve turns their phase ever further.
         upright = number == 1 or coherence(excerpt, first, track) > 0
         passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarity if upright else -polarity, curve))
-    if len(passes) < 2 or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
+    if len(passes) < 2 or passes[0].uncertainty_s > LEAST_TIMED_S or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
         return None
     return Spring(tuple(passes), law, alike, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
 
@@ -299,6 +300,11 @@ def _describe(
 def _alike(excerpt: Excerpt, tracks: Sequence[Track]) -> float:
     """Coherence of the first pass with the second or, where another spring spoils that, the third; 0 without a second."""
     return max((coherence(excerpt, tracks[0], track) for track in tracks[1:3]), key=abs, default=0.0)
+
+
+def _alike_on_average(excerpt: Excerpt, tracks: Sequence[Track]) -> float:
+    """Mean coherence, without sign, of the first pass with the next two."""
+    return float(np.mean([abs(coherence(excerpt, tracks[0], track)) for track in tracks[1:3]]))
 
 
 def _bends(curve: DelayCurve) -> bool:
