@@ -36,6 +36,7 @@ import numpy as np
 from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt, tukey
+from reverdict.measure.settled import Settled
 from reverdict.measure.transition import Transition, find_transition
 
 if TYPE_CHECKING:
@@ -86,13 +87,15 @@ LAWS = {"1:3:5": (1, 3, 5, 7), "1:2:3": (1, 2, 3, 4)}
 class DelayCurve:
     """Group delay of one pass. Arrays of equal shape (points,), only where it could be read.
 
-    frequency_hz, delay_s, uncertainty_s (expanded, k = 2), level_db (magnitude of the pass, 0 dB = unit click).
+    frequency_hz, delay_s, uncertainty_s (expanded, k = 2), level_db (magnitude of the pass, 0 dB = unit click), ratio
+    (its energy over that of noise and other sound in the cut).
     """
 
     frequency_hz: NDArray[Any]
     delay_s: NDArray[Any]
     uncertainty_s: NDArray[Any]
     level_db: NDArray[Any]
+    ratio: NDArray[Any]
 
     def at(self, hz: float) -> float | None:
         """Delay at one frequency in seconds; None outside what was read."""
@@ -105,7 +108,10 @@ class DelayCurve:
 
 @dataclass(frozen=True)
 class Pass:
-    """One arrival of one spring. ``number`` counts from 1; ``trips`` is how often it went through the spring."""
+    """One arrival of one spring. ``number`` counts from 1; ``trips`` is how often it went through the spring.
+
+    ``track`` is the settled pass itself.
+    """
 
     number: int
     trips: int
@@ -114,6 +120,7 @@ class Pass:
     gain_db: float
     polarity: int
     curve: DelayCurve
+    track: Track
 
 
 @dataclass(frozen=True)
@@ -138,6 +145,7 @@ class SpringMeasurement:
     springs: tuple[Spring, ...]
     arrival_hz: float
     why_none: str = ""
+    settled: Settled | None = None
 
 
 @dataclass
@@ -202,7 +210,7 @@ def find_springs(
     found = tuple(sorted((s for s in springs if s is not None), key=lambda s: s.passes[0].time_s))
     if not found:
         return none("echoes repeat in time, yet later ones do not have the waveform of the first")
-    return SpringMeasurement(found, arrival_hz)
+    return SpringMeasurement(found, arrival_hz, settled=Settled(excerpt, tuple(tracks), rest))
 
 
 def needed_seconds(longest_trip_s: float) -> float:
@@ -576,7 +584,8 @@ def _describe(
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
         # Later passes against the first: a small error of its delay below the curve turns their phase ever further.
         upright = number == 1 or _coherence(excerpt, first, track) > 0
-        passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarity if upright else -polarity, curve))
+        sign = polarity if upright else -polarity
+        passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, sign, curve, track))
     if len(passes) < 2 or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
         return None
     return Spring(tuple(passes), law, coherence, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
@@ -628,7 +637,7 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     known = (grid >= track.low_hz) & (ratio > 10) & (level_db > level_db.max(initial=-300.0) - 40)
     uncertainty_s = np.hypot(2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S), track.crowded_s)
     delay = np.interp(grid, bins, track.delay_s)
-    return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known])
+    return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known], ratio[known])
 
 
 def power_beside(excerpt: Excerpt, folded: NDArray[Any]) -> NDArray[Any]:
