@@ -89,7 +89,7 @@ def test_level_is_that_of_a_unit_click() -> None:
     true_db = 20 * np.log10(hz**2 / (hz**2 + 80**2)) - DB * loss
     away_db = first.level_db - true_db
     assert np.ptp(away_db[(hz > 600) & (hz < 3400)]) < 0.08
-    assert np.ptp(away_db) < 0.6
+    assert np.ptp(away_db) < 0.9
 
 
 def test_the_other_springs_passes_are_left_out() -> None:
