@@ -16,6 +16,7 @@ import pytest
 import tomlkit
 from numpy.typing import NDArray
 
+import spring_truth
 from algorithm_truth import Algorithm, respond
 from reverdict.command_line import main
 from reverdict.demo.physical_springs import impulse_response
@@ -343,3 +344,12 @@ def test_a_dense_response_is_refused_with_its_reason(tmp_path: Path, capsys: pyt
     write_sound(tmp_path / "hall.wav", 0.2 * hall[np.newaxis], 48000)
     assert main(["fit", str(tmp_path / "hall.wav")]) == 2
     assert "no spring to fit: the response is dense" in capsys.readouterr().err
+
+
+def test_a_model_that_lost_a_spring_is_not_compared_with_the_wrong_one() -> None:
+    """Of two springs the model sounds the second only: its arrivals are not those of the first."""
+    springs = (spring_truth.TrueSpring(0.030, 4200), spring_truth.TrueSpring(0.041, 3900))
+    both, second = spring_truth.respond(springs), spring_truth.respond(springs[1:])
+    agreed = agreement(both, second, 48000, 0.0, find_springs(both, 48000))
+    assert agreed.springs == 1
+    assert (agreed.arrival_s, agreed.gain_db, agreed.curve_s) == (None, None, None)

@@ -21,7 +21,7 @@ CURVE_SHARE = 0.8
 
 @dataclass(frozen=True)
 class Agreement:
-    """Re-synthesised less original. None where one of them could not be measured.
+    """Re-synthesised less original. None where one of them could not be measured, or has another number of springs.
 
     arrival_s : the largest difference of an arrival, signed; gain_db : of a pass's gain.
     curve_s : rms over the first passes' group delay; t30_percent : of the whole sound.
@@ -39,7 +39,9 @@ def agreement(
 ) -> Agreement:
     """Compare what is measured of a response, shape (samples,), and of its re-synthesis, which clicks at 0 s."""
     remeasured = find_springs(again, rate_hz, 0.0, measured.arrival_hz).springs
-    pairs = list(zip(measured.springs, remeasured, strict=False))
+    # Of another number of springs nobody can say which is which.
+    same = len(remeasured) == len(measured.springs)
+    pairs = list(zip(measured.springs, remeasured, strict=True)) if same else []
     passes = [both for one, other in pairs for both in zip(one.passes, other.passes, strict=False)]
     curves = np.concatenate([_apart(one, other) for one, other in pairs] or [np.zeros(0)])
     t30, t30_again = (
