@@ -25,6 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
 
 LOSS_PER_S = 1.65
 SPREAD = 3.0
@@ -106,7 +107,7 @@ class HelicalSpring:
         sound *= np.exp(-LOSS_PER_S * np.arange(sound.size) / rate_hz)
         return sound / np.abs(sound).max()
 
-    def _stiffness(self, cells: int):  # type: ignore[no-untyped-def]  # scipy.sparse has no types to name
+    def _stiffness(self, cells: int) -> csr_matrix:
         """S in w_tt = −S w, w = ζ, u, ζ, u, …, ζ: interleaved, so that it is banded."""
         from scipy.sparse import bmat, diags, identity
 
