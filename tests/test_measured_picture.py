@@ -17,7 +17,7 @@ import pytest
 from reverdict.errors import BadInput
 from reverdict.measure.colour import Colour
 from reverdict.measure.measurement import Measurement, lags_beside, measure
-from reverdict.report import measured_picture
+from reverdict.report import measured_picture, paper
 from reverdict.report.measured_picture import draw, echogram, energy_db, figure_of, spread
 from reverdict.words import Response
 
@@ -340,7 +340,7 @@ def test_the_users_own_matplotlib_settings_neither_matter_nor_change(tmp_path: P
         figure = figure_of(response, measured, "noise")
         draw(response, measured, tmp_path / "noise.png", title="noise")
         assert dict(mpl.rcParams) == before
-    assert mpl.colors.to_hex(figure.axes[0].get_facecolor()) == measured_picture.PAPER["paper"]
+    assert mpl.colors.to_hex(figure.axes[0].get_facecolor()) == paper.PAPER["paper"]
 
 
 def test_many_channels_stand_below_each_other_up_to_a_limit() -> None:

@@ -7,21 +7,14 @@ Agreement looks like one line on its bed. Sounds are shown as the fit saw them: 
 
 from __future__ import annotations
 
-import os
 import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.errors import BadInput
 from reverdict.fit import first_pass_delay_s
-from reverdict.report.measured_picture import (
-    DOTS_PER_INCH,
-    ECHOGRAM_DB,
-    PAPER,
-    SPRING_LINES,
-    _on_paper,
-)
+from reverdict.report.measured_picture import ECHOGRAM_DB
+from reverdict.report.paper import DOTS_PER_INCH, PAPER, SPRING_LINES, on_paper, write_png
 from reverdict.report.wording import plain, shorten
 
 if TYPE_CHECKING:
@@ -57,18 +50,7 @@ def draw_fit(
     BadInput
         The target does not end in ``.png`` or cannot be written.
     """
-    if target.suffix.lower() != ".png":
-        raise BadInput(target, "a plot is a PNG; end its name in .png")
-    beside = target.with_name(f".{os.getpid()}.{target.name}")
-    with _on_paper():
-        figure = fit_figure(response, channel, measured, fit, again, title)
-        try:
-            figure.savefig(beside, format="png", metadata={"Software": None})
-            beside.replace(target)
-        except OSError as error:
-            raise BadInput(target, f"cannot write the plot here ({error.strerror or error})") from error
-        finally:
-            beside.unlink(missing_ok=True)
+    write_png(target, lambda: fit_figure(response, channel, measured, fit, again, title))
 
 
 def fit_figure(
@@ -78,7 +60,7 @@ def fit_figure(
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    with _on_paper():
+    with on_paper():
         figure = Figure(figsize=(12.4, 6.6), dpi=DOTS_PER_INCH)
         FigureCanvasAgg(figure)
         figure.text(0.07, 0.965, shorten(plain(title), 90), family="DejaVu Serif", size=13, va="top")

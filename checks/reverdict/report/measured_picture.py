@@ -14,27 +14,22 @@ The picture shows what ``measure`` found and measures nothing itself. Times coun
 
 from __future__ import annotations
 
-import os
-import re
 import textwrap
-import warnings
-from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.errors import BadInput
 from reverdict.report.lag_words import about_lag
-from reverdict.report.look import INK_AND_PAPER
 from reverdict.report.measured import colour_in_words
 from reverdict.report.measured_sweep import ORDINALS, skew_told
+from reverdict.report.paper import DOTS_PER_INCH, PAPER, SPRING_LINES, on_paper, write_png
 from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import listed, plain, sentence, shorten
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from matplotlib.axes import Axes
@@ -50,24 +45,13 @@ if TYPE_CHECKING:
     from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
-PAPER = dict(re.findall(r"--(\w+):(#\w+)", INK_AND_PAPER.split("}")[0]))
-"""Colours of the pages by name, as they are in the light."""
-
 ENERGY_COLOURS = (PAPER["paper"], "#efe3bd", PAPER["golden"], "#b5913f")
-SPRING_LINES: tuple[tuple[str, Any], ...] = (
-    (PAPER["ink"], "-"),
-    ("#2f6fa8", (0, (5, 1.6))),
-    (PAPER["build"], (0, (6, 1.5, 1.2, 1.5))),
-    ("#5d564b", (0, (1.4, 1.2))),
-)
-"""Colour and line style of each spring; they differ in lightness and in style, so that none needs its hue."""
 
 BAND_COLOURS = ("#8f7d5c", "#5d564b", "#2f6fa8", "#123f66")
 """Octave bands from low to high."""
 
 OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 MOST_CHANNELS = 16
-DOTS_PER_INCH = 130
 WIDTH, LEFT, RIGHT = 12.4, 0.85, 0.2
 WIDE, GUTTER, SIDE_LABELS = 6.9, 1.0, 0.85
 HEAD, LINE, LANE, HEADING, XLABEL, FOOT = 0.95, 0.21, 0.17, 0.26, 0.58, 0.75
@@ -123,20 +107,7 @@ def draw(
     BadInput
         The target does not end in ``.png`` or cannot be written.
     """
-    if target.suffix.lower() != ".png":
-        raise BadInput(target, "a plot is a PNG; end its name in .png")
-    if not target.parent.is_dir():
-        raise BadInput(target, f"cannot write the plot here (no folder {target.parent})")
-    beside = target.with_name(f".{os.getpid()}.{target.name}")
-    with _on_paper():
-        figure = figure_of(response, measurement, title, lags, swept)
-        try:
-            figure.savefig(beside, format="png", metadata={"Software": None})
-            beside.replace(target)
-        except OSError as error:
-            raise BadInput(target, f"cannot write the plot here ({error.strerror or error})") from error
-        finally:
-            beside.unlink(missing_ok=True)
+    write_png(target, lambda: figure_of(response, measurement, title, lags, swept))
 
 
 def figure_of(
@@ -164,7 +135,7 @@ def figure_of(
     strips = [(path.path, one) for path, one in zip(measurement.paths, distorted, strict=False) if one.orders]
     strip_height = HEADING + DISTORTION + FOOT
     height = HEAD + sum(plate.height for plate in plates) + strip_height * len(strips)
-    with _on_paper():
+    with on_paper():
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS_PER_INCH)
         FigureCanvasAgg(figure)
         sheet = _Sheet(figure, height)
@@ -180,39 +151,6 @@ def figure_of(
             _draw_distortion(axes, distortion)
             top += strip_height
     return figure
-
-
-@contextmanager
-def _on_paper() -> Iterator[None]:
-    """Our own style, whatever the user's matplotlibrc says; a letter that no font has is no reason to complain."""
-    from matplotlib import style
-
-    ours = {
-        "font.family": ["DejaVu Sans"],
-        "font.size": 8,
-        "text.color": PAPER["ink"],
-        "text.parse_math": False,
-        "figure.facecolor": PAPER["paper"],
-        "savefig.facecolor": PAPER["paper"],
-        "axes.facecolor": PAPER["paper"],
-        "axes.edgecolor": PAPER["soft"],
-        "axes.labelcolor": PAPER["soft"],
-        "axes.linewidth": 0.7,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "axes.grid": True,
-        "axes.axisbelow": True,
-        "grid.color": PAPER["line"],
-        "grid.linewidth": 0.4,
-        "xtick.color": PAPER["soft"],
-        "ytick.color": PAPER["soft"],
-        "xtick.major.size": 3,
-        "ytick.major.size": 3,
-        "lines.solid_capstyle": "round",
-    }
-    with style.context(["default", ours]), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
-        yield
 
 
 # What is shown of a channel
