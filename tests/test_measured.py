@@ -116,6 +116,9 @@ def test_json_has_the_keys_agreed_and_a_reason_for_every_null(sounds: Path, caps
             assert len({len(values) for values in one["group_delay"].values()}) == 1
             for arrival in one["arrivals"]:
                 assert set(arrival) >= {"pass", "trips", "time_ms", "uncertainty_ms", "gain_db", "polarity"}
+                assert set(arrival["flatness"]) >= {"ripple_max_db", "ripple_rms_db", "tilt_db_per_octave", "span_db"}
+        assert set(channel) >= {"at_click_db", "at_click_uncertainty_db"}
+        assert set(channel["colour"]) >= {"spacing_hz", "prominence_db"}
         times = {"edt_s", "t20_s", "t30_s", "range_db"}
         more = {"t60_s", "c50_db", "c80_db", "d50", "ts_ms", "curvature_percent", "two_slopes", "remark"}
         assert set(channel["decay"]) >= {"noise_floor_db", "bands", "arrival_ms", "echo_density", *times, *more}
@@ -124,6 +127,7 @@ def test_json_has_the_keys_agreed_and_a_reason_for_every_null(sounds: Path, caps
             assert set(band) >= {"centre_hz", *times, *more}
             assert set(band["two_slopes"]) >= {"early_s", "late_s", "knee_s", "knee_db"}
         assert channel["springs"] or channel["reasons"]["springs"]
+    assert set(told["crosstalk"]) == {"leaks", "reasons"}
     assert unexplained(told) == []
     assert all(math.isfinite(value) for _, value in leaves(told) if isinstance(value, float))
 
@@ -176,6 +180,28 @@ def test_a_decay_in_two_stages_is_said(sounds: Path, capsys: Capture) -> None:
     told = as_json(capsys, sounds / "coupled.wav")["channels"][0]["decay"]["bands"][4]["two_slopes"]
     assert (told["early_s"], told["late_s"]) == pytest.approx((0.3, 1.5), rel=0.15)
     assert "two slopes: 0.3" in tables(capsys, sounds / "coupled.wav")
+
+
+def test_a_metallic_hall_is_said(sounds: Path, capsys: Capture) -> None:
+    """A feedback comb of 240 samples, g = 0.5: peaks 200 Hz apart, 20 lg(1.5/0.5) dB over the dips."""
+    metallic = hall()
+    for at in range(240, metallic.size):
+        metallic[at] += 0.5 * metallic[at - 240]
+    write_sound(sounds / "metallic.wav", metallic[np.newaxis], RATE_HZ)
+    found = as_json(capsys, sounds / "metallic.wav")["channels"][0]["colour"]
+    assert found["spacing_hz"] == pytest.approx(200, abs=found["spacing_uncertainty_hz"])
+    assert found["prominence_db"] == pytest.approx(9.54, abs=found["prominence_uncertainty_db"])
+    assert "Colour: metallic, with spectral peaks " in tables(capsys, sounds / "metallic.wav")
+
+
+def test_crosstalk_between_channels_is_said(sounds: Path, capsys: Capture) -> None:
+    one, other = SOUNDS["stereo"]
+    write_sound(sounds / "leaking.wav", np.vstack([one + 0.1 * other, other]), RATE_HZ)
+    leaks = as_json(capsys, sounds / "leaking.wav")["crosstalk"]["leaks"]
+    assert [(leak["of_path"], leak["in_path"]) for leak in leaks] == [
+        ("channel 1", "channel 2"), ("channel 2", "channel 1"),
+    ]  # fmt: skip
+    assert "in channel 1: " in tables(capsys, sounds / "leaking.wav")
 
 
 # Tables.

@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 
 from reverdict.errors import BadInput
+from reverdict.measure.colour import Colour
 from reverdict.measure.measurement import Measurement, lags_beside, measure
-from reverdict.report import measured_picture
+from reverdict.report import measured_picture, paper
 from reverdict.report.measured_picture import draw, echogram, energy_db, figure_of, spread
 from reverdict.words import Response
 
@@ -72,7 +73,7 @@ def written(figure: Any) -> str:
 
 def test_marks_stand_where_the_passes_were_measured(spring: Response, found: Measurement) -> None:
     shown = panels(figure_of(spring, found, "spring"))
-    assert list(shown) == ["echogram", "chirps", "dispersion", "decay"]
+    assert list(shown) == ["echogram", "chirps", "dispersion", "decay", "flatness"]
     for one in found.paths[0].springs.springs[0].passes:
         (mark,) = lines(shown["echogram"], f"1.{one.number}")
         assert set(mark.get_xdata()) == {1e3 * one.time_s}
@@ -339,7 +340,7 @@ def test_the_users_own_matplotlib_settings_neither_matter_nor_change(tmp_path: P
         figure = figure_of(response, measured, "noise")
         draw(response, measured, tmp_path / "noise.png", title="noise")
         assert dict(mpl.rcParams) == before
-    assert mpl.colors.to_hex(figure.axes[0].get_facecolor()) == measured_picture.PAPER["paper"]
+    assert mpl.colors.to_hex(figure.axes[0].get_facecolor()) == paper.PAPER["paper"]
 
 
 def test_many_channels_stand_below_each_other_up_to_a_limit() -> None:
@@ -357,12 +358,27 @@ def test_many_channels_stand_below_each_other_up_to_a_limit() -> None:
     assert heights[0] > 1  # inches
 
 
+def test_the_level_of_first_passes_is_drawn_as_measured(spring: Response, found: Measurement) -> None:
+    flat = found.paths[0].flatness[0][0]
+    axes = panels(figure_of(spring, found, "spring"))["flatness"]
+    drawn = np.concatenate([line.get_ydata() for line in lines(axes, "1.1")])
+    assert np.array_equal(drawn, flat.level_db)
+    assert f"ripple {flat.ripple_max_db:.1f} dB" in axes.texts[0].get_text()
+
+
+def test_colour_is_said(spring: Response, found: Measurement) -> None:
+    colour = Colour(200.0, 0.1, 9.5, 0.2, 150.0, 20000.0)
+    metallic = Measurement((replace(found.paths[0], colour=colour),))
+    assert "Metallic, with spectral peaks 200.00" in written(figure_of(spring, metallic, "spring"))
+    assert "etallic" not in written(figure_of(spring, found, "spring"))
+
+
 def test_the_lag_behind_a_golden_stands_at_the_foot(spring: Response, found: Measurement) -> None:
     late = replace(spring, samples=np.roll(spring.samples, 2, axis=1))
     (lag,) = lags_beside(spring, late)
     figure = figure_of(spring, found, "spring", [lag])
     shown = panels(figure)
-    assert list(shown) == ["echogram", "chirps", "dispersion", "decay", "lag", "coherence"]
+    assert list(shown) == ["echogram", "chirps", "dispersion", "decay", "flatness", "lag", "coherence"]
     (curve,) = lines(shown["lag"], "lag")
     assert np.nanmedian(curve.get_ydata()) == pytest.approx(2e6 / spring.rate_hz, abs=0.1)
     assert shown["lag"].get_position().y1 < shown["chirps"].get_position().y0

@@ -17,11 +17,12 @@ MAY_IMPORT = {
     "reference": set(),
     "sound": {"errors"},
     "measure": {"measure", "words"},
+    "fit": {"fit", "measure", "words"},
     "phrases": set(),
     "judging": {"phrases", "words"},
     "check": {"check", "judging", "measure", "reference", "render", "words"},
     "render": {"render", "errors", "measure", "sound", "words"},
-    "report": {"report", "errors", "measure", "phrases", "words"},
+    "report": {"report", "errors", "fit", "measure", "phrases", "words"},
 }
 """What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it."""
 

@@ -32,6 +32,7 @@ examples:
   reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report report
   reverdict measure tank.wav --plot tank.png             springs, passes, dispersion and decay of a recording
   reverdict sweep sweep.wav                              a sweep to play, for measure --stimulus sweep.wav
+  reverdict fit tank.wav                                 delay lines, allpass sections and reflections to model it by
   reverdict golden new my-tank --from tank.wav           make it a reference
   reverdict gate takes/                                  judge a folder of recordings named after the references
 
@@ -87,6 +88,20 @@ ABOUT_DEMO = """\
 example:
   reverdict demo try-it
   reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report try-it/report
+"""
+
+ABOUT_FIT = """\
+Each spring is a delay line, chains of stretched allpass sections, a lowpass and a reflection. The fit says how long,
+how many, where and how strong, each with its uncertainty (k = 2), as commented TOML: a starting point for a model, and
+numbers to compare two builds by. [fit] says how much the model leaves over, and how well its own response, measured
+in the same way, agrees with FILE. A real spring is no allpass chain: there the numbers describe, they do not explain.
+
+examples:
+  reverdict fit tank.wav                                 the numbers, as TOML
+  reverdict fit tank.wav --toml tank.toml --wav model.wav --plot fit.png
+  reverdict measure model.wav                            what the model would measure
+
+exit status: 0 fitted, 2 no spring to fit (dense, too short, too noisy: it says which) or bad input, 3 internal error
 """
 
 ABOUT_NEW = """\
@@ -186,6 +201,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_gate(commands)
     _add_measure(commands)
     _add_sweep(commands)
+    _add_fit(commands)
     _add_golden(commands)
     _add_demo(commands)
     _add_schema(commands)
@@ -505,6 +521,86 @@ def _sweep(options: argparse.Namespace) -> int:
         f"Record its answer, then: reverdict measure RECORDING --stimulus {options.file}"
     )
     return 0
+
+
+# fit
+
+
+def _add_fit(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "fit",
+        _fit,
+        "fit the usual spring algorithm to a response: delay lines, allpass sections, reflections, lowpasses",
+        epilog=ABOUT_FIT,
+    )
+    parser.add_argument("file", type=Path, metavar="FILE", help="WAV or FLAC file holding the answer to one click")
+    parser.add_argument(
+        "--click-at", type=_click_at, default="auto", metavar="auto|SECONDS",
+        help="when the click went in (auto: a sharp onset, or the start of the file)",
+    )  # fmt: skip
+    channel = _number(int, 1, 1024, "the number of a channel, 1 or more")
+    parser.add_argument("--channel", type=channel, default=1, metavar="N", help="which channel of FILE is fitted (1)")
+    parser.add_argument("--toml", type=Path, metavar="OUT.toml", help="write the numbers here, not to the terminal")
+    parser.add_argument("--wav", type=Path, metavar="OUT.wav", help="write the response that the fitted model gives")
+    parser.add_argument("--plot", type=Path, metavar="PNG", help="draw what was measured of both, and the residual")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of TOML")
+
+
+def _fit(options: argparse.Namespace) -> int:
+    import numpy as np
+
+    from reverdict.fit import agreement, fit_tank, synthesise
+    from reverdict.measure.springs import find_springs
+    from reverdict.report import fitted
+    from reverdict.sound import write_sound
+
+    if options.wav and options.wav.suffix.lower() != ".wav":
+        raise BadInput(options.wav, "a re-synthesised response is a WAV; end its name in .wav")
+    for target in (options.toml, options.wav, options.plot):
+        if target and (not target.parent.is_dir() or target.resolve() == options.file.resolve()):
+            what = "is the recording itself" if target.parent.is_dir() else f"no folder {target.parent}"
+            raise BadInput(target, f"cannot write here ({what})")
+    response = _recorded(options.file, options.click_at)
+    if options.channel > len(response.samples):
+        raise BadInput(options.file, f"has {len(response.samples)} channel(s), no channel {options.channel}")
+    sound, path = response.samples[options.channel - 1], response.paths[options.channel - 1]
+    progress = _Progress(sys.stderr)
+    try:
+        progress.show("finding springs")
+        measured = find_springs(sound, response.rate_hz, response.click_at_s)
+        fit = fit_tank(sound, response.rate_hz, response.click_at_s, measured, progress.show)
+        if fit.model is None:
+            raise BadInput(options.file, f"no spring to fit: {fit.why_none}")
+        progress.show("measuring the model's response")
+        again = synthesise(fit.model, response.rate_hz, min(response.seconds_after_click, 60.0))
+        agreed = agreement(sound, again, response.rate_hz, response.click_at_s, measured)
+    finally:
+        progress.clear()
+    told = fitted.as_dict(fit, agreed, response.rate_hz, options.file.name, path)
+    if options.wav:
+        write_sound(options.wav, again[np.newaxis], response.rate_hz)
+    if options.plot:
+        from reverdict.report.fitted_picture import draw_fit
+
+        draw_fit(response, options.channel - 1, measured, fit, again, options.plot, title=options.file.name)
+    if options.toml:
+        _write_text(options.toml, fitted.as_toml(told))
+    if options.json:
+        print(fitted.as_json(told), end="")
+    elif not options.toml:
+        print(fitted.as_toml(told), end="")
+    return 0
+
+
+def _write_text(target: Path, text: str) -> None:
+    """Write beside and rename, so that no half file is ever seen."""
+    beside = target.with_name(f".{os.getpid()}.{target.name}")
+    try:
+        beside.write_text(text, encoding="utf-8")
+        beside.replace(target)
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 # golden

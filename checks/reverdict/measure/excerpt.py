@@ -78,7 +78,7 @@ def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, secon
     spectrum = 2 * fft.rfft(cut, size)[:bins]
     spectrum[0] = 0
     spectrum *= np.exp(2j * np.pi * np.arange(bins) * step_hz * (click_at_s - first / rate_hz))
-    return Excerpt(spectrum, step_hz, _tail_noise(samples, rate_hz, bins, step_hz))
+    return Excerpt(spectrum, step_hz, tail_noise(samples, rate_hz, bins, step_hz))
 
 
 def next_smaller_fast(size: int) -> int:
@@ -94,7 +94,7 @@ def next_smaller_fast(size: int) -> int:
     return best
 
 
-def _tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float) -> NDArray[Any]:
+def tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float) -> NDArray[Any]:
     """Noise power per bin and second, smooth over frequency, from the last three tenths of the record.
 
     Of a tail that still falls the constant under it is taken, by Aitken's rule for three values of an exponential and

@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from reverdict.measure.colour import Colour, measure_colour
+from reverdict.measure.crosstalk import CrosstalkMeasurement, Level, direct_sound, measure_crosstalk
 from reverdict.measure.decay import DecayMeasurement, measure_decay
+from reverdict.measure.flatness import Flatness, flatness_of
 from reverdict.measure.lag import OnsetLag, PassLag, onset_lag, pass_lags
 from reverdict.measure.lag_curve import LagMeasurement, lag_curves
 from reverdict.measure.springs import ARRIVAL_HZ, Spring, SpringMeasurement, find_springs
@@ -27,20 +30,31 @@ HIGHEST_SHARE = 0.85
 """Of the transition frequency: up to here a curve is judged."""
 
 
+NOT_MEASURED = CrosstalkMeasurement(why_none="it was not measured")
+
+
 @dataclass(frozen=True)
 class PathMeasurement:
-    """One signal path: its springs and its decay. ``path`` is empty for mono."""
+    """One signal path. ``path`` is its name, empty for mono.
+
+    flatness : per spring, per pass, as in ``springs``.
+    at_click : level of what sounds at the click, against the first pass.
+    """
 
     path: str
     springs: SpringMeasurement
     decay: DecayMeasurement
+    flatness: tuple[tuple[Flatness, ...], ...]
+    at_click: Level
+    colour: Colour
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """A whole response, path by path in the order of ``Response.paths``."""
+    """A whole response, path by path in the order of ``Response.paths``, and what goes from one path to another."""
 
     paths: tuple[PathMeasurement, ...]
+    crosstalk: CrosstalkMeasurement = NOT_MEASURED
 
 
 @dataclass(frozen=True)
@@ -67,17 +81,32 @@ class Comparison:
     paths: tuple[PathComparison, ...]
 
 
-def measure(response: Response, arrival_hz: float = ARRIVAL_HZ, fraction: int = 1) -> Measurement:
-    """Measure every path of a response, its decay in octaves (``fraction`` 1) or third-octaves (3)."""
-    return Measurement(
-        tuple(
-            PathMeasurement(
-                path,
-                find_springs(row, response.rate_hz, response.click_at_s, arrival_hz),
-                measure_decay(row, response.rate_hz, response.click_at_s, fraction),
-            )
-            for path, row in zip(response.paths, response.samples, strict=True)
-        )
+def measure(
+    response: Response, arrival_hz: float = ARRIVAL_HZ, fraction: int = 1, decay_from_s: float | None = None
+) -> Measurement:
+    """Measure every path of a response, its decay in octaves (``fraction`` 1) or third-octaves (3).
+
+    decay_from_s : when the decay is to begin, if not at the click.
+    """
+    paths = tuple(
+        _measure_path(path, row, response, arrival_hz, fraction, decay_from_s)
+        for path, row in zip(response.paths, response.samples, strict=True)
+    )
+    return Measurement(paths, measure_crosstalk(response, [path.springs for path in paths]))
+
+
+def _measure_path(
+    path: str, row: NDArray[Any], response: Response, arrival_hz: float, fraction: int, decay_from_s: float | None
+) -> PathMeasurement:
+    rate_hz, click_at_s = response.rate_hz, response.click_at_s
+    springs = find_springs(row, rate_hz, click_at_s, arrival_hz)
+    return PathMeasurement(
+        path,
+        springs,
+        measure_decay(row, rate_hz, click_at_s if decay_from_s is None else decay_from_s, fraction),
+        flatness_of(springs),
+        direct_sound(springs),
+        measure_colour(row, rate_hz, click_at_s, springs.springs),
     )
 
 

@@ -43,6 +43,7 @@ from reverdict.measure.settling import (
     power_beside,
     settle,
 )
+from reverdict.measure.settled import Settled
 from reverdict.measure.transition import Transition, find_transition
 
 if TYPE_CHECKING:
@@ -76,13 +77,15 @@ LAW_SLACK = 0.012
 class DelayCurve:
     """Group delay of one pass. Arrays of equal shape (points,), only where it could be read.
 
-    frequency_hz, delay_s, uncertainty_s (expanded, k = 2), level_db (magnitude of the pass, 0 dB = unit click).
+    frequency_hz, delay_s, uncertainty_s (expanded, k = 2), level_db (magnitude of the pass, 0 dB = unit click), ratio
+    (its energy over that of noise and other sound in the cut).
     """
 
     frequency_hz: NDArray[Any]
     delay_s: NDArray[Any]
     uncertainty_s: NDArray[Any]
     level_db: NDArray[Any]
+    ratio: NDArray[Any]
 
     def at(self, hz: float) -> float | None:
         """Delay at one frequency in seconds; None outside what was read."""
@@ -95,7 +98,10 @@ class DelayCurve:
 
 @dataclass(frozen=True)
 class Pass:
-    """One arrival of one spring. ``number`` counts from 1; ``trips`` is how often it went through the spring."""
+    """One arrival of one spring. ``number`` counts from 1; ``trips`` is how often it went through the spring.
+
+    ``track`` is the settled pass itself.
+    """
 
     number: int
     trips: int
@@ -104,6 +110,7 @@ class Pass:
     gain_db: float
     polarity: int
     curve: DelayCurve
+    track: Track
 
 
 @dataclass(frozen=True)
@@ -128,6 +135,7 @@ class SpringMeasurement:
     springs: tuple[Spring, ...]
     arrival_hz: float
     why_none: str = ""
+    settled: Settled | None = None
 
 
 def find_springs(
@@ -172,7 +180,7 @@ def find_springs(
     springs = sorted((s for s in described if s is not None), key=lambda s: s.passes[0].time_s)
     if not springs:
         return none("no echo repeats by a pass law (1:3:5 or 1:2:3) with the waveform of the first")
-    return SpringMeasurement(tuple(springs), arrival_hz)
+    return SpringMeasurement(tuple(springs), arrival_hz, settled=Settled(excerpt, tuple(tracks), rest))
 
 
 def needed_seconds(longest_trip_s: float) -> float:
@@ -291,7 +299,8 @@ def _describe(
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
         # Later passes against the first: a small error of its delay below the curve turns their phase ever further.
         upright = number == 1 or coherence(excerpt, first, track) > 0
-        passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarity if upright else -polarity, curve))
+        sign = polarity if upright else -polarity
+        passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, sign, curve, track))
     if len(passes) < 2 or passes[0].uncertainty_s > LEAST_TIMED_S or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
         return None
     return Spring(tuple(passes), law, alike, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
@@ -343,7 +352,7 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     uncertainty_s = np.hypot(2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S), track.crowded_s)
     uncertainty_s = np.hypot(uncertainty_s, np.interp(grid, bins, np.broadcast_to(track.unsettled_s, bins.shape)))
     delay = np.interp(grid, bins, track.delay_s)
-    return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known])
+    return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known], ratio[known])
 
 
 def _inside(hz: float, frequency_hz: NDArray[Any], values: NDArray[Any]) -> float | None:

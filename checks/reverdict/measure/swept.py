@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.measure.click import find_click
-from reverdict.measure.decay import measure_decay
 from reverdict.measure.deconvolution import LEAD_S, Deconvolved, deconvolve, loudest
-from reverdict.measure.measurement import Measurement, PathMeasurement
+from reverdict.measure.measurement import Measurement, measure
 from reverdict.measure.repeats import Spread, spread_of
-from reverdict.measure.springs import find_springs
 from reverdict.words import Response
 
 if TYPE_CHECKING:
@@ -99,14 +97,4 @@ def _onset(samples: NDArray[Any], rate_hz: int) -> float:
 
 
 def _measure(response: Response, arrival_hz: float, fraction: int) -> Measurement:
-    rate_hz, zero_s = response.rate_hz, response.click_at_s
-    return Measurement(
-        tuple(
-            PathMeasurement(
-                path,
-                find_springs(row, rate_hz, zero_s, arrival_hz),
-                measure_decay(row, rate_hz, max(zero_s - FOOT_S, 0.0), fraction),
-            )
-            for path, row in zip(response.paths, response.samples, strict=True)
-        )
-    )
+    return measure(response, arrival_hz, fraction, max(response.click_at_s - FOOT_S, 0.0))

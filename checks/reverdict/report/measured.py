@@ -17,9 +17,12 @@ from reverdict.report.terminal import in_ascii
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from reverdict.measure.colour import Colour
+    from reverdict.measure.crosstalk import CrosstalkMeasurement
     from reverdict.measure.decay import BandDecay, DecayMeasurement
     from reverdict.measure.decay_times import Figure
     from reverdict.measure.echo_density import EchoDensity
+    from reverdict.measure.flatness import Flatness
     from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import Spring, SpringMeasurement
@@ -65,6 +68,7 @@ def as_json(
         "click_at_s": response.click_at_s,
         "arrival_hz": measurement.paths[0].springs.arrival_hz,
         "channels": channels,
+        "crosstalk": _crosstalk(measurement.crosstalk),
     }
     if swept is not None:
         told["sweep"] = measured_sweep.as_json(swept, warnings)
@@ -91,15 +95,65 @@ def _lag(lag: LagMeasurement) -> dict[str, Any]:
 
 def _channel(path: PathMeasurement) -> dict[str, Any]:
     reasons = {"springs": path.springs.why_none} if path.springs.why_none else {}
+    if path.at_click.why_not:
+        reasons["at_click_db"] = path.at_click.why_not
+    springs = zip(path.springs.springs, path.flatness, strict=True)
     return {
         "path": path.path,
-        "springs": [_spring(spring) for spring in path.springs.springs],
+        "springs": [_spring(spring, flatness) for spring, flatness in springs],
+        "at_click_db": _number(path.at_click.level_db, 3),
+        "at_click_uncertainty_db": _number(path.at_click.uncertainty_db, 3),
+        "colour": _colour(path.colour),
         "decay": _decay(path.decay),
         "reasons": reasons,
     }
 
 
-def _spring(spring: Spring) -> dict[str, Any]:
+def _crosstalk(found: CrosstalkMeasurement) -> dict[str, Any]:
+    leaks = [
+        {
+            "of_path": leak.of_path,
+            "spring": leak.spring,
+            "in_path": leak.in_path,
+            "level_db": _number(leak.level.level_db, 3),
+            "level_uncertainty_db": _number(leak.level.uncertainty_db, 3),
+            "reasons": {"level_db": leak.level.why_not} if leak.level.why_not else {},
+        }
+        for leak in found.leaks
+    ]
+    return {"leaks": leaks, "reasons": {"leaks": found.why_none} if found.why_none else {}}
+
+
+def _colour(found: Colour) -> dict[str, Any]:
+    figures = {
+        "spacing_hz": _number(found.spacing_hz, 4),
+        "spacing_uncertainty_hz": _number(found.spacing_uncertainty_hz, 4),
+        "prominence_db": _number(found.prominence_db, 3),
+        "prominence_uncertainty_db": _number(found.prominence_uncertainty_db, 3),
+        "from_hz": _number(found.from_hz, 1),
+        "to_hz": _number(found.to_hz, 1),
+    }
+    return {**figures, "reasons": {key: found.why_not for key, value in figures.items() if value is None}}
+
+
+def _flatness(found: Flatness) -> dict[str, Any]:
+    read = found.frequency_hz.size > 0
+    figures = {
+        "from_hz": float(found.frequency_hz[0]) if read else None,
+        "to_hz": float(found.frequency_hz[-1]) if read else None,
+        "ripple_max_db": _number(found.ripple_max_db, 3),
+        "ripple_max_uncertainty_db": _number(found.ripple_max_uncertainty_db, 3),
+        "ripple_rms_db": _number(found.ripple_rms_db, 3),
+        "ripple_rms_uncertainty_db": _number(found.ripple_rms_uncertainty_db, 3),
+        "tilt_db_per_octave": _number(found.tilt_db_per_octave, 3),
+        "tilt_uncertainty_db_per_octave": _number(found.tilt_uncertainty_db_per_octave, 3),
+        "span_db": _number(found.span_db, 3),
+        "span_uncertainty_db": _number(found.span_uncertainty_db, 3),
+    }
+    return {**figures, "reasons": {key: found.why_not for key, value in figures.items() if value is None}}
+
+
+def _spring(spring: Spring, flatness: Sequence[Flatness]) -> dict[str, Any]:
     curve = spring.curve
     return {
         "pass_law": spring.pass_law,
@@ -111,8 +165,9 @@ def _spring(spring: Spring) -> dict[str, Any]:
                 "uncertainty_ms": _number(1e3 * one.uncertainty_s, 6),
                 "gain_db": _number(one.gain_db, 3),
                 "polarity": one.polarity,
+                "flatness": _flatness(flat),
             }
-            for one in spring.passes
+            for one, flat in zip(spring.passes, flatness, strict=True)
         ],
         "group_delay": {
             "frequency_hz": [float(v) for v in curve.frequency_hz],
@@ -248,11 +303,14 @@ def _print_all(
         if path.path:
             stream.write(f"\n{path.path}\n")
         _print_springs(path.springs, stream)
+        _print_flatness(path, stream)
         _print_decay(path.decay, stream)
+        _print_colour(path.colour, stream)
         if lags:
             _print_lag(lags[index], stream)
         if swept is not None:
             measured_sweep.print_distortion(swept.deconvolved.distortion[index], stream)
+    _print_crosstalk(measurement.crosstalk, stream)
     if swept is not None:
         measured_sweep.print_spread(swept.spread, stream)
 
@@ -287,6 +345,48 @@ def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
         if any(spring.curve.at(hz) is None for hz in shown):
             hz = spring.curve.frequency_hz
             stream.write(f"  – spring {number} can be read from {hz[0]:.0f} to {hz[-1]:.0f} Hz{_gaps(spring, shown)}\n")
+
+
+def _print_flatness(path: PathMeasurement, stream: TextIO) -> None:
+    if not path.springs.springs:
+        return
+    stream.write("\nFlatness of each pass, from 200 Hz to 0.85 of the transition frequency\n")
+    stream.write("  spring  pass  ripple at most    ripple rms        tilt per octave    span\n")
+    for number, passes in enumerate(path.flatness, start=1):
+        for one, flat in enumerate(passes, start=1):
+            figures = (
+                _cell(flat.ripple_max_db, flat.ripple_max_uncertainty_db, 2, " dB"),
+                _cell(flat.ripple_rms_db, flat.ripple_rms_uncertainty_db, 2, " dB"),
+                _cell(flat.tilt_db_per_octave, flat.tilt_uncertainty_db_per_octave, 2, " dB", "+"),
+                _cell(flat.span_db, flat.span_uncertainty_db, 1, " dB"),
+            )
+            told = f"–  {flat.why_not}" if flat.why_not else "  ".join(f"{figure:16}" for figure in figures).rstrip()
+            stream.write(f"  {number:>6}  {one:>4}  {told}\n")
+    level = path.at_click
+    sound = f"{_cell(level.level_db, level.uncertainty_db, 1, ' dB', '+')} against the first pass"
+    stream.write(f"  At the click: {level.why_not or sound}.\n")
+
+
+def _print_colour(colour: Colour, stream: TextIO) -> None:
+    stream.write(f"\nColour: {colour_in_words(colour)}.\n")
+
+
+def colour_in_words(colour: Colour) -> str:
+    """What was found of a regular row of spectral peaks, or why nothing was."""
+    if colour.spacing_hz is None:
+        return colour.why_not
+    spacing = _cell(colour.spacing_hz, colour.spacing_uncertainty_hz, 2, " Hz")
+    prominence = _cell(colour.prominence_db, colour.prominence_uncertainty_db, 1, " dB")
+    return f"metallic, with spectral peaks {spacing} apart that stand {prominence} over the dips between them"
+
+
+def _print_crosstalk(found: CrosstalkMeasurement, stream: TextIO) -> None:
+    if not found.leaks:
+        return
+    stream.write("\nCrosstalk of springs into other paths, against their level at home\n")
+    for leak in found.leaks:
+        level = _cell(leak.level.level_db, leak.level.uncertainty_db, 1, " dB", "+")
+        stream.write(f"  spring {leak.spring} of {leak.of_path} in {leak.in_path}: {leak.level.why_not or level}\n")
 
 
 def _gaps(spring: Spring, shown: list[int]) -> str:

@@ -3,7 +3,8 @@
 Per channel a sentence says what was found. Below it stand, on one time axis, the echogram with every pass numbered
 spring.pass and the time-frequency picture with the group-delay curve of each pass over it: the energy is the pale bed,
 the curve the thin dark line in it, so that a curve that left its chirp is seen at once. Beside them stand the
-dispersion of the first passes and the decay of the octave bands. Where there are no separate passes the sentence says
+dispersion of the first passes and the decay of the octave bands, below them the level of the first passes over
+frequency, which an allpass chain leaves flat. Where there are no separate passes the sentence says
 why, and the panels that would be empty are not drawn. What was held against a golden has at its foot the lag over time,
 the uncertainty as a shade, and the coherence of the two. A recorded sweep has its harmonic distortion below, per
 channel.
@@ -13,26 +14,22 @@ The picture shows what ``measure`` found and measures nothing itself. Times coun
 
 from __future__ import annotations
 
-import os
-import re
 import textwrap
-import warnings
-from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.errors import BadInput
 from reverdict.report.lag_words import about_lag
-from reverdict.report.look import INK_AND_PAPER
+from reverdict.report.measured import colour_in_words
 from reverdict.report.measured_sweep import ORDINALS, skew_told
+from reverdict.report.paper import DOTS_PER_INCH, PAPER, SPRING_LINES, on_paper, write_png
 from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
 from reverdict.report.wording import listed, plain, sentence, shorten
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from matplotlib.axes import Axes
@@ -41,35 +38,26 @@ if TYPE_CHECKING:
 
     from reverdict.measure.decay import BandDecay, DecayMeasurement
     from reverdict.measure.distortion import Distortion
+    from reverdict.measure.flatness import Flatness
     from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
     from reverdict.measure.springs import DelayCurve, Spring, SpringMeasurement
     from reverdict.measure.swept import Swept
     from reverdict.words import Response
 
-PAPER = dict(re.findall(r"--(\w+):(#\w+)", INK_AND_PAPER.split("}")[0]))
-"""Colours of the pages by name, as they are in the light."""
-
 ENERGY_COLOURS = (PAPER["paper"], "#efe3bd", PAPER["golden"], "#b5913f")
-SPRING_LINES: tuple[tuple[str, Any], ...] = (
-    (PAPER["ink"], "-"),
-    ("#2f6fa8", (0, (5, 1.6))),
-    (PAPER["build"], (0, (6, 1.5, 1.2, 1.5))),
-    ("#5d564b", (0, (1.4, 1.2))),
-)
-"""Colour and line style of each spring; they differ in lightness and in style, so that none needs its hue."""
 
 BAND_COLOURS = ("#8f7d5c", "#5d564b", "#2f6fa8", "#123f66")
 """Octave bands from low to high."""
 
 OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 MOST_CHANNELS = 16
-DOTS_PER_INCH = 130
 WIDTH, LEFT, RIGHT = 12.4, 0.85, 0.2
 WIDE, GUTTER, SIDE_LABELS = 6.9, 1.0, 0.85
 HEAD, LINE, LANE, HEADING, XLABEL, FOOT = 0.95, 0.21, 0.17, 0.26, 0.58, 0.75
 ECHOGRAM, CHIRPS, GAP = 1.35, 3.05, 0.12
 LAG, COHERENCE = 1.35, 0.6
+FLATNESS, FLATNESS_LABELS = 1.2, 2.35
 DISTORTION = 1.9
 """Inches. ``SIDE_LABELS`` is the room right of the dispersion for the transition frequencies."""
 
@@ -119,20 +107,7 @@ def draw(
     BadInput
         The target does not end in ``.png`` or cannot be written.
     """
-    if target.suffix.lower() != ".png":
-        raise BadInput(target, "a plot is a PNG; end its name in .png")
-    if not target.parent.is_dir():
-        raise BadInput(target, f"cannot write the plot here (no folder {target.parent})")
-    beside = target.with_name(f".{os.getpid()}.{target.name}")
-    with _on_paper():
-        figure = figure_of(response, measurement, title, lags, swept)
-        try:
-            figure.savefig(beside, format="png", metadata={"Software": None})
-            beside.replace(target)
-        except OSError as error:
-            raise BadInput(target, f"cannot write the plot here ({error.strerror or error})") from error
-        finally:
-            beside.unlink(missing_ok=True)
+    write_png(target, lambda: figure_of(response, measurement, title, lags, swept))
 
 
 def figure_of(
@@ -144,7 +119,7 @@ def figure_of(
 ) -> Figure:
     """The figure that ``draw`` writes.
 
-    Its axes are labelled ``echogram``, ``chirps``, ``dispersion``, ``decay``, ``lag`` and ``distortion``.
+    Its axes are labelled ``echogram``, ``chirps``, ``dispersion``, ``decay``, ``flatness``, ``lag``, ``distortion``.
 
     Marks and curves carry ``spring.pass`` as their gid, so that what is drawn can be compared with what was measured.
     """
@@ -160,7 +135,7 @@ def figure_of(
     strips = [(path.path, one) for path, one in zip(measurement.paths, distorted, strict=False) if one.orders]
     strip_height = HEADING + DISTORTION + FOOT
     height = HEAD + sum(plate.height for plate in plates) + strip_height * len(strips)
-    with _on_paper():
+    with on_paper():
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS_PER_INCH)
         FigureCanvasAgg(figure)
         sheet = _Sheet(figure, height)
@@ -176,39 +151,6 @@ def figure_of(
             _draw_distortion(axes, distortion)
             top += strip_height
     return figure
-
-
-@contextmanager
-def _on_paper() -> Iterator[None]:
-    """Our own style, whatever the user's matplotlibrc says; a letter that no font has is no reason to complain."""
-    from matplotlib import style
-
-    ours = {
-        "font.family": ["DejaVu Sans"],
-        "font.size": 8,
-        "text.color": PAPER["ink"],
-        "text.parse_math": False,
-        "figure.facecolor": PAPER["paper"],
-        "savefig.facecolor": PAPER["paper"],
-        "axes.facecolor": PAPER["paper"],
-        "axes.edgecolor": PAPER["soft"],
-        "axes.labelcolor": PAPER["soft"],
-        "axes.linewidth": 0.7,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "axes.grid": True,
-        "axes.axisbelow": True,
-        "grid.color": PAPER["line"],
-        "grid.linewidth": 0.4,
-        "xtick.color": PAPER["soft"],
-        "ytick.color": PAPER["soft"],
-        "xtick.major.size": 3,
-        "ytick.major.size": 3,
-        "lines.solid_capstyle": "round",
-    }
-    with style.context(["default", ours]), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
-        yield
 
 
 # What is shown of a channel
@@ -229,6 +171,7 @@ class _Plate:
     springs: SpringMeasurement
     decay: DecayMeasurement
     lag: LagCurve | None
+    flatness: tuple[Flatness | None, ...]
 
     @classmethod
     def of(cls, row: NDArray[Any], path: PathMeasurement, response: Response, lag: LagMeasurement | None) -> _Plate:
@@ -243,7 +186,8 @@ class _Plate:
         if lag is not None:
             lines += textwrap.wrap("Beside the golden: " + " ".join(about_lag(lag.table(1))), 165)
         drawn = lag.whole if lag is not None and lag.whole.told.any() else None
-        return cls(tuple(lines), cropped, rate_hz, shown_s, path.springs, path.decay, drawn)
+        firsts = tuple(passes[0] if passes[0].frequency_hz.size else None for passes in path.flatness)
+        return cls(tuple(lines), cropped, rate_hz, shown_s, path.springs, path.decay, drawn, firsts)
 
     @property
     def decays(self) -> list[tuple[BandDecay, NDArray[Any]]]:
@@ -269,10 +213,14 @@ class _Plate:
         return 0.0 if self.lag is None else HEADING + LAG + GAP + COHERENCE + FOOT
 
     @property
+    def flatness_height(self) -> float:
+        return HEADING + FLATNESS + FOOT if any(self.flatness) else 0.0
+
+    @property
     def height(self) -> float:
         if not self.sound.size and not self.decays:
             return self.panels_top + 0.3 + self.lag_height
-        return self.echogram_top + ECHOGRAM + GAP + CHIRPS + FOOT + self.lag_height
+        return self.echogram_top + ECHOGRAM + GAP + CHIRPS + FOOT + self.flatness_height + self.lag_height
 
 
 def _impulse_s() -> float:
@@ -304,6 +252,8 @@ def _what_was_found(path: PathMeasurement, after_click_s: float, drawn: bool) ->
         if spring.transition.frequency_hz is None:
             said.append(sentence(f"No transition of spring {number}: {plain(spring.transition.why_not)}"))
     t30 = path.decay.whole.times["t30"]
+    if path.colour.spacing_hz is not None:
+        said.append(sentence(colour_in_words(path.colour)))
     said.append(sentence(f"T30 {t30.seconds:.3f} s" if t30.seconds is not None else f"No T30: {plain(t30.why_not)}"))
     if not drawn and after_click_s < SHORTEST_S:
         said.append(f"{1e3 * after_click_s:.2f} ms after the click are too short to draw.")
@@ -353,7 +303,7 @@ def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
     for number, line in enumerate(plate.lines):
         sheet.write(LEFT, top + LINE * number, line, family="DejaVu Serif", size=9.5)
     decays = plate.decays
-    foot = top + plate.height - plate.lag_height - FOOT
+    foot = top + plate.height - plate.lag_height - plate.flatness_height - FOOT
     wide = WIDE if decays or plate.springs.springs else WIDTH - LEFT - RIGHT
     if plate.sound.size:
         _draw_early_response(sheet, plate, top, wide)
@@ -370,8 +320,44 @@ def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
         knees = "; ○ knee" if any(band.two_slopes.knee_s is not None for band, _ in decays) else ""
         _heading(sheet, left, upper, f"Decay in {kind} (Hz) and of all above 50 Hz{knees}")
         _draw_decay(sheet.axes("decay", left, upper + HEADING, wide, foot - upper - HEADING), decays, wide)
+    if plate.flatness_height:
+        _draw_flatness(sheet, plate, foot + FOOT)
     if plate.lag is not None:
         _draw_lag(sheet, plate.lag, top + plate.height - plate.lag_height)
+
+
+def _draw_flatness(sheet: _Sheet, plate: _Plate, top: float) -> None:
+    """Level of each first pass with the smooth line from which ripple departs, and its figures beside it."""
+    _heading(
+        sheet,
+        LEFT,
+        top,
+        "Level of the first passes over frequency (thin: the line ripple departs from; shade: uncertainty)",
+    )
+    axes = sheet.axes("flatness", LEFT, top + HEADING, WIDTH - LEFT - RIGHT - FLATNESS_LABELS, FLATNESS)
+    read = [(number, flat) for number, flat in enumerate(plate.flatness, start=1) if flat is not None]
+    for number, flat in read:
+        colour, dashes = SPRING_LINES[number - 1]
+        for part in _unbroken(flat.frequency_hz):
+            khz, level_db = 1e-3 * flat.frequency_hz[part], flat.level_db[part]
+            unsure_db = flat.uncertainty_db[part]
+            axes.fill_between(khz, level_db - unsure_db, level_db + unsure_db, color=colour, alpha=0.22, linewidth=0)
+            axes.plot(khz, level_db, color=colour, linestyle=dashes, linewidth=1.2, gid=f"{number}.1")
+            axes.plot(khz, flat.line_db[part], color=colour, linewidth=0.5, gid=f"line {number}.1")
+    levels_db = np.concatenate([flat.level_db for _, flat in read])
+    middle_db, half_db = 0.5 * (levels_db.max() + levels_db.min()), max(0.6 * np.ptp(levels_db), 3.0)
+    axes.set_ylim(middle_db - half_db, middle_db + half_db)
+    axes.set_xlim(0, 1.02e-3 * max(float(flat.frequency_hz[-1]) for _, flat in read))
+    axes.set_xlabel("frequency, kHz")
+    axes.set_ylabel("level, dB")
+    gap = 0.29 / FLATNESS
+    for row, (number, flat) in enumerate(read):
+        told = f"{number}.1: ripple {flat.ripple_max_db:.1f} dB at most, {flat.ripple_rms_db:.2f} rms\n"
+        told += f"tilt {flat.tilt_db_per_octave:+.2f} dB/octave, span {flat.span_db:.1f} dB".replace("-", "−")
+        axes.text(
+            1.02, 1 - gap * row, told, transform=axes.transAxes, va="top", color=SPRING_LINES[number - 1][0], size=7.5,
+            linespacing=1.1,
+        )  # fmt: skip
 
 
 def _draw_lag(sheet: _Sheet, lag: LagCurve, top: float) -> None:
