@@ -28,7 +28,8 @@ from scipy import fft
 
 from reverdict.measure.clearance import clear_of_others
 from reverdict.measure.excerpt import Excerpt, phase_of, take_excerpt, tukey
-from reverdict.measure.springs import band_weight, gaps_between, needed_seconds, power_beside, settle, track_of
+from reverdict.measure.settling import Round, band_weight, gaps_between, power_beside, settle
+from reverdict.measure.springs import needed_seconds, track_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,7 +43,7 @@ SAME_S = 0.3e-3
 SHARED_DB = -6.0
 REACH_S = 1.5e-3
 FLAT_S = EDGE_S = 1e-3
-ROUNDS = 3 * ((FLAT_S, EDGE_S, 0.0),)
+ROUNDS = 3 * (Round(FLAT_S, EDGE_S),)
 CUT_S = 2 * 1e-3 * 1.375
 """Length of noise in a cut: that of the square of its window."""
 CLEAR = 0.99
@@ -159,7 +160,7 @@ class _Path:
         self.excerpt = excerpt
         families = [[track_of(excerpt, one.curve) for one in home.spring.passes] for home in homes]
         tracks = [track for family in families for track in family]
-        self.rest = settle(excerpt, tracks, ROUNDS, gaps_between(excerpt, tracks), learn=False)
+        self.rest = settle(excerpt, tracks, ROUNDS, gaps_between(excerpt, tracks))
         clear = clear_of_others(excerpt, tracks, REACH_S) > CLEAR
         first_at = np.cumsum([0, *(len(family) for family in families[:-1])])
         self.firsts = [tracks[index] for index in first_at]

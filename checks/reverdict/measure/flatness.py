@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.measure.clearance import clear_of_others
-from reverdict.measure.springs import CUT_S, GRID_STEP_HZ, whittaker
+from reverdict.measure.settling import CUT_S, GRID_STEP_HZ, whittaker
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
