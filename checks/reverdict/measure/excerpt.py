@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 HIGHEST_HZ = 9000.0
 """Spring dispersion lives below the transition frequency, some 2 to 6 kHz; nothing above this is kept."""
+QUIET_FRAME_S = 0.012
+QUIET_TO_MEAN = 2.4
+"""Mean over 10 % quantile of white noise in such frames (measured)."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,8 @@ def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, secon
     spectrum = 2 * fft.rfft(cut, size)[:bins]
     spectrum[0] = 0
     spectrum *= np.exp(2j * np.pi * np.arange(bins) * step_hz * (click_at_s - first / rate_hz))
-    return Excerpt(spectrum, step_hz, tail_noise(samples, rate_hz, bins, step_hz))
+    noise = np.minimum(tail_noise(samples, rate_hz, bins, step_hz), quiet_noise(cut[:-fade], rate_hz, bins, step_hz))
+    return Excerpt(spectrum, step_hz, noise)
 
 
 def next_smaller_fast(size: int) -> int:
@@ -113,6 +117,19 @@ def tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float)
     constant = (first * third - second**2) / np.where(bend > 0, bend, 1.0)
     noise = np.where(falls, np.clip(constant, 0.0, third), (second + third) / 2)
     return np.interp(np.arange(bins) * step_hz, np.arange(noise.size) * own_step_hz, noise)
+
+
+def quiet_noise(cut: NDArray[Any], rate_hz: float, bins: int, step_hz: float) -> NDArray[Any]:
+    """The same from the quietest tenth of short frames at each frequency: between passes, where the end still sounds."""
+    length = min(max(round(QUIET_FRAME_S * rate_hz), 16), cut.size)
+    frames = np.lib.stride_tricks.sliding_window_view(cut, length)[:: max(length // 2, 1)]
+    size = fft.next_fast_len(length, real=True)
+    window = np.hanning(length)
+    power = 4 * np.abs(fft.rfft(frames * window, size, axis=1)) ** 2 / np.sum(window**2) * rate_hz
+    own_step_hz = rate_hz / size
+    smooth = np.array([smooth_over_frequency(row, 300.0, own_step_hz) for row in power])
+    quiet = QUIET_TO_MEAN * np.quantile(smooth, 0.1, axis=0)
+    return np.interp(np.arange(bins) * step_hz, np.arange(quiet.size) * own_step_hz, quiet)
 
 
 def phase_of(delay_s: NDArray[Any], step_hz: float) -> NDArray[Any]:

@@ -186,6 +186,7 @@ def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
 
 PREDICT = True
 RATIO_HZ = 400.0
+ALIKE_FROM = 0.5
 
 
 def _families(tracks: Sequence[Track]) -> list[list[int]]:
@@ -199,19 +200,21 @@ def _families(tracks: Sequence[Track]) -> list[list[int]]:
 
 def _ratio(excerpt: Excerpt, pulses: list[NDArray[Any]], own: list[NDArray[Any]]) -> tuple[NDArray[Any], NDArray[Any]]:
     """What a pass is of the one before it, per bin, from where both are clear of others; and how sure that is (0…1)."""
-    across, power, whole = 0.0, 0.0, 0.0
     size = min(pulses[0].size, pulses[1].size)
-    across, power, whole = np.zeros(size, dtype=complex), np.zeros(size), np.zeros(size)
+    across, power, after, whole = np.zeros(size, dtype=complex), np.zeros(size), np.zeros(size), np.zeros(size)
     for one, other, a, b in zip(pulses, pulses[1:], own, own[1:]):
         n = min(size, one.size, other.size)
         weight = (a[:n] * b[:n]) ** 2
         across[:n] += weight * other[:n] * np.conj(one[:n])
         power[:n] += weight * np.abs(one[:n]) ** 2
+        after[:n] += weight * np.abs(other[:n]) ** 2
         whole[:n] += np.abs(one[:n]) ** 2
     across = smooth_over_frequency(across, RATIO_HZ, excerpt.step_hz)
     power = smooth_over_frequency(power, RATIO_HZ, excerpt.step_hz)
+    after = smooth_over_frequency(after, RATIO_HZ, excerpt.step_hz)
     whole = smooth_over_frequency(whole, RATIO_HZ, excerpt.step_hz)
-    sure = np.clip(10 * power / np.maximum(whole, 1e-300), 0, 1)
+    alike = np.abs(across) ** 2 / np.maximum(power * after, 1e-300)
+    sure = np.clip(10 * power / np.maximum(whole, 1e-300), 0, 1) * np.clip((alike - ALIKE_FROM) / (1 - ALIKE_FROM) * 2, 0, 1)
     return across / np.maximum(power, 1e-300), sure
 
 

@@ -312,8 +312,9 @@ def _alike(excerpt: Excerpt, tracks: Sequence[Track]) -> float:
 
 
 def _alike_on_average(excerpt: Excerpt, tracks: Sequence[Track]) -> float:
-    """Mean coherence, without sign, of the first pass with the next two."""
-    return float(np.mean([abs(coherence(excerpt, tracks[0], track)) for track in tracks[1:3]]))
+    """Mean coherence, without sign, of the first pass with the two likest of the next three."""
+    alike = sorted((abs(coherence(excerpt, tracks[0], track)) for track in tracks[1:4]), reverse=True)
+    return float(np.mean(alike[:2]))
 
 
 def _bends(curve: DelayCurve) -> bool:
