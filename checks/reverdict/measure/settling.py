@@ -394,14 +394,19 @@ def band_weight(excerpt: Excerpt, track: Track) -> NDArray[Any]:
 
 
 def coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
-    """Normalised correlation of two folded pulses below 2 kHz; ±1 is the same waveform, upright or turned over."""
+    """Normalised correlation of two folded pulses below 2 kHz; ±1 is the same waveform, upright or turned over.
+
+    What the curve misses below its band turns the phase of every pass by a constant, so the magnitude of the complex
+    correlation tells the likeness; its sign is that of the real part.
+    """
     assert one.pulse is not None
     assert other.pulse is not None
     upto = int(min(2000.0, one.high_hz, other.high_hz) / excerpt.step_hz)
     a, b = one.pulse[:upto], other.pulse[:upto]
-    across = fft.ifft(a * np.conj(b), CORRELATION_SIZE).real
-    peak = float(across[np.argmax(np.abs(across))])
-    return peak * CORRELATION_SIZE / (float(np.linalg.norm(a) * np.linalg.norm(b)) + 1e-300)
+    across = fft.ifft(a * np.conj(b), CORRELATION_SIZE)
+    peak = across[np.argmax(np.abs(across))]
+    alike = float(np.abs(peak)) * CORRELATION_SIZE / (float(np.linalg.norm(a) * np.linalg.norm(b)) + 1e-300)
+    return alike if peak.real >= 0 else -alike
 
 
 def power_beside(excerpt: Excerpt, folded: NDArray[Any]) -> NDArray[Any]:
