@@ -64,9 +64,10 @@ LAST_ROUNDS = (
     *3 * [Round(0.7e-3, 0.7e-3)], *3 * [Round(0.7e-3, 0.7e-3, 1e4)],
     *2 * [Round(0.5e-3, 0.5e-3)], *3 * [Round(0.5e-3, 0.5e-3, 1e4)], Round(0.5e-3, 0.5e-3, 1e3), Round(2e-3, 2e-3),
 )  # fmt: skip
+DENSE = 0.66
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
-ALIKE = 0.6
+ALIKE = 0.75
 LEAST_BEND = 1.03
 LEAST_TIMED_S = 0.4e-3
 LAW_SLACK_S = 1.0e-3
@@ -189,9 +190,13 @@ def needed_seconds(longest_trip_s: float) -> float:
 
 
 def _mark_crowded(excerpt: Excerpt, tracks: Sequence[Track]) -> None:
+    """A first pass is crowded by other first passes only: a later one that hides it is foretold from its own family."""
     starts_s = np.array([_start_delay(excerpt, track) for track in tracks])
+    first = np.array([track.first is None for track in tracks], dtype=bool)
     for index, track in enumerate(tracks):
-        gap_s = float(np.abs(np.delete(starts_s, index) - starts_s[index]).min(initial=np.inf))
+        near = first if track.first is None else np.ones(len(tracks), dtype=bool)
+        near = near & (np.arange(len(tracks)) != index)
+        gap_s = float(np.abs(starts_s[near] - starts_s[index]).min(initial=np.inf))
         track.crowded_s = max(APART_S - gap_s, 0.0)
 
 
@@ -215,7 +220,7 @@ def _why_no_separate_passes(excerpt: Excerpt, envelope: NDArray[Any], seconds: f
     first = int(SHORTEST_TRIP_S * rate) + int(np.argmax(late > 10**-1.4 * late.max()))
     stretch = early[first : first + int(0.2 * rate)]
     filled = float(np.mean(stretch > 10**-2.0 * stretch.max()))
-    if filled > 0.6:
+    if filled > DENSE:
         return (
             f"the response is dense: {100 * filled:.0f} % of the first {1e3 * stretch.size / rate:.0f} ms "
             "lie within 20 dB of their peak, so no pass stands alone"
