@@ -68,6 +68,7 @@ DENSE = 0.66
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 ALIKE = 0.75
+SAME = 0.95
 LEAST_BEND = 1.03
 LEAST_TIMED_S = 0.4e-3
 LAW_SLACK_S = 1.0e-3
@@ -292,7 +293,7 @@ def _describe(
     alike = _alike(excerpt, tracks)
     if abs(alike) < ALIKE or _alike_on_average(excerpt, tracks) < ALIKE:
         return None
-    polarity = _polarity(excerpt, first)
+    polarities = _polarities(excerpt, tracks)
     passes: list[Pass] = []
     for number, (track, trips) in enumerate(zip(tracks, LAWS[law], strict=False), start=1):
         curve = _curve_of(excerpt, rest, track)
@@ -302,9 +303,7 @@ def _describe(
         if abs(time_s - trips * passes[0].time_s if passes else 0.0) > LAW_SLACK_S + LAW_SLACK * time_s:
             break
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
-        # Later passes against the first: a small error of its delay below the curve turns their phase ever further.
-        upright = number == 1 or coherence(excerpt, first, track) > 0
-        sign = polarity if upright else -polarity
+        sign = polarities[number - 1]
         passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, sign, curve, track))
     if len(passes) < 2 or passes[0].uncertainty_s > LEAST_TIMED_S or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
         return None
@@ -330,15 +329,24 @@ def _bends(curve: DelayCurve) -> bool:
 
 def _repeats(excerpt: Excerpt, tracks: Sequence[Track]) -> bool:
     """Whether three passes are alike. Of echoes without dispersion two may stand in line by chance, three do not."""
-    return len(tracks) > 2 and all(abs(coherence(excerpt, tracks[0], track)) > ALIKE for track in tracks[1:3])
+    return len(tracks) > 2 and all(abs(coherence(excerpt, tracks[0], track)) > SAME for track in tracks[1:3])
 
 
-def _polarity(excerpt: Excerpt, track: Track) -> int:
-    """Sign of a first pass; the phase of its folded pulse is constant, 0 or π, once all delay has been taken out."""
-    assert track.pulse is not None
-    low, high = int(300 / excerpt.step_hz), int(min(1500.0, track.high_hz) / excerpt.step_hz)
-    part = track.pulse[low:high]
-    return 1 if float(np.sum(np.abs(part) * part.real)) >= 0 else -1
+def _polarities(excerpt: Excerpt, tracks: Sequence[Track]) -> list[int]:
+    """Sign of every pass.
+
+    The phase of a folded first pass is constant, 0 or π, once all delay has been taken out. Of later ones it is that
+    against the first: what the curve misses below its band turns it by the same again from pass to pass.
+    """
+    pulses = [track.pulse for track in tracks if track.pulse is not None]
+    low, high = int(300 / excerpt.step_hz), int(min(1500.0, tracks[0].high_hz) / excerpt.step_hz)
+    part = pulses[0][low:high]
+    first = 1 if float(np.sum(np.abs(part) * part.real)) >= 0 else -1
+    against = np.array([np.sum(pulse[low:high] * np.conj(part)) for pulse in pulses])
+    turn = float(np.angle(np.sum(against[1:] * np.conj(against[:-1]))))
+    beyond = (turn + np.pi / 2) % np.pi - np.pi / 2
+    upright = np.cos(np.angle(against) - beyond * np.arange(len(pulses))) >= 0
+    return [first if one else -first for one in upright]
 
 
 def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
