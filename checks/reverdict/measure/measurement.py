@@ -176,4 +176,4 @@ def _moved_transition(spring: Spring, lag: PassLag) -> Transition:
     after = find_transition(frequency_hz, delay_s + lag.lag_s[: hz.size], own.law)
     if before.frequency_hz is None or after.frequency_hz is None:
         return Transition(None, why_not=before.why_not or after.why_not)
-    return replace(after, frequency_hz=own.frequency_hz + after.frequency_hz - before.frequency_hz)
+    return replace(after, frequency_hz=own.frequency_hz + (after.frequency_hz - before.frequency_hz))

@@ -69,6 +69,7 @@ APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
 ALIKE = 0.75
 SAME = 0.95
+LOUDER_DB = 4.0
 LEAST_BEND = 1.03
 LEAST_TIMED_S = 0.4e-3
 LAW_SLACK_S = 1.0e-3
@@ -305,7 +306,13 @@ def _describe(
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
         sign = polarities[number - 1]
         passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, sign, curve, track))
-    if len(passes) < 2 or passes[0].uncertainty_s > LEAST_TIMED_S or not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
+    # Told by the same frequency whichever one the times are read at.
+    timed_s = passes[0].curve.uncertainty_at(ARRIVAL_HZ) if passes else None
+    if len(passes) < 2 or timed_s is None or timed_s > LEAST_TIMED_S:
+        return None
+    if passes[1].gain_db > passes[0].gain_db + LOUDER_DB:
+        return None
+    if not (_bends(passes[0].curve) or _repeats(excerpt, tracks[: len(passes)])):
         return None
     return Spring(tuple(passes), law, alike, find_transition(passes[0].curve.frequency_hz, passes[0].curve.delay_s))
 
