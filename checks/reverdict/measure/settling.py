@@ -40,11 +40,15 @@ CUT_S = 2 * 2.0e-3 * 1.375
 
 @dataclass(frozen=True)
 class Round:
-    """One turn over all passes: half-widths of the cut, and how stiffly what it teaches is smoothed (0: nothing)."""
+    """One turn over all passes: half-widths of the cut, and how stiffly what it teaches is smoothed (0: nothing).
+
+    alone : whether only passes learn in whose cut no other lies, at any frequency.
+    """
 
     flat_s: float
     edge_s: float
     stiffness: float = 0.0
+    alone: bool = False
 
 
 @dataclass
@@ -149,7 +153,7 @@ def settle(
             components[index] = pulses[index] * np.conj(turns[index])
             rest[:size] -= components[index]
             if one.stiffness and not track.held:
-                _correct_delay(excerpt, track, mine, list(later.get(id(track), {}).values()), one.stiffness, wide=one.flat_s >= WIDE_S)
+                _correct_delay(excerpt, track, mine, list(later.get(id(track), {}).values()), one)
     for track, pulse in zip(tracks, pulses, strict=True):
         track.pulse = np.pad(pulse, (0, rest.size - pulse.size))
     return rest
@@ -267,7 +271,7 @@ def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArra
 
 
 def _correct_delay(
-    excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], stiffness: float, *, wide: bool
+    excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], round_: Round
 ) -> None:
     """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
 
@@ -276,11 +280,12 @@ def _correct_delay(
     """
     from scipy.ndimage import maximum_filter1d
 
-    bins = excerpt.frequency_hz
+    bins, stiffness, wide = excerpt.frequency_hz, round_.stiffness, round_.flat_s >= WIDE_S
     # Beyond what is known the curve is continued as a parabola of 1/τ², as far as the band's soft edge lets sound in.
     grid = np.arange(track.low_hz, track.high_hz + _edge_hz(track), GRID_STEP_HZ)
     missed, weight, share = _missed(excerpt, own, grid)
     total, top = missed * weight, weight.copy()
+    hidden = 1 - share
     for one in later:
         # Where another spring hides the first pass, a later one stands further from it; a constant it is off is its own.
         off, energy, clear = _missed(excerpt, one, grid)
@@ -290,7 +295,7 @@ def _correct_delay(
         if both.sum() <= 1e-3 * np.sum(weight * energy):
             continue
         off = off - np.sum(both * (off - one.trips * missed)) / both.sum()
-        energy = np.where(inside, energy * clear * LATER_TRUST * one.trips**2, 0.0)
+        energy = np.where(inside, energy * clear * hidden * LATER_TRUST * one.trips**2, 0.0)
         total += energy * off / one.trips
         top += energy
         share = np.maximum(share, np.where(inside, clear, 0.0))
@@ -301,6 +306,8 @@ def _correct_delay(
     before = np.interp(grid, bins, track.delay_s)
     if wide:
         track.alone = bool(share[grid < track.high_hz].min() > 0.5)
+        if round_.alone and not track.alone:
+            return
     elif track.alone:
         return
     elif track.curls:

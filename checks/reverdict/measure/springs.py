@@ -62,7 +62,8 @@ FINE_ROUNDS = (*3 * [Round(1e-3, 1e-3)], *2 * [Round(1e-3, 1e-3, 1e5)])
 LAST_ROUNDS = (
     *2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)],
     *3 * [Round(0.7e-3, 0.7e-3)], *3 * [Round(0.7e-3, 0.7e-3, 1e4)],
-    *2 * [Round(0.5e-3, 0.5e-3)], *3 * [Round(0.5e-3, 0.5e-3, 1e4)], Round(0.5e-3, 0.5e-3, 1e3), Round(2e-3, 2e-3),
+    *2 * [Round(0.5e-3, 0.5e-3)], *3 * [Round(0.5e-3, 0.5e-3, 1e4)], Round(0.5e-3, 0.5e-3, 1e3),
+    Round(2e-3, 2e-3), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3, 1e2, alone=True), Round(2e-3, 2e-3),
 )  # fmt: skip
 DENSE = 0.66
 APART_S = 2.5e-3
