@@ -140,7 +140,7 @@ def settle(
             if one.stiffness:
                 moments = fft.fft(pulse * time_s)
                 mine = Evidence(
-                    track.trips if track.first else 1, track.delay_s, pulses[index].copy(), moments, clear[index][:size]
+                    track.trips if track.first else 1, track.delay_s, pulses[index].copy(), moments, clear[index][:size], own[index][:size]
                 )
                 if track.first is not None:
                     later.setdefault(id(track.first), {})[track.trips] = mine
@@ -254,9 +254,11 @@ class Evidence:
     pulse: NDArray[Any]
     moment: NDArray[Any]
     clear: NDArray[Any]
+    own: NDArray[Any]
 
 
 LATER_TRUST = 0.5
+ALONE = 0.5
 
 
 def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
@@ -285,8 +287,8 @@ def _correct_delay(
     grid = np.arange(track.low_hz, track.high_hz + _edge_hz(track), GRID_STEP_HZ)
     missed, weight, share = _missed(excerpt, own, grid)
     total, top = missed * weight, weight.copy()
-    hidden = 1 - share
-    for one in later:
+    # A pass that stands alone is read from itself: what a later one leaves out, it leaves out n times.
+    for one in later if share[grid < track.high_hz].min() < ALONE else ():
         # Where another spring hides the first pass, a later one stands further from it; a constant it is off is its own.
         off, energy, clear = _missed(excerpt, one, grid)
         off += np.interp(grid, bins, one.delay_s - track.after(one.trips))
@@ -295,7 +297,7 @@ def _correct_delay(
         if both.sum() <= 1e-3 * np.sum(weight * energy):
             continue
         off = off - np.sum(both * (off - one.trips * missed)) / both.sum()
-        energy = np.where(inside, energy * clear * hidden * LATER_TRUST * one.trips**2, 0.0)
+        energy = np.where(inside, energy * clear * LATER_TRUST * one.trips**2, 0.0)
         total += energy * off / one.trips
         top += energy
         share = np.maximum(share, np.where(inside, clear, 0.0))
@@ -305,8 +307,8 @@ def _correct_delay(
     missed *= share
     before = np.interp(grid, bins, track.delay_s)
     if wide:
-        track.alone = bool(share[grid < track.high_hz].min() > 0.5)
-        if round_.alone and not track.alone:
+        track.alone = bool(share[grid < track.high_hz].min() >= ALONE)
+        if round_.alone and np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own).min() < ALONE:
             return
     elif track.alone:
         return
