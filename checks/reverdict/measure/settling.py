@@ -288,7 +288,8 @@ def _correct_delay(
     missed, weight, share = _missed(excerpt, own, grid)
     total, top = missed * weight, weight.copy()
     # A pass that stands alone is read from itself: what a later one leaves out, it leaves out n times.
-    for one in later if share[grid < track.high_hz].min() < ALONE else ():
+    apart = float(np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own).min())
+    for one in later if apart < ALONE else ():
         # Where another spring hides the first pass, a later one stands further from it; a constant it is off is its own.
         off, energy, clear = _missed(excerpt, one, grid)
         off += np.interp(grid, bins, one.delay_s - track.after(one.trips))
@@ -308,7 +309,7 @@ def _correct_delay(
     before = np.interp(grid, bins, track.delay_s)
     if wide:
         track.alone = bool(share[grid < track.high_hz].min() >= ALONE)
-        if round_.alone and np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own).min() < ALONE:
+        if round_.alone and apart < ALONE:
             return
     elif track.alone:
         return
