@@ -259,6 +259,7 @@ class Evidence:
 
 LATER_TRUST = 0.5
 ALONE = 0.5
+FAR_APART = 0.98
 
 
 def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
@@ -289,7 +290,7 @@ def _correct_delay(
     total, top = missed * weight, weight.copy()
     # A pass that stands alone is read from itself: what a later one leaves out, it leaves out n times.
     apart = float(np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own).min())
-    for one in later if apart < ALONE else ():
+    for one in () if round_.alone else later:
         # Where another spring hides the first pass, a later one stands further from it; a constant it is off is its own.
         off, energy, clear = _missed(excerpt, one, grid)
         off += np.interp(grid, bins, one.delay_s - track.after(one.trips))
@@ -309,7 +310,7 @@ def _correct_delay(
     before = np.interp(grid, bins, track.delay_s)
     if wide:
         track.alone = bool(share[grid < track.high_hz].min() >= ALONE)
-        if round_.alone and apart < ALONE:
+        if round_.alone and apart < FAR_APART:
             return
     elif track.alone:
         return
