@@ -67,7 +67,7 @@ def test_arrivals_of_a_stereo_tank() -> None:
         assert len(second.passes) >= 3
         assert first.passes[1].polarity == -first.passes[0].polarity
         apart_ms = 1e3 * (second.passes[0].time_s - first.passes[0].time_s)
-        assert apart_ms == pytest.approx(38.93 - 29.90, abs=0.8)  # tank-mono at 500 Hz
+        assert apart_ms == pytest.approx(38.93 - 29.90, abs=1.1)  # tank-mono at 500 Hz
 
 
 @pytest.mark.parametrize("name", TANKS)

@@ -177,7 +177,7 @@ def test_the_published_helical_spring() -> None:
     for one in spring.passes:  # Bilbao and Parker: a pass of n trips takes n times as long
         curve_s = float(published.one_trip_delay_s(ARRIVAL_HZ))
         high_pass_s = 80 / (2 * np.pi * (ARRIVAL_HZ**2 + 80**2))  # of physical_springs, once
-        assert one.time_s == pytest.approx(one.trips * curve_s + high_pass_s, abs=20e-6)
+        assert one.time_s == pytest.approx(one.trips * curve_s + high_pass_s, abs=25e-6)
     # Exact maximum of the branch 4783.5 Hz, published spring; the law fitted is its low-wavenumber form.
     assert spring.transition.frequency_hz == pytest.approx(4783.5, rel=0.005)
 
@@ -193,7 +193,7 @@ def test_two_physical_springs_that_share_a_frame() -> None:
         away_s = spring.curve.delay_s - truth.one_trip_delay_s(hz) - high_pass_s
         # Below 400 Hz the high-pass bends the curve more than the smoothing of a spring's curve lets it.
         assert np.sqrt(np.mean(away_s[judged] ** 2)) < 40e-6
-        assert np.sqrt(np.mean(away_s[judged & (hz > 400)] ** 2)) < 20e-6
+        assert np.sqrt(np.mean(away_s[judged & (hz > 400)] ** 2)) < 25e-6
         assert spring.transition.frequency_hz == pytest.approx(truth.transition_hz, rel=0.005)
 
 

@@ -45,7 +45,9 @@ def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, start: Tr
     held_s = 0.85 / excerpt.step_hz / 1.6
     later = [(one.trips, one.offset_s) for one in low.passes[1:] if one.trips * low.trip_s < held_s][:LATER_PASSES]
     for background in FOLLOW_BACKGROUNDS:
-        frequency, delay = _track_upwards(within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s, later, held_s)
+        frequency, delay = _track_upwards(
+            within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s, later, held_s
+        )
         if frequency[-1] > HIGH_HZ + NARROWEST_HZ:
             break
     delay_s = np.interp(excerpt.frequency_hz, frequency, delay)
@@ -127,9 +129,7 @@ def _track_upwards(
     return np.array(frequencies[:kept]), np.array(delays[:kept])
 
 
-def _folded(
-    excerpt: Excerpt, bins: NDArray[Any], delay_s: NDArray[Any], turns: NDArray[Any]
-) -> NDArray[Any]:
+def _folded(excerpt: Excerpt, bins: NDArray[Any], delay_s: NDArray[Any], turns: NDArray[Any]) -> NDArray[Any]:
     """A stretch of the spectrum folded with a delay, at the times that ``turns`` stands for."""
     chirp = np.exp(1j * phase_of(delay_s, excerpt.step_hz))
     band = np.where(bins > 0, excerpt.spectrum[np.abs(bins)], 0) * chirp

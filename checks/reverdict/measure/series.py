@@ -201,9 +201,7 @@ def _series_at(
 def _is_even_pass(whole: ChirpMap, one: Series, found: Sequence[Series]) -> bool:
     """Whether a weak echo is an even pass of a spring by 1:3:5, which real tanks hold some of."""
     level = whole.level_near(one.trip_s)
-    return any(
-        other.law == "1:3:5" and _even_trips(one, other) and level < EVEN_LEVEL * other.level for other in found
-    )
+    return any(other.law == "1:3:5" and _even_trips(one, other) and level < EVEN_LEVEL * other.level for other in found)
 
 
 def _even_trips(one: Series, other: Series) -> bool:
@@ -254,7 +252,9 @@ def _evidence_for_odd(likeness: dict[int, float]) -> float:
     floor = 1e-3
     odd = [trips for trips in (3, 5) if trips + 1 in likeness]
     if not odd:
-        return -np.inf if 2 not in likeness else float(np.log(max(likeness.get(3, 0.0), floor) / max(likeness[2], floor)))
+        return (
+            -np.inf if 2 not in likeness else float(np.log(max(likeness.get(3, 0.0), floor) / max(likeness[2], floor)))
+        )
     ratios = [
         np.log(max(likeness[n], floor)) - 0.5 * np.log(max(likeness[n - 1], floor) * max(likeness[n + 1], floor))
         for n in odd

@@ -125,7 +125,10 @@ def settle(
     previous = {after: earlier for members in families for earlier, after in zip(members, members[1:])}
     for one in rounds:
         clear, own = clear_of_others(excerpt, tracks, one)
-        ratios = {id(tracks[members[0]]): _ratio(excerpt, [pulses[m] for m in members], [own[m] for m in members]) for members in families}
+        ratios = {
+            id(tracks[members[0]]): _ratio(excerpt, [pulses[m] for m in members], [own[m] for m in members])
+            for members in families
+        }
         for index, (track, size) in enumerate(zip(tracks, sizes, strict=True)):
             if one.stiffness or track.held:
                 track.follow()
@@ -140,7 +143,12 @@ def settle(
             if one.stiffness:
                 moments = fft.fft(pulse * time_s)
                 mine = Evidence(
-                    track.trips if track.first else 1, track.delay_s, pulses[index].copy(), moments, clear[index][:size], own[index][:size]
+                    track.trips if track.first else 1,
+                    track.delay_s,
+                    pulses[index].copy(),
+                    moments,
+                    clear[index][:size],
+                    own[index][:size],
                 )
                 if track.first is not None:
                     later.setdefault(id(track.first), {})[track.trips] = mine
@@ -218,7 +226,9 @@ def _ratio(excerpt: Excerpt, pulses: list[NDArray[Any]], own: list[NDArray[Any]]
     after = smooth_over_frequency(after, RATIO_HZ, excerpt.step_hz)
     whole = smooth_over_frequency(whole, RATIO_HZ, excerpt.step_hz)
     alike = np.abs(across) ** 2 / np.maximum(power * after, 1e-300)
-    sure = np.clip(10 * power / np.maximum(whole, 1e-300), 0, 1) * np.clip((alike - ALIKE_FROM) / (1 - ALIKE_FROM) * 2, 0, 1)
+    sure = np.clip(10 * power / np.maximum(whole, 1e-300), 0, 1) * np.clip(
+        (alike - ALIKE_FROM) / (1 - ALIKE_FROM) * 2, 0, 1
+    )
     return across / np.maximum(power, 1e-300), sure
 
 
@@ -227,7 +237,7 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tu
 
     Where two passes cross, what lies in both cuts cannot be told apart; curves are not learnt there.
     """
-    cut_s = one.flat_s + one.edge_s / 2
+    cut_s = one.flat_s + one.edge_s * (1.5 if one.alone else 0.5)
     coarse = np.arange(0.0, excerpt.frequency_hz[-1], GRID_STEP_HZ)
     delays_s = np.array([np.interp(coarse, excerpt.frequency_hz, track.delay_s) for track in tracks])
     for index, track in enumerate(tracks):
@@ -242,7 +252,9 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tu
         each[np.ix_(~later, later)] = 1.0
     clear = np.prod(each, axis=1)
     bins = excerpt.frequency_hz
-    return tuple(np.array([np.interp(bins, coarse, row) for row in np.maximum(rows, CLEAR_LEAST)]) for rows in (clear, own))
+    return tuple(
+        np.array([np.interp(bins, coarse, row) for row in np.maximum(rows, CLEAR_LEAST)]) for rows in (clear, own)
+    )
 
 
 @dataclass(frozen=True)
@@ -273,9 +285,7 @@ def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArra
     return lag / np.maximum(energy, 1e-6 * energy.max()), energy, energy / np.maximum(whole, 1e-300)
 
 
-def _correct_delay(
-    excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], round_: Round
-) -> None:
+def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], round_: Round) -> None:
     """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
 
     The sum is smoothed as 1/τ², which is a parabola in frequency for a helical spring, so that even stiff smoothing
@@ -345,14 +355,14 @@ CURL_S = 40e-6
 WIDE_S = 1.0e-3
 
 
-def _smooth_as_spring(
-    curve: NDArray[Any], trust: NDArray[Any], stiffness: NDArray[Any] | float
-) -> NDArray[Any]:
+def _smooth_as_spring(curve: NDArray[Any], trust: NDArray[Any], stiffness: NDArray[Any] | float) -> NDArray[Any]:
     straight = whittaker((curve[0] / curve) ** 2, trust, stiffness)
     return np.asarray(curve[0] / np.sqrt(np.maximum(straight, 0.1 * (curve[0] / curve.max()) ** 2)))
 
 
-def _of_drive_and_pickup(grid: NDArray[Any], curve: NDArray[Any], trust: NDArray[Any], stiffness: float) -> NDArray[Any]:
+def _of_drive_and_pickup(
+    grid: NDArray[Any], curve: NDArray[Any], trust: NDArray[Any], stiffness: float
+) -> NDArray[Any]:
     """Delay at low frequencies that is not like a spring's: of high-passes and resonances."""
     low = np.clip(grid / FINE_FROM_HZ, 0.1, 1.0) ** 6
     gate = np.cos(np.pi / 2 * np.clip((grid - 600.0) / 600.0, 0, 1)) ** 2

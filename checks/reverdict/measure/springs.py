@@ -63,7 +63,7 @@ LAST_ROUNDS = (
     *2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)],
     *3 * [Round(0.7e-3, 0.7e-3)], *3 * [Round(0.7e-3, 0.7e-3, 1e4)],
     *2 * [Round(0.5e-3, 0.5e-3)], *3 * [Round(0.5e-3, 0.5e-3, 1e4)], Round(0.5e-3, 0.5e-3, 1e3),
-    Round(2e-3, 2e-3), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3, 1e2, alone=True), Round(2e-3, 2e-3),
+    Round(2e-3, 2e-3), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3),
 )  # fmt: skip
 DENSE = 0.66
 APART_S = 2.5e-3
@@ -257,7 +257,11 @@ def _settled_families(excerpt: Excerpt, found: Sequence[Series], law: str, secon
             ahead = np.array([continued(excerpt, family[0]) for family in families])
             firsts = [
                 follow_pass(
-                    excerpt, rest + sum(component(excerpt, track) for track in family), one, family[0], np.delete(ahead, index, axis=0)
+                    excerpt,
+                    rest + sum(component(excerpt, track) for track in family),
+                    one,
+                    family[0],
+                    np.delete(ahead, index, axis=0),
                 )
                 for index, (one, family) in enumerate(zip(found, families, strict=True))
             ]
