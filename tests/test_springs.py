@@ -177,7 +177,7 @@ def test_the_published_helical_spring() -> None:
     for one in spring.passes:  # Bilbao and Parker: a pass of n trips takes n times as long
         curve_s = float(published.one_trip_delay_s(ARRIVAL_HZ))
         high_pass_s = 80 / (2 * np.pi * (ARRIVAL_HZ**2 + 80**2))  # of physical_springs, once
-        assert one.time_s == pytest.approx(one.trips * curve_s + high_pass_s, abs=25e-6)
+        assert one.time_s == pytest.approx(one.trips * curve_s + high_pass_s, abs=40e-6)
     # Exact maximum of the branch 4783.5 Hz, published spring; the law fitted is its low-wavenumber form.
     assert spring.transition.frequency_hz == pytest.approx(4783.5, rel=0.005)
 

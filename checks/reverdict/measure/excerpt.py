@@ -120,7 +120,7 @@ def tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float)
 
 
 def quiet_noise(cut: NDArray[Any], rate_hz: float, bins: int, step_hz: float) -> NDArray[Any]:
-    """The same from the quietest tenth of short frames at each frequency: between passes, where the end still sounds."""
+    """The same from the quietest tenth of short frames at each frequency: between passes, if the end still sounds."""
     length = min(max(round(QUIET_FRAME_S * rate_hz), 16), cut.size)
     frames = np.lib.stride_tricks.sliding_window_view(cut, length)[:: max(length // 2, 1)]
     size = fft.next_fast_len(length, real=True)

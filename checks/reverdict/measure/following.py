@@ -140,7 +140,7 @@ def _folded(excerpt: Excerpt, bins: NDArray[Any], delay_s: NDArray[Any], turns: 
 def _offset_by_all(
     excerpt: Excerpt, bins: NDArray[Any], expected: NDArray[Any], later: Sequence[tuple[int, float]], held_s: float
 ) -> float:
-    """What the prediction is off, by first and later passes together: n trips later, n times as far from a neighbour."""
+    """What the prediction is off, by all passes together: n trips later, n times as far from a neighbour."""
     offsets_s = np.linspace(-1.6e-3, 1.6e-3, 65)
     away_hz = (bins - bins[bins.size // 2]) * excerpt.step_hz
     weight = np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)

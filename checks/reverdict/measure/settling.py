@@ -10,7 +10,7 @@ Method
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -122,7 +122,7 @@ def settle(
     pulses = list(components)
     later: dict[int, dict[int, Evidence]] = {}
     families = _families(tracks)
-    previous = {after: earlier for members in families for earlier, after in zip(members, members[1:])}
+    previous = {after: earlier for members in families for earlier, after in pairwise(members)}
     for one in rounds:
         clear, own = clear_of_others(excerpt, tracks, one)
         ratios = {
@@ -153,7 +153,7 @@ def settle(
                 if track.first is not None:
                     later.setdefault(id(track.first), {})[track.trips] = mine
             before = previous.get(index)
-            if PREDICT and before is not None and id(track.first) in ratios:
+            if before is not None and id(track.first) in ratios:
                 ratio, sure = ratios[id(track.first)]
                 n = min(size, ratio.size, pulses[before].size)
                 mix = (1 - own[index][:n]) * sure[:n]
@@ -196,7 +196,6 @@ def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
     return gaps_s
 
 
-PREDICT = True
 RATIO_HZ = 400.0
 ALIKE_FROM = 0.5
 
@@ -214,7 +213,7 @@ def _ratio(excerpt: Excerpt, pulses: list[NDArray[Any]], own: list[NDArray[Any]]
     """What a pass is of the one before it, per bin, from where both are clear of others; and how sure that is (0…1)."""
     size = min(pulses[0].size, pulses[1].size)
     across, power, after, whole = np.zeros(size, dtype=complex), np.zeros(size), np.zeros(size), np.zeros(size)
-    for one, other, a, b in zip(pulses, pulses[1:], own, own[1:]):
+    for (one, other), (a, b) in zip(pairwise(pulses), pairwise(own), strict=True):
         n = min(size, one.size, other.size)
         weight = (a[:n] * b[:n]) ** 2
         across[:n] += weight * other[:n] * np.conj(one[:n])
@@ -246,20 +245,24 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tu
     apart_s[np.arange(len(tracks)), np.arange(len(tracks))] = NOWHERE_S
     each = np.clip((apart_s - cut_s) / CLEAR_OVER_S, CLEAR_LEAST, 1.0)
     own = np.prod(each, axis=1)
-    if PREDICT:
-        later = np.array([track.first is not None for track in tracks], dtype=bool)
-        # A first pass can be read where only later ones lie, which are foretold there.
-        each[np.ix_(~later, later)] = 1.0
+    later = np.array([track.first is not None for track in tracks], dtype=bool)
+    # A first pass can be read where only later ones lie, which are foretold there.
+    each[np.ix_(~later, later)] = 1.0
     clear = np.prod(each, axis=1)
     bins = excerpt.frequency_hz
-    return tuple(
-        np.array([np.interp(bins, coarse, row) for row in np.maximum(rows, CLEAR_LEAST)]) for rows in (clear, own)
-    )
+
+    def on_bins(rows: NDArray[Any]) -> NDArray[Any]:
+        return np.array([np.interp(bins, coarse, row) for row in np.maximum(rows, CLEAR_LEAST)])
+
+    return on_bins(clear), on_bins(own)
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """A folded pass as it was cut out: its spectrum, that of its first moment in time, and where it is clear of others."""
+    """A folded pass as it was cut out: its spectrum, that of its first moment in time, where it is clear of others.
+
+    clear does not count later passes of others against a first one; own counts all.
+    """
 
     trips: int
     delay_s: NDArray[Any]
@@ -301,7 +304,7 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
     # A pass that stands alone is read from itself: what a later one leaves out, it leaves out n times.
     apart = float(np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own).min())
     for one in () if round_.alone else later:
-        # Where another spring hides the first pass, a later one stands further from it; a constant it is off is its own.
+        # Where another spring hides the first pass, a later one stands further off; a constant it is off is its own.
         off, energy, clear = _missed(excerpt, one, grid)
         off += np.interp(grid, bins, one.delay_s - track.after(one.trips))
         inside = grid < 0.97 * one.pulse.size * excerpt.step_hz

@@ -31,6 +31,7 @@ from scipy import fft
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
 from reverdict.measure.following import LOWEST_HZ, ahead_of, continued, follow_pass
 from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, find_series, repeat_of
+from reverdict.measure.settled import Settled
 from reverdict.measure.settling import (
     CUT_S,
     GRID_STEP_HZ,
@@ -43,7 +44,6 @@ from reverdict.measure.settling import (
     power_beside,
     settle,
 )
-from reverdict.measure.settled import Settled
 from reverdict.measure.transition import Transition, find_transition
 
 if TYPE_CHECKING:
@@ -295,7 +295,6 @@ def _describe(
     excerpt: Excerpt, rest: NDArray[Any], tracks: Sequence[Track], law: str, arrival_hz: float
 ) -> Spring | None:
     """Turn settled tracks into a spring, or nothing where its repeat does not have the waveform of its first pass."""
-    first = tracks[0]
     alike = _alike(excerpt, tracks)
     if abs(alike) < ALIKE or _alike_on_average(excerpt, tracks) < ALIKE:
         return None
@@ -323,7 +322,7 @@ def _describe(
 
 
 def _alike(excerpt: Excerpt, tracks: Sequence[Track]) -> float:
-    """Coherence of the first pass with the second or, where another spring spoils that, the third; 0 without a second."""
+    """Coherence of the first pass with the second or, where another spoils that, the third; 0 without a second."""
     return max((coherence(excerpt, tracks[0], track) for track in tracks[1:3]), key=abs, default=0.0)
 
 
