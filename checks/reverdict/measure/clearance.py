@@ -27,11 +27,21 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> 
 
     Where two passes cross, what lies in both cuts cannot be told apart.
     """
-    coarse = np.arange(0.0, excerpt.frequency_hz[-1], STEP_HZ)
-    delays_s = np.array([np.interp(coarse, excerpt.frequency_hz, track.delay_s) for track in tracks])
+    return clear_of_all(excerpt, *clear_of_each(excerpt, tracks, cut_s))
+
+
+def clear_of_each(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> tuple[NDArray[Any], NDArray[Any]]:
+    """The same pair by pair on a coarse grid of frequencies: the grid, and shape (tracks, tracks, points)."""
+    coarse_hz = np.arange(0.0, excerpt.frequency_hz[-1], STEP_HZ)
+    delays_s = np.array([np.interp(coarse_hz, excerpt.frequency_hz, track.delay_s) for track in tracks])
     for index, track in enumerate(tracks):
-        delays_s[index, coarse > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
+        delays_s[index, coarse_hz > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
     apart_s = np.abs(delays_s[:, None] - delays_s[None, :])
     apart_s[np.arange(len(tracks)), np.arange(len(tracks))] = NOWHERE_S
-    clear = np.prod(np.clip((apart_s - cut_s) / OVER_S, LEAST, 1.0), axis=1)
-    return np.array([np.interp(excerpt.frequency_hz, coarse, row) for row in np.maximum(clear, LEAST)])
+    return coarse_hz, np.clip((apart_s - cut_s) / OVER_S, LEAST, 1.0)
+
+
+def clear_of_all(excerpt: Excerpt, coarse_hz: NDArray[Any], each: NDArray[Any]) -> NDArray[Any]:
+    """What ``clear_of_each`` found, over all others, on the bins of the excerpt, shape (tracks, bins)."""
+    rows = np.maximum(np.prod(each, axis=1), LEAST)
+    return np.array([np.interp(excerpt.frequency_hz, coarse_hz, row) for row in rows])

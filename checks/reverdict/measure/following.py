@@ -3,7 +3,7 @@
 Method
     1/τ² goes nearly straight against f², as in a helical spring, which predicts the next stretch of the curve. The
     spectrum round the next frequency is dechirped with the prediction; the pulse nearest to where it should be corrects
-    it. Where another pass is known to cross, the prediction stands uncorrected.
+    it. Where another pass is known to come near, later passes, which stand further apart, have their say as well.
 """
 
 from __future__ import annotations
@@ -45,9 +45,7 @@ def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, start: Tr
     held_s = 0.85 / excerpt.step_hz / 1.6
     later = [(one.trips, one.offset_s) for one in low.passes[1:] if one.trips * low.trip_s < held_s][:LATER_PASSES]
     for background in FOLLOW_BACKGROUNDS:
-        frequency, delay = _track_upwards(
-            within, known_hz, known_s, +FOLLOW_STEP_HZ, background, others_s, later, held_s
-        )
+        frequency, delay = _track_upwards(within, known_hz, known_s, background, others_s, later, held_s)
         if frequency[-1] > HIGH_HZ + NARROWEST_HZ:
             break
     delay_s = np.interp(excerpt.frequency_hz, frequency, delay)
@@ -79,7 +77,6 @@ def _track_upwards(
     excerpt: Excerpt,
     frequency_hz: NDArray[Any],
     delay_s: NDArray[Any],
-    step_hz: float,
     background: tuple[float, float],
     others_s: NDArray[Any],
     later: Sequence[tuple[int, float]],
@@ -100,7 +97,7 @@ def _track_upwards(
     loudest = 0.0
     misses = 0
     while misses < MOST_MISSES:
-        centre = round((frequencies[-1] + step_hz) / excerpt.step_hz)
+        centre = round((frequencies[-1] + FOLLOW_STEP_HZ) / excerpt.step_hz)
         hz = centre * excerpt.step_hz
         if centre + reach >= excerpt.spectrum.size:
             break

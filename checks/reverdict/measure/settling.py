@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import fft
 
+from reverdict.measure.clearance import clear_of_all, clear_of_each
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, tukey
 
 if TYPE_CHECKING:
@@ -26,16 +27,26 @@ if TYPE_CHECKING:
 GRID_STEP_HZ = 25.0
 SMOOTHING_HZ = 200.0
 LEARN_HZ = 100.0
-BEYOND = 1.1
 STEEP = 8.0
 FINE_FROM_HZ = 1000.0
-NOWHERE_S = 1e3
-CLEAR_OVER_S = 1.0e-3
-CLEAR_LEAST = 1e-4
 CUT_SHARE_OF_GAP = 0.45
 NARROWEST_CUT = 0.3
 CORRELATION_SIZE = 4096
 CUT_S = 2 * 2.0e-3 * 1.375
+RATIO_HZ = 400.0
+ALIKE_FROM = 0.5
+"""Passes whose ratio holds less well over frequency than this (coherence squared) do not foretell each other."""
+LATER_TRUST = 0.5
+ALONE, FAR_APART = 0.5, 0.98
+"""Least clearance over the whole band of a pass that stands alone, and of one that is read from itself at last."""
+WIDE_S = 1.0e-3
+"""Cuts as wide as this resolve what happens within a few hundred hertz."""
+CURL_S = 40e-6
+"""A low end that departs so far from a spring's curve, rms, is drive and pickup's and is followed softly."""
+SOFTER = 1e-3
+RIDGE = 1e-2
+"""Trust in a later pass's being by law: keeps its deviation at nothing where nothing can be read."""
+THIRD_DIFFERENCE = (-1.0, 3.0, -3.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -50,6 +61,11 @@ class Round:
     stiffness: float = 0.0
     alone: bool = False
 
+    @property
+    def reach_s(self) -> float:
+        """How near another pass may come without lying in the cut."""
+        return self.flat_s + self.edge_s * (1.5 if self.alone else 0.5)
+
 
 @dataclass
 class Track:
@@ -60,6 +76,8 @@ class Track:
     first : the first pass of its spring, where this is a later one, of ``trips`` trips.
     held : whether its delay is that of the first, ``trips`` − 1 more through the spring alone, and ``offset_s``.
     extra_s : share of the delay that is not the spring's, on every bin: that of drive and pickup, passed once.
+    curls : whether there is such a share.
+    alone : whether no other first pass lies in its widest cut.
     """
 
     delay_s: NDArray[Any]
@@ -124,7 +142,7 @@ def settle(
     families = _families(tracks)
     previous = {after: earlier for members in families for earlier, after in pairwise(members)}
     for one in rounds:
-        clear, own = clear_of_others(excerpt, tracks, one)
+        clear, own = _clearances(excerpt, tracks, one)
         ratios = {
             id(tracks[members[0]]): _ratio(excerpt, [pulses[m] for m in members], [own[m] for m in members])
             for members in families
@@ -143,7 +161,7 @@ def settle(
             if one.stiffness:
                 moments = fft.fft(pulse * time_s)
                 mine = Evidence(
-                    track.trips if track.first else 1,
+                    track.trips,
                     track.delay_s,
                     pulses[index].copy(),
                     moments,
@@ -196,10 +214,6 @@ def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
     return gaps_s
 
 
-RATIO_HZ = 400.0
-ALIKE_FROM = 0.5
-
-
 def _families(tracks: Sequence[Track]) -> list[list[int]]:
     """Indices of the passes of each spring that has later ones, in order."""
     firsts = [index for index, track in enumerate(tracks) if track.first is None]
@@ -231,30 +245,16 @@ def _ratio(excerpt: Excerpt, pulses: list[NDArray[Any]], own: list[NDArray[Any]]
     return across / np.maximum(power, 1e-300), sure
 
 
-def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Where the cut of a round holds nothing of another pass, shape (tracks, bins): from 0 to 1.
+def _clearances(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Where the cut of a round holds nothing of another pass, shapes (tracks, bins), from 0 to 1.
 
-    Where two passes cross, what lies in both cuts cannot be told apart; curves are not learnt there.
+    The first counts no later pass against a first one, which can be read where those lie: they are foretold there.
     """
-    cut_s = one.flat_s + one.edge_s * (1.5 if one.alone else 0.5)
-    coarse = np.arange(0.0, excerpt.frequency_hz[-1], GRID_STEP_HZ)
-    delays_s = np.array([np.interp(coarse, excerpt.frequency_hz, track.delay_s) for track in tracks])
-    for index, track in enumerate(tracks):
-        delays_s[index, coarse > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
-    apart_s = np.abs(delays_s[:, None] - delays_s[None, :])
-    apart_s[np.arange(len(tracks)), np.arange(len(tracks))] = NOWHERE_S
-    each = np.clip((apart_s - cut_s) / CLEAR_OVER_S, CLEAR_LEAST, 1.0)
-    own = np.prod(each, axis=1)
+    coarse_hz, each = clear_of_each(excerpt, tracks, one.reach_s)
+    own = clear_of_all(excerpt, coarse_hz, each)
     later = np.array([track.first is not None for track in tracks], dtype=bool)
-    # A first pass can be read where only later ones lie, which are foretold there.
     each[np.ix_(~later, later)] = 1.0
-    clear = np.prod(each, axis=1)
-    bins = excerpt.frequency_hz
-
-    def on_bins(rows: NDArray[Any]) -> NDArray[Any]:
-        return np.array([np.interp(bins, coarse, row) for row in np.maximum(rows, CLEAR_LEAST)])
-
-    return on_bins(clear), on_bins(own)
+    return clear_of_all(excerpt, coarse_hz, each), own
 
 
 @dataclass(frozen=True)
@@ -270,11 +270,6 @@ class Evidence:
     moment: NDArray[Any]
     clear: NDArray[Any]
     own: NDArray[Any]
-
-
-LATER_TRUST = 0.5
-ALONE = 0.5
-FAR_APART = 0.98
 
 
 def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
@@ -301,8 +296,7 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
     grid = np.arange(track.low_hz, track.high_hz + _edge_hz(track), GRID_STEP_HZ)
     missed, weight, share = _missed(excerpt, own, grid)
     total, top = missed * weight, weight.copy()
-    # A pass that stands alone is read from itself: what a later one leaves out, it leaves out n times.
-    apart = float(np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own).min())
+    # A pass that stands alone is read from itself at last: a later one brings in errors of its own.
     for one in () if round_.alone else later:
         # Where another spring hides the first pass, a later one stands further off; a constant it is off is its own.
         off, energy, clear = _missed(excerpt, one, grid)
@@ -323,7 +317,8 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
     before = np.interp(grid, bins, track.delay_s)
     if wide:
         track.alone = bool(share[grid < track.high_hz].min() >= ALONE)
-        if round_.alone and apart < FAR_APART:
+        apart = np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own)
+        if round_.alone and apart.min() < FAR_APART:
             return
     elif track.alone:
         return
@@ -350,12 +345,6 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
         smooth = lawful + curve[0] * _near_nothing((curve - lawful) / curve[0], trust * low**2, stiffness)
     moved = maximum_filter1d(np.abs(smooth - before), 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
     track.delay_s, track.unsettled_s = np.interp(bins, grid, smooth), np.interp(bins, grid, moved)
-
-
-RIDGE = 1e-2
-SOFTER = 1e-3
-CURL_S = 40e-6
-WIDE_S = 1.0e-3
 
 
 def _smooth_as_spring(curve: NDArray[Any], trust: NDArray[Any], stiffness: NDArray[Any] | float) -> NDArray[Any]:
@@ -398,9 +387,6 @@ def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: NDArray[Any
             bands[3 - offset, term + offset : term + offset + size - 3] += product * third
     bands[3] += weight
     return np.asarray(solveh_banded(bands, weight * values))
-
-
-THIRD_DIFFERENCE = (-1.0, 3.0, -3.0, 1.0)
 
 
 def _edge_hz(track: Track) -> float:

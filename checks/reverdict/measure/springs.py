@@ -8,7 +8,8 @@ Method
     3. ``settling``: every pass is folded, cut out in time and subtracted before the others are read; first with the
        later passes held to the first one's curve, at last each on its own.
     4. A spring counts only when its second pass, folded, has the waveform of its first (coherence; the third where
-       another spring spoils the second); without dispersion, only when both have.
+       another spring spoils the second) and so have the two likest of the next three on average; without dispersion,
+       only when second and third have it nearly whole.
 Conventions
     Times in seconds from the click. Delay is positive. Polarity is that of a pass relative to a positive click.
 Limits of validity
@@ -66,13 +67,16 @@ LAST_ROUNDS = (
     Round(2e-3, 2e-3), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3),
 )  # fmt: skip
 DENSE = 0.66
+"""Share of the early response within 20 dB of its peak above which no pass stands alone."""
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
-ALIKE = 0.75
-SAME = 0.95
+ALIKE, SAME = 0.75, 0.95
+"""Least coherence of passes of a spring, and of echoes without dispersion, which are alike by chance more often."""
 LOUDER_DB = 4.0
+"""A second pass may seem so much louder than the first; none is."""
 LEAST_BEND = 1.03
 LEAST_TIMED_S = 0.4e-3
+"""A first pass timed less closely than this (U) is no evidence of a spring."""
 LAW_SLACK_S = 1.0e-3
 LAW_SLACK = 0.012
 
@@ -308,8 +312,7 @@ def _describe(
         if abs(time_s - trips * passes[0].time_s if passes else 0.0) > LAW_SLACK_S + LAW_SLACK * time_s:
             break
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
-        sign = polarities[number - 1]
-        passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, sign, curve, track))
+        passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarities[number - 1], curve, track))
     # Told by the same frequency whichever one the times are read at.
     timed_s = passes[0].curve.uncertainty_at(ARRIVAL_HZ) if passes else None
     if len(passes) < 2 or timed_s is None or timed_s > LEAST_TIMED_S:
