@@ -94,7 +94,7 @@ def test_two_overlapping_springs_are_read_to_20_us(tank: str) -> None:
         assert np.abs(errors.arrivals_us).max() < 30  # a later pass right on one of the other spring
         assert errors.rms_us < 15  # 50 is asked for
         assert errors.covered.all()
-        assert errors.curve_covered > 0.92
+        assert errors.curve_covered > 0.95
         turns = [truth.polarity * (-1 if truth.inverts else 1) ** (one.number - 1) for one in spring.passes]
         assert [one.polarity for one in spring.passes] == turns
         assert spring.curve.frequency_hz[0] <= 300
@@ -166,7 +166,7 @@ def test_the_published_helical_spring() -> None:
     trip_s = 21.339e-3  # T = 1/(Kq), published spring
     # Group delay over its low-frequency value, published spring; the 80 Hz high-pass of the model adds 13 µs at 1 kHz.
     for hz, ratio, within in (
-        (1000, 1.0238, 0.0012),
+        (1000, 1.0238, 0.001),
         (2000, 1.1035, 0.001),
         (3000, 1.2891, 0.001),
         (4000, 1.8326, 0.003),
@@ -177,7 +177,8 @@ def test_the_published_helical_spring() -> None:
     for one in spring.passes:  # Bilbao and Parker: a pass of n trips takes n times as long
         curve_s = float(published.one_trip_delay_s(ARRIVAL_HZ))
         high_pass_s = 80 / (2 * np.pi * (ARRIVAL_HZ**2 + 80**2))  # of physical_springs, once
-        assert one.time_s == pytest.approx(one.trips * curve_s + high_pass_s, abs=40e-6)
+        within_s = 20e-6 if one.number <= 2 else 40e-6
+        assert one.time_s == pytest.approx(one.trips * curve_s + high_pass_s, abs=within_s)
     # Exact maximum of the branch 4783.5 Hz, published spring; the law fitted is its low-wavenumber form.
     assert spring.transition.frequency_hz == pytest.approx(4783.5, rel=0.005)
 
@@ -236,7 +237,7 @@ def test_a_stretched_allpass_chain_made_by_filtering() -> None:
     judged = (hz >= 200) & (hz <= 0.8 * 4800)
     rms_us = 1e6 * float(np.sqrt(np.mean((spring.curve.delay_s - samples / 48000)[judged] ** 2)))
     print(f"filtered chain: curve rms µs {rms_us:.1f}")
-    assert rms_us < 8  # 50 is asked for
+    assert rms_us < 2  # 50 is asked for
     at_2400 = spring.curve.at(2400.0)
     assert at_2400 is not None
     assert at_2400 * 48000 - loop == pytest.approx(140, abs=0.05)  # derived: K N (1 − a²)/(1 + a²) at a quarter turn
