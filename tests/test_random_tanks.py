@@ -193,7 +193,9 @@ def test_a_dozen_random_tanks() -> None:
     for below_db, table in tables_of(range(12)).items():
         assert not table.wrong
         assert np.median(table.arrivals_us) <= ARRIVAL_MEDIAN_US
-        assert np.percentile(table.arrivals_us, 90) <= ARRIVAL_P95_US[below_db]  # of 24 springs the 95th is the second worst
+        assert (
+            np.percentile(table.arrivals_us, 90) <= ARRIVAL_P95_US[below_db]
+        )  # of 24 springs the 95th is the second worst
         assert np.median(table.curves_us) <= CURVE_MEDIAN_US
         assert np.percentile(table.curves_us, 95) <= CURVE_P95_US
         assert table.arrivals_covered >= COVERED[0]  # the upper limit needs more than a dozen to mean anything

@@ -27,7 +27,7 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> 
 
     Where two passes cross, what lies in both cuts cannot be told apart.
     """
-    return clear_of_all(excerpt, *clear_of_each(excerpt, tracks, cut_s))
+    return clear_of_all(excerpt.frequency_hz, *clear_of_each(excerpt, tracks, cut_s))
 
 
 def clear_of_each(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -41,7 +41,7 @@ def clear_of_each(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> tu
     return coarse_hz, np.clip((apart_s - cut_s) / OVER_S, LEAST, 1.0)
 
 
-def clear_of_all(excerpt: Excerpt, coarse_hz: NDArray[Any], each: NDArray[Any]) -> NDArray[Any]:
-    """What ``clear_of_each`` found, over all others, on the bins of the excerpt, shape (tracks, bins)."""
+def clear_of_all(frequency_hz: NDArray[Any], coarse_hz: NDArray[Any], each: NDArray[Any]) -> NDArray[Any]:
+    """What ``clear_of_each`` found, over all others, at ``frequency_hz``, shape (tracks, frequencies)."""
     rows = np.maximum(np.prod(each, axis=1), LEAST)
-    return np.array([np.interp(excerpt.frequency_hz, coarse_hz, row) for row in rows])
+    return np.array([np.interp(frequency_hz, coarse_hz, row) for row in rows])

@@ -24,7 +24,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import fft
 
 from reverdict.measure.clearance import clear_of_others
 from reverdict.measure.excerpt import Excerpt, phase_of, take_excerpt, tukey
@@ -212,9 +211,9 @@ def direct_sound(measured: SpringMeasurement) -> Level:
     assert first.pulse is not None
     band = np.flatnonzero(_band(excerpt, measured.springs[0])) * excerpt.step_hz
     weight = band_weight(excerpt, replace(first, low_hz=float(band[0]), high_hz=float(band[-1])))
-    sound, seconds = np.abs(fft.ifft(settled.rest * weight)) ** 2, 1 / excerpt.rate_hz
+    sound, seconds = np.abs(np.fft.ifft(settled.rest * weight)) ** 2, 1 / excerpt.rate_hz
     at_click = float(np.sum(sound * tukey(excerpt.time_s, FLAT_S, EDGE_S) ** 2)) * seconds
-    first_pass = float(np.sum(np.abs(fft.ifft(first.pulse * weight)) ** 2)) * seconds
+    first_pass = float(np.sum(np.abs(np.fft.ifft(first.pulse * weight)) ** 2)) * seconds
     # There is nothing before the click in the excerpt, so half a cut's noise.
     after = (excerpt.time_s > AFTER_S[0]) & (excerpt.time_s < AFTER_S[1])
     noise = float(np.mean(sound[after])) * CUT_S / 2

@@ -9,6 +9,7 @@ the bandwidth kept, so a few thousand points stand for a second of sound whateve
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 HIGHEST_HZ = 9000.0
 """Spring dispersion lives below the transition frequency, some 2 to 6 kHz; nothing above this is kept."""
+WITH_SILENCE = 1.1
+"""Length of what is transformed over that of the sound in it."""
 QUIET_FRAME_S = 0.012
 QUIET_TO_MEAN = 2.4
 """Mean over 10 % quantile of white noise in such frames (measured)."""
@@ -40,7 +43,7 @@ class Excerpt:
     step_hz: float
     noise: NDArray[Any]
 
-    @property
+    @cached_property
     def frequency_hz(self) -> NDArray[Any]:
         return np.arange(self.spectrum.size) * self.step_hz
 
@@ -49,15 +52,16 @@ class Excerpt:
         """Samples per second of the complex signal that ``spectrum`` transforms to."""
         return self.spectrum.size * self.step_hz
 
-    @property
+    @cached_property
     def time_s(self) -> NDArray[Any]:
         """Times from the click, the second half standing for times before it (the transform is circular)."""
-        return self.time_of(self.spectrum.size)
+        return times_of(self.spectrum.size, self.step_hz)
 
-    def time_of(self, bins: int) -> NDArray[Any]:
-        """The same for a transform of the first ``bins`` bins only."""
-        index = np.arange(bins)
-        return np.where(index < bins // 2, index, index - bins) / (bins * self.step_hz)
+
+def times_of(bins: int, step_hz: float) -> NDArray[Any]:
+    """Times that the transform of ``bins`` bins from 0 Hz on stands for, the second half before the click."""
+    index = np.arange(bins)
+    return np.where(index < bins // 2, index, index - bins) / (bins * step_hz)
 
 
 def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, seconds: float) -> Excerpt:
@@ -73,8 +77,8 @@ def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, secon
     cut = np.array(samples[max(first, 0) : max(first, 0) + max(round(seconds * rate_hz), 16)], dtype=float)
     fade = max(cut.size // 10, 1)
     cut[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
-    # As much silence again behind the sound, so that what a fold moves before the click does not wrap onto the rest.
-    size = fft.next_fast_len(int(1.6 * cut.size), real=True)
+    # What a fold moves before the click wraps round to the end of the silence behind the sound, not onto time zero.
+    size = fft.next_fast_len(int(WITH_SILENCE * cut.size), real=True)
     step_hz = rate_hz / size
     bins = min(int(HIGHEST_HZ / step_hz), size // 2)
     bins = next_smaller_fast(bins)
@@ -147,7 +151,7 @@ def tukey(time_s: NDArray[Any], flat_s: float, edge_s: float) -> NDArray[Any]:
 
 
 def smooth_over_frequency(values: NDArray[Any], width_hz: float, step_hz: float) -> NDArray[Any]:
-    """Mean over a triangle ``width_hz`` wide at half its height; beyond the band kept counts as zero."""
+    """Mean along the last axis over a triangle ``width_hz`` wide at half its height; zero counts beyond the band."""
     from scipy.ndimage import uniform_filter1d
 
     size = max(round(width_hz / step_hz), 1)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.excerpt import Excerpt, phase_of
+from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, phase_of
 from reverdict.measure.series import HIGH_HZ, LOW_HZ, Series
 from reverdict.measure.settling import Track
 
@@ -42,7 +42,7 @@ def follow_pass(excerpt: Excerpt, spectrum: NDArray[Any], low: Series, start: Tr
     start_hz = excerpt.frequency_hz if start.delay_s.size == excerpt.spectrum.size else low.frequency_hz
     known_s = np.interp(known_hz, start_hz, start.delay_s)
     within = replace(excerpt, spectrum=spectrum)
-    held_s = 0.85 / excerpt.step_hz / 1.6
+    held_s = 0.85 / excerpt.step_hz / WITH_SILENCE
     later = [(one.trips, one.offset_s) for one in low.passes[1:] if one.trips * low.trip_s < held_s][:LATER_PASSES]
     for background in FOLLOW_BACKGROUNDS:
         frequency, delay = _track_upwards(within, known_hz, known_s, background, others_s, later, held_s)
@@ -89,6 +89,7 @@ def _track_upwards(
     """
     quantile, above = background
     offsets_s = np.linspace(-4e-3, 4e-3, 65)
+    rank = round(quantile / 100 * (offsets_s.size - 1))
     prior = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
     reach = int(3 * FOLLOW_WIDTH_HZ / excerpt.step_hz)
     away_hz = np.arange(-reach, reach + 1) * excerpt.step_hz
@@ -113,7 +114,7 @@ def _track_upwards(
             best = int(np.argmax(pulse * prior))
             loudest = max(loudest, float(pulse[best]))
             lost = (
-                pulse[best] < above * np.percentile(pulse, quantile)
+                pulse[best] < above * np.partition(pulse, rank)[rank]
                 or pulse[best] < 1e-3 * loudest
                 or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
                 or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S

@@ -18,13 +18,13 @@ Limits of validity
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, next_smaller_fast, phase_of, smooth_over_frequency
-from reverdict.measure.settling import Round, Track, band_weight, coherence, settle
+from reverdict.measure.settling import RATIO_HZ, Round, Track, band_weight, coherence, settle, unfolded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,6 +47,10 @@ LEFT_OVER = 0.3
 FAN = (HIGH_HZ / RISE_AT_HZ) ** 2
 FAN_EDGE_S = 1.0e-3
 MOST_TRIPS = 9
+AS_FORETOLD, NOT_FORETOLD = 0.2, 0.35
+"""Amplitude of what a pass departs by from what is foretold of it, over its own."""
+LEAST_AS_FORETOLD = 2
+"""So many passes and the first must be as foretold before another can be said not to be."""
 WEAKEST_REPEAT = 10**-1.5
 EVEN_IS_WEAK = 1.65
 EVEN_OFF = 0.02
@@ -102,7 +106,33 @@ def _find_by(low: Excerpt, seconds: float, law: str) -> list[Series]:
         found.append(one)
         tracks = [track for series in found for track in series.passes]
         rest = settle(low, tracks, SHARE_ROUNDS)
+        for series in found:
+            rest += _swallowed(low, series)
     return found
+
+
+def _swallowed(low: Excerpt, series: Series) -> NDArray[Any]:
+    """What passes of a spring hold beyond what the others of it foretell: another spring's first, perhaps.
+
+    From pass to pass everything is multiplied by the same function of frequency, unless the tank is a real one. Which
+    it is shows the pair of neighbours by which most passes are as foretold from the first.
+    """
+    pulses = [track.pulse for track in series.passes if track.pulse is not None]
+    best: NDArray[Any] = np.ones(len(pulses))
+    foretold = pulses
+    for before, after in pairwise(pulses):
+        power = smooth_over_frequency(np.abs(before) ** 2, RATIO_HZ, low.step_hz)
+        ratio = smooth_over_frequency(after * np.conj(before), RATIO_HZ, low.step_hz) / np.maximum(power, 1e-300)
+        by_this = [pulses[0] * ratio**n for n in range(len(pulses))]
+        off = np.array([np.linalg.norm(a - b) / np.linalg.norm(a) for a, b in zip(pulses, by_this, strict=True)])
+        if np.sum(off < AS_FORETOLD) > np.sum(best < AS_FORETOLD):
+            best, foretold = off, by_this
+    beyond = np.zeros(low.spectrum.size, dtype=complex)
+    if np.sum(best < AS_FORETOLD) > LEAST_AS_FORETOLD:
+        for track, pulse, own, off in zip(series.passes, pulses, foretold, best, strict=True):
+            if off > NOT_FORETOLD:
+                beyond += unfolded(low, track, pulse - own)
+    return beyond
 
 
 def low_part(excerpt: Excerpt) -> Excerpt:
@@ -138,7 +168,7 @@ def chirp_map(low: Excerpt, spectrum: NDArray[Any]) -> ChirpMap:
     time_s = low.time_s[:held]
     level, best_s = np.zeros(held), np.zeros(held)
     for rise_s in rises_s:
-        row = np.abs(fft.ifft(even)[:held])
+        row = np.abs(np.fft.ifft(even)[:held])
         higher = (row > level) & (rise_s <= STEEPEST * time_s)
         level[higher], best_s[higher] = row[higher], rise_s
         even = even * one_step
@@ -230,7 +260,7 @@ def _coarse_offset(excerpt: Excerpt, track: Track, trust_s: float) -> float:
     """Where the folded pulse stands when its curve is off by a constant of some ``trust_s`` and its neighbours near."""
     turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
     narrow = replace(track, high_hz=min(track.high_hz, HIGH_HZ))
-    power = np.abs(fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
+    power = np.abs(np.fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
     near = np.flatnonzero(np.abs(excerpt.time_s) <= 3 * trust_s)
     likely = np.exp(-0.5 * (excerpt.time_s[near] / trust_s) ** 2)
     return float(excerpt.time_s[near[np.argmax(power[near] * likely)]])

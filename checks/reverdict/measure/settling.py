@@ -10,6 +10,7 @@ Method
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,7 @@ import numpy as np
 from scipy import fft
 
 from reverdict.measure.clearance import clear_of_all, clear_of_each
-from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, tukey
+from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, times_of, tukey
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +30,8 @@ SMOOTHING_HZ = 200.0
 LEARN_HZ = 100.0
 STEEP = 8.0
 FINE_FROM_HZ = 1000.0
+COARSE_HZ = 12.5
+"""The spectrum of a pulse cut to some milliseconds is smooth: at such steps it says all of itself."""
 CUT_SHARE_OF_GAP = 0.45
 NARROWEST_CUT = 0.3
 CORRELATION_SIZE = 4096
@@ -36,6 +39,8 @@ CUT_S = 2 * 2.0e-3 * 1.375
 RATIO_HZ = 400.0
 ALIKE_FROM = 0.5
 """Passes whose ratio holds less well over frequency than this (coherence squared) do not foretell each other."""
+LOUDER = 1.6
+"""A pass may seem so much louder than the one before it; none is."""
 LATER_TRUST = 0.5
 ALONE, FAR_APART = 0.5, 0.98
 """Least clearance over the whole band of a pass that stands alone, and of one that is read from itself at last."""
@@ -141,45 +146,42 @@ def settle(
     later: dict[int, dict[int, Evidence]] = {}
     families = _families(tracks)
     previous = {after: earlier for members in families for earlier, after in pairwise(members)}
+    coarse = Coarse.of(excerpt)
+    known: tuple[float, bool] | None = None
+    learnt = False
     for one in rounds:
-        clear, own = _clearances(excerpt, tracks, one)
+        if learnt or known != (one.reach_s, one.alone):
+            clear, own = _clearances(excerpt, coarse, tracks, one)
+            known = one.reach_s, one.alone
         ratios = {
-            id(tracks[members[0]]): _ratio(excerpt, [pulses[m] for m in members], [own[m] for m in members])
+            id(tracks[members[0]]): _ratio(coarse, [pulses[m] for m in members], [own[m] for m in members])
             for members in families
         }
         for index, (track, size) in enumerate(zip(tracks, sizes, strict=True)):
-            if one.stiffness or track.held:
+            if (learnt or one.stiffness) and track.held:
                 track.follow()
+            if learnt or (one.stiffness and track.held):
                 turns[index] = _turn_back(excerpt, track, size)
             share = 1.0 if gaps_s is None else CUT_SHARE_OF_GAP * gaps_s[index] / (one.flat_s + one.edge_s)
             narrow = min(max(share, NARROWEST_CUT), 1.0)
-            time_s = excerpt.time_of(size)
-            window = tukey(time_s, narrow * one.flat_s, narrow * one.edge_s)
+            window = _window(size, excerpt.step_hz, narrow * one.flat_s, narrow * one.edge_s)
             rest[:size] += components[index]
-            pulse = fft.ifft(rest[:size] * turns[index] * weights[index]) * window
-            pulses[index] = fft.fft(pulse)
+            pulses[index] = np.fft.fft(np.fft.ifft(rest[:size] * turns[index] * weights[index]) * window)
             if one.stiffness:
-                moments = fft.fft(pulse * time_s)
-                mine = Evidence(
-                    track.trips,
-                    track.delay_s,
-                    pulses[index].copy(),
-                    moments,
-                    clear[index][:size],
-                    own[index][:size],
-                )
+                mine = Evidence.of(coarse, track, pulses[index], clear[index], own[index])
                 if track.first is not None:
                     later.setdefault(id(track.first), {})[track.trips] = mine
             before = previous.get(index)
-            if before is not None and id(track.first) in ratios:
+            if before is not None:
                 ratio, sure = ratios[id(track.first)]
-                n = min(size, ratio.size, pulses[before].size)
-                mix = (1 - own[index][:n]) * sure[:n]
-                pulses[index][:n] += mix * (ratio[:n] * pulses[before][:n] * weights[index][:n] - pulses[index][:n])
+                _foretell(
+                    coarse, pulses[index], pulses[before], weights[index], ratio, (1 - own[index][: sure.size]) * sure
+                )
             components[index] = pulses[index] * np.conj(turns[index])
             rest[:size] -= components[index]
             if one.stiffness and not track.held:
-                _correct_delay(excerpt, track, mine, list(later.get(id(track), {}).values()), one)
+                _correct_delay(excerpt, coarse, track, mine, list(later.get(id(track), {}).values()), one)
+        learnt = bool(one.stiffness)
     for track, pulse in zip(tracks, pulses, strict=True):
         track.pulse = np.pad(pulse, (0, rest.size - pulse.size))
     return rest
@@ -198,7 +200,12 @@ def _turn_back(excerpt: Excerpt, track: Track, size: int) -> NDArray[Any]:
 def component(excerpt: Excerpt, track: Track) -> NDArray[Any]:
     """What a settled pass is of the spectrum: its pulse unfolded, shape (bins,)."""
     assert track.pulse is not None
-    return track.pulse * np.conj(_turn_back(excerpt, track, track.pulse.size))
+    return unfolded(excerpt, track, track.pulse)
+
+
+def unfolded(excerpt: Excerpt, track: Track, pulse: NDArray[Any]) -> NDArray[Any]:
+    """A pulse that was folded with the curve of a track, as it is of the spectrum, shape of ``pulse``."""
+    return pulse * np.conj(_turn_back(excerpt, track, pulse.size))
 
 
 def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
@@ -223,45 +230,87 @@ def _families(tracks: Sequence[Track]) -> list[list[int]]:
     return [members for members in families if len(members) > 1]
 
 
-def _ratio(excerpt: Excerpt, pulses: list[NDArray[Any]], own: list[NDArray[Any]]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """What a pass is of the one before it, per bin, from where both are clear of others; and how sure that is (0…1)."""
-    size = min(pulses[0].size, pulses[1].size)
-    across, power, after, whole = np.zeros(size, dtype=complex), np.zeros(size), np.zeros(size), np.zeros(size)
-    for (one, other), (a, b) in zip(pairwise(pulses), pairwise(own), strict=True):
+@dataclass(frozen=True)
+class Coarse:
+    """Every so many bins of an excerpt."""
+
+    stride: int
+    step_hz: float
+    frequency_hz: NDArray[Any]
+
+    @classmethod
+    def of(cls, excerpt: Excerpt) -> Coarse:
+        stride = max(int(COARSE_HZ / excerpt.step_hz), 1)
+        return cls(stride, stride * excerpt.step_hz, excerpt.frequency_hz[::stride])
+
+
+def _ratio(coarse: Coarse, pulses: list[NDArray[Any]], own: list[NDArray[Any]]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """What a pass is of the one before it, from where both are clear of others; and how sure that is (0…1).
+
+    Both on the coarse frequencies; no more is known where their bands end.
+    """
+    parts = [pulse[:: coarse.stride] for pulse in pulses]
+    size = min(parts[0].size, parts[1].size)
+    sums = np.zeros((4, size), dtype=complex)
+    for (one, other), (a, b) in zip(pairwise(parts), pairwise(own), strict=True):
         n = min(size, one.size, other.size)
         weight = (a[:n] * b[:n]) ** 2
-        across[:n] += weight * other[:n] * np.conj(one[:n])
-        power[:n] += weight * np.abs(one[:n]) ** 2
-        after[:n] += weight * np.abs(other[:n]) ** 2
-        whole[:n] += np.abs(one[:n]) ** 2
-    across = smooth_over_frequency(across, RATIO_HZ, excerpt.step_hz)
-    power = smooth_over_frequency(power, RATIO_HZ, excerpt.step_hz)
-    after = smooth_over_frequency(after, RATIO_HZ, excerpt.step_hz)
-    whole = smooth_over_frequency(whole, RATIO_HZ, excerpt.step_hz)
+        power = np.abs(one[:n]) ** 2
+        sums[:, :n] += (weight * other[:n] * np.conj(one[:n]), weight * power, weight * np.abs(other[:n]) ** 2, power)
+    smooth = smooth_over_frequency(sums, RATIO_HZ, coarse.step_hz)
+    across, (power, after, whole) = smooth[0], smooth[1:].real
     alike = np.abs(across) ** 2 / np.maximum(power * after, 1e-300)
     sure = np.clip(10 * power / np.maximum(whole, 1e-300), 0, 1) * np.clip(
         (alike - ALIKE_FROM) / (1 - ALIKE_FROM) * 2, 0, 1
     )
-    return across / np.maximum(power, 1e-300), sure
+    return across / np.maximum(np.maximum(power, np.abs(across) / LOUDER), 1e-300), sure
 
 
-def _clearances(excerpt: Excerpt, tracks: Sequence[Track], one: Round) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Where the cut of a round holds nothing of another pass, shapes (tracks, bins), from 0 to 1.
+def _foretell(
+    coarse: Coarse,
+    pulse: NDArray[Any],
+    before: NDArray[Any],
+    weight: NDArray[Any],
+    ratio: NDArray[Any],
+    mix: NDArray[Any],
+) -> None:
+    """Put into ``pulse``, in place, what the pass before it foretells, by the share ``mix`` on coarse frequencies."""
+    told = np.flatnonzero(mix)
+    if told.size == 0:
+        return
+    upto = min(pulse.size, before.size, int(mix.size * coarse.stride))
+    bins = slice(max(told[0] - 1, 0) * coarse.stride, min((told[-1] + 1) * coarse.stride + 1, upto))
+    at = np.arange(bins.start, bins.stop) / coarse.stride
+    index = np.arange(mix.size)
+    share, foretold = np.interp(at, index, mix), np.interp(at, index, ratio) * before[bins] * weight[bins]
+    pulse[bins] += share * (foretold - pulse[bins])
+
+
+def _clearances(
+    excerpt: Excerpt, coarse: Coarse, tracks: Sequence[Track], one: Round
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Where the cut of a round holds nothing of another pass, shapes (tracks, coarse frequencies), from 0 to 1.
 
     The first counts no later pass against a first one, which can be read where those lie: they are foretold there.
     """
-    coarse_hz, each = clear_of_each(excerpt, tracks, one.reach_s)
-    own = clear_of_all(excerpt, coarse_hz, each)
+    known_hz, each = clear_of_each(excerpt, tracks, one.reach_s)
+    own = clear_of_all(coarse.frequency_hz, known_hz, each)
     later = np.array([track.first is not None for track in tracks], dtype=bool)
     each[np.ix_(~later, later)] = 1.0
-    return clear_of_all(excerpt, coarse_hz, each), own
+    return clear_of_all(coarse.frequency_hz, known_hz, each), own
+
+
+@lru_cache(maxsize=64)
+def _window(size: int, step_hz: float, flat_s: float, edge_s: float) -> NDArray[Any]:
+    return tukey(times_of(size, step_hz), flat_s, edge_s)
 
 
 @dataclass(frozen=True)
 class Evidence:
     """A folded pass as it was cut out: its spectrum, that of its first moment in time, where it is clear of others.
 
-    clear does not count later passes of others against a first one; own counts all.
+    All on coarse frequencies but ``delay_s``. clear does not count later passes of others against a first one; own
+    counts all.
     """
 
     trips: int
@@ -271,19 +320,30 @@ class Evidence:
     clear: NDArray[Any]
     own: NDArray[Any]
 
+    @classmethod
+    def of(cls, coarse: Coarse, track: Track, pulse: NDArray[Any], clear: NDArray[Any], own: NDArray[Any]) -> Evidence:
+        """Read the evidence off a folded pass, shape (bins,)."""
+        at = np.arange(0, pulse.size, coarse.stride)
+        above, below = np.minimum(at + 1, pulse.size - 1), np.maximum(at - 1, 0)
+        # The transform of t·p(t) is j dP/dω; over two bins the pulse, some milliseconds long, turns by next to nothing.
+        omega = 2 * np.pi * coarse.step_hz / coarse.stride * (above - below)
+        moment = 1j * (pulse[above] - pulse[below]) / omega
+        return cls(track.trips, track.delay_s, pulse[at], moment, clear[: at.size], own[: at.size])
 
-def _missed(excerpt: Excerpt, one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+
+def _missed(coarse: Coarse, one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """What a curve missed on ``grid``, the energy it was read from, and the share of that energy in all of the pass."""
-    bins = excerpt.frequency_hz[: one.pulse.size]
     power = np.abs(one.pulse) ** 2
-    whole, energy, lag = (
-        np.interp(grid, bins, smooth_over_frequency(values, LEARN_HZ, excerpt.step_hz))
-        for values in (power, power * one.clear, (one.moment * np.conj(one.pulse)).real * one.clear)
-    )
+    values = np.array([power, power * one.clear, (one.moment * np.conj(one.pulse)).real * one.clear])
+    smooth = smooth_over_frequency(values, LEARN_HZ, coarse.step_hz)
+    known_hz = coarse.frequency_hz[: power.size]
+    whole, energy, lag = (np.interp(grid, known_hz, row) for row in smooth)
     return lag / np.maximum(energy, 1e-6 * energy.max()), energy, energy / np.maximum(whole, 1e-300)
 
 
-def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], round_: Round) -> None:
+def _correct_delay(
+    excerpt: Excerpt, coarse: Coarse, track: Track, own: Evidence, later: Sequence[Evidence], round_: Round
+) -> None:
     """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
 
     The sum is smoothed as 1/τ², which is a parabola in frequency for a helical spring, so that even stiff smoothing
@@ -294,14 +354,14 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
     bins, stiffness, wide = excerpt.frequency_hz, round_.stiffness, round_.flat_s >= WIDE_S
     # Beyond what is known the curve is continued as a parabola of 1/τ², as far as the band's soft edge lets sound in.
     grid = np.arange(track.low_hz, track.high_hz + _edge_hz(track), GRID_STEP_HZ)
-    missed, weight, share = _missed(excerpt, own, grid)
+    missed, weight, share = _missed(coarse, own, grid)
     total, top = missed * weight, weight.copy()
     # A pass that stands alone is read from itself at last: a later one brings in errors of its own.
     for one in () if round_.alone else later:
         # Where another spring hides the first pass, a later one stands further off; a constant it is off is its own.
-        off, energy, clear = _missed(excerpt, one, grid)
+        off, energy, clear = _missed(coarse, one, grid)
         off += np.interp(grid, bins, one.delay_s - track.after(one.trips))
-        inside = grid < 0.97 * one.pulse.size * excerpt.step_hz
+        inside = grid < 0.97 * one.pulse.size * coarse.step_hz
         both = np.where(inside, weight * energy * share * clear, 0.0)
         if both.sum() <= 1e-3 * np.sum(weight * energy):
             continue
@@ -317,7 +377,7 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
     before = np.interp(grid, bins, track.delay_s)
     if wide:
         track.alone = bool(share[grid < track.high_hz].min() >= ALONE)
-        apart = np.interp(grid[grid < track.high_hz], bins[: own.own.size], own.own)
+        apart = np.interp(grid[grid < track.high_hz], coarse.frequency_hz[: own.own.size], own.own)
         if round_.alone and apart.min() < FAR_APART:
             return
     elif track.alone:
@@ -344,7 +404,9 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
         lawful = np.interp(grid, bins, track.lawful_s)
         smooth = lawful + curve[0] * _near_nothing((curve - lawful) / curve[0], trust * low**2, stiffness)
     moved = maximum_filter1d(np.abs(smooth - before), 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
-    track.delay_s, track.unsettled_s = np.interp(bins, grid, smooth), np.interp(bins, grid, moved)
+    # Straight between points as 1/τ² against f², as a helical spring is: the curve bends too much for anything else.
+    track.delay_s = 1 / np.sqrt(np.interp(bins**2, grid**2, smooth**-2))
+    track.unsettled_s = np.interp(bins, grid, moved)
 
 
 def _smooth_as_spring(curve: NDArray[Any], trust: NDArray[Any], stiffness: NDArray[Any] | float) -> NDArray[Any]:
@@ -379,14 +441,24 @@ def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: NDArray[Any
     size = values.size
     if size < 8:
         return values
-    third = np.broadcast_to(np.asarray(stiffness, dtype=float), (size,))[: size - 3]
-    bands = np.zeros((4, size))
+    bands = _even_penalty(size) * stiffness if np.ndim(stiffness) == 0 else _penalty(np.asarray(stiffness)[: size - 3])
+    bands[3] += weight
+    return np.asarray(solveh_banded(bands, weight * values, check_finite=False))
+
+
+@lru_cache(maxsize=64)
+def _even_penalty(size: int) -> NDArray[Any]:
+    return _penalty(np.ones(size - 3))
+
+
+def _penalty(stiffness: NDArray[Any]) -> NDArray[Any]:
+    """Squared third differences, each by its stiffness, as an upper banded matrix, shape (4, differences + 3)."""
+    bands = np.zeros((4, stiffness.size + 3))
     for offset in range(4):
         for term in range(4 - offset):
             product = THIRD_DIFFERENCE[term] * THIRD_DIFFERENCE[term + offset]
-            bands[3 - offset, term + offset : term + offset + size - 3] += product * third
-    bands[3] += weight
-    return np.asarray(solveh_banded(bands, weight * values))
+            bands[3 - offset, term + offset : term + offset + stiffness.size] += product * stiffness
+    return bands
 
 
 def _edge_hz(track: Track) -> float:
@@ -413,7 +485,7 @@ def coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
     assert other.pulse is not None
     upto = int(min(2000.0, one.high_hz, other.high_hz) / excerpt.step_hz)
     a, b = one.pulse[:upto], other.pulse[:upto]
-    across = fft.ifft(a * np.conj(b), CORRELATION_SIZE)
+    across = np.fft.ifft(a * np.conj(b), CORRELATION_SIZE)
     peak = across[np.argmax(np.abs(across))]
     alike = float(np.abs(peak)) * CORRELATION_SIZE / (float(np.linalg.norm(a) * np.linalg.norm(b)) + 1e-300)
     return alike if peak.real >= 0 else -alike
@@ -421,9 +493,11 @@ def coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
 
 def power_beside(excerpt: Excerpt, folded: NDArray[Any]) -> NDArray[Any]:
     """Power per bin and second of a folded spectrum just before and just after time zero, shape (bins,)."""
-    beside = (np.abs(excerpt.time_s) > CUT_S / 2) & (np.abs(excerpt.time_s) < 1.5 * CUT_S)
-    around = fft.fft(fft.ifft(folded) * beside)
-    seconds = float(np.sum(beside)) / excerpt.rate_hz
+    # Soft edges: the lowest frequencies ring longest and must not leak into all others.
+    along = np.abs(excerpt.time_s) / CUT_S - 0.5
+    beside = np.where((along > 0) & (along < 1), np.sin(np.pi * along) ** 2, 0.0)
+    around = np.fft.fft(np.fft.ifft(folded) * beside)
+    seconds = float(np.sum(beside**2)) / excerpt.rate_hz
     return smooth_over_frequency(np.abs(around) ** 2, SMOOTHING_HZ, excerpt.step_hz) / max(seconds, 1e-9)
 
 

@@ -27,8 +27,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import fft
 
+from reverdict.measure.clearance import BEYOND
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
 from reverdict.measure.following import LOWEST_HZ, ahead_of, continued, follow_pass
 from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, find_series, repeat_of
@@ -57,7 +57,7 @@ MOST_PASSES = 4
 START_BANDS_HZ = (500.0, 650.0, 800.0)
 START_WIDTH_HZ = 150.0
 LONGEST_EXCERPT_S = 1.2
-EXCERPT_TRIPS = 12
+EXCERPT_TRIPS = 10
 COARSE_ROUNDS = (*2 * [Round(2e-3, 2e-3)], Round(2e-3, 2e-3, 1e5), *2 * [Round(2e-3, 2e-3, 1e4)])
 FINE_ROUNDS = (*3 * [Round(1e-3, 1e-3)], *2 * [Round(1e-3, 1e-3, 1e5)])
 LAST_ROUNDS = (
@@ -70,6 +70,10 @@ DENSE = 0.66
 """Share of the early response within 20 dB of its peak above which no pass stands alone."""
 APART_S = 2.5e-3
 """Passes nearer than this at the start band can be mistaken for each other; their uncertainty then says so."""
+NEIGHBOUR_S2, NEAREST_S = 6e-8, 1.5e-3
+"""A pass so many seconds away moves a curve by the first over that, but no more than if it were as near as the second.
+
+Measured: with it 95 of 100 first passes and curve points of random tanks hold the truth, whatever is near."""
 ALIKE, SAME = 0.75, 0.95
 """Least coherence of passes of a spring, and of echoes without dispersion, which are alike by chance more often."""
 LOUDER_DB = 4.0
@@ -184,7 +188,7 @@ def find_springs(
     tracks = [track for family in families for track in family]
     rest = settle(excerpt, tracks, LAST_ROUNDS)
     _mark_crowded(excerpt, tracks)
-    described = [_describe(excerpt, rest, family, law, arrival_hz) for family in families]
+    described = [_describe(excerpt, rest, family, tracks, law, arrival_hz) for family in families]
     springs = sorted((s for s in described if s is not None), key=lambda s: s.passes[0].time_s)
     if not springs:
         return none("no echo repeats by a pass law (1:3:5 or 1:2:3) with the waveform of the first")
@@ -212,7 +216,7 @@ def _start_envelope(excerpt: Excerpt) -> NDArray[Any]:
     power = np.zeros(excerpt.spectrum.size)
     for centre_hz in START_BANDS_HZ:
         band = np.exp(-0.5 * ((excerpt.frequency_hz - centre_hz) / START_WIDTH_HZ) ** 2)
-        one = np.abs(fft.ifft(excerpt.spectrum * band)) ** 2
+        one = np.abs(np.fft.ifft(excerpt.spectrum * band)) ** 2
         power += one / max(float(one.max()), 1e-300)
     return power / len(START_BANDS_HZ)
 
@@ -296,7 +300,7 @@ def track_of(excerpt: Excerpt, curve: DelayCurve) -> Track:
 
 
 def _describe(
-    excerpt: Excerpt, rest: NDArray[Any], tracks: Sequence[Track], law: str, arrival_hz: float
+    excerpt: Excerpt, rest: NDArray[Any], tracks: Sequence[Track], all_: Sequence[Track], law: str, arrival_hz: float
 ) -> Spring | None:
     """Turn settled tracks into a spring, or nothing where its repeat does not have the waveform of its first pass."""
     alike = _alike(excerpt, tracks)
@@ -305,7 +309,7 @@ def _describe(
     polarities = _polarities(excerpt, tracks)
     passes: list[Pass] = []
     for number, (track, trips) in enumerate(zip(tracks, LAWS[law], strict=False), start=1):
-        curve = _curve_of(excerpt, rest, track)
+        curve = _curve_of(excerpt, rest, track, all_)
         time_s, uncertainty_s = curve.at(arrival_hz), curve.uncertainty_at(arrival_hz)
         if time_s is None or uncertainty_s is None:
             break
@@ -363,7 +367,7 @@ def _polarities(excerpt: Excerpt, tracks: Sequence[Track]) -> list[int]:
     return [first if one else -first for one in upright]
 
 
-def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
+def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track, all_: Sequence[Track]) -> DelayCurve:
     """Read delay, uncertainty and level on the grid, leaving out what lies within 10 dB of noise and neighbours."""
     assert track.pulse is not None
     # The triangle that smooths reaches so far: nearer to the end it would lean on what lies below.
@@ -379,8 +383,28 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track) -> DelayCurve:
     known = (grid >= track.low_hz) & (ratio > 10) & (level_db > level_db.max(initial=-300.0) - 40)
     uncertainty_s = np.hypot(2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S), track.crowded_s)
     uncertainty_s = np.hypot(uncertainty_s, np.interp(grid, bins, np.broadcast_to(track.unsettled_s, bins.shape)))
+    uncertainty_s = np.hypot(uncertainty_s, _from_neighbours(excerpt, track, all_, grid))
     delay = np.interp(grid, bins, track.delay_s)
     return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known], ratio[known])
+
+
+def _from_neighbours(excerpt: Excerpt, track: Track, all_: Sequence[Track], grid: NDArray[Any]) -> NDArray[Any] | float:
+    """Expanded uncertainty (k = 2) from what is left of other passes in the cut of this one, seconds, on ``grid``.
+
+    It falls with the distance in time and grows as the curve steepens; how much was measured on random tanks.
+    """
+    from scipy.ndimage import minimum_filter1d
+
+    delay_s = np.interp(grid, excerpt.frequency_hz, track.delay_s)
+    away_s = np.full(grid.size, np.inf)
+    for other in all_:
+        if other is not track:
+            away = np.abs(np.interp(grid, excerpt.frequency_hz, other.delay_s) - delay_s)
+            away_s = np.minimum(away_s, np.where(grid < BEYOND * other.high_hz, away, np.inf))
+    if not away_s.size:
+        return 0.0
+    away_s = minimum_filter1d(away_s, 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
+    return track.trips * NEIGHBOUR_S2 / np.maximum(away_s, NEAREST_S) * (delay_s / delay_s[0]) ** 2
 
 
 def _inside(hz: float, frequency_hz: NDArray[Any], values: NDArray[Any]) -> float | None:
