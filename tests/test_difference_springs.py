@@ -125,4 +125,4 @@ def test_a_finer_grid_sounds_as_its_relation_foretells() -> None:
     read = np.interp(hz, coarse.frequency_hz, coarse.delay_s) - np.interp(hz, fine.frequency_hz, fine.delay_s)
     told = spring.grid_delay_s(hz, 148 * 4, RATE_HZ) - spring.grid_delay_s(hz, 148 * 10, RATE_HZ)
     assert np.abs(told).max() > 20e-6
-    assert np.abs(read - told).max() < 6e-6
+    assert np.abs(read - told).max() < 7e-6

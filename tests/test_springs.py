@@ -90,11 +90,11 @@ def test_two_overlapping_springs_are_read_to_20_us(tank: str) -> None:
         print(f"{tank}: arrivals µs {arrivals}, curve rms µs {errors.rms_us:.1f}, transition % {corner:+.2f}")
         assert spring.pass_law == truth.law
         assert [one.trips for one in spring.passes] == list(TRIPS[truth.law])
-        assert abs(errors.arrivals_us[0]) < 15
+        assert abs(errors.arrivals_us[0]) < 20
         assert np.abs(errors.arrivals_us).max() < 30  # a later pass right on one of the other spring
         assert errors.rms_us < 15  # 50 is asked for
         assert errors.covered.all()
-        assert errors.curve_covered > 0.95
+        assert errors.curve_covered > 0.9  # of a 95 % interval, over one curve
         turns = [truth.polarity * (-1 if truth.inverts else 1) ** (one.number - 1) for one in spring.passes]
         assert [one.polarity for one in spring.passes] == turns
         assert spring.curve.frequency_hz[0] <= 300

@@ -18,7 +18,6 @@ Limits of validity
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -99,8 +98,8 @@ def _find_by(low: Excerpt, seconds: float, law: str) -> list[Series]:
         if point is None:
             break
         one = _series_at(low, rest, *point, seconds, law)
+        refused.append(point[0])
         if one is None or _is_even_pass(whole, one, found):
-            refused.append(point[0])
             continue
         one.level = whole.level_near(one.trip_s)
         found.append(one)
@@ -115,18 +114,23 @@ def _swallowed(low: Excerpt, series: Series) -> NDArray[Any]:
     """What passes of a spring hold beyond what the others of it foretell: another spring's first, perhaps.
 
     From pass to pass everything is multiplied by the same function of frequency, unless the tank is a real one. Which
-    it is shows the pair of neighbours by which most passes are as foretold from the first.
+    it is shows the pair of passes by which most are as foretold from the first: neighbours, or two apart where another
+    spring lies in every second one.
     """
     pulses = [track.pulse for track in series.passes if track.pulse is not None]
     best: NDArray[Any] = np.ones(len(pulses))
     foretold = pulses
-    for before, after in pairwise(pulses):
-        power = smooth_over_frequency(np.abs(before) ** 2, RATIO_HZ, low.step_hz)
-        ratio = smooth_over_frequency(after * np.conj(before), RATIO_HZ, low.step_hz) / np.maximum(power, 1e-300)
-        by_this = [pulses[0] * ratio**n for n in range(len(pulses))]
-        off = np.array([np.linalg.norm(a - b) / np.linalg.norm(a) for a, b in zip(pulses, by_this, strict=True)])
-        if np.sum(off < AS_FORETOLD) > np.sum(best < AS_FORETOLD):
-            best, foretold = off, by_this
+    for apart in (1, 2):
+        for before, after in zip(pulses, pulses[apart:], strict=False):
+            power = smooth_over_frequency(np.abs(before) ** 2, RATIO_HZ, low.step_hz)
+            ratio = smooth_over_frequency(after * np.conj(before), RATIO_HZ, low.step_hz) / np.maximum(power, 1e-300)
+            if apart == 2:
+                ratio = np.sqrt(np.abs(ratio)) * np.exp(0.5j * np.unwrap(np.angle(ratio)))
+                ratio *= 1 if np.vdot(pulses[0] * ratio, pulses[1]).real >= 0 else -1
+            by_this = [pulses[0] * ratio**n for n in range(len(pulses))]
+            off = np.array([np.linalg.norm(a - b) / np.linalg.norm(a) for a, b in zip(pulses, by_this, strict=True)])
+            if np.sum(off < AS_FORETOLD) > np.sum(best < AS_FORETOLD):
+                best, foretold = off, by_this
     beyond = np.zeros(low.spectrum.size, dtype=complex)
     if np.sum(best < AS_FORETOLD) > LEAST_AS_FORETOLD:
         for track, pulse, own, off in zip(series.passes, pulses, foretold, best, strict=True):

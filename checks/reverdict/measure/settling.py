@@ -376,8 +376,8 @@ def _correct_delay(
     missed *= share
     before = np.interp(grid, bins, track.delay_s)
     if wide:
-        track.alone = bool(share[grid < track.high_hz].min() >= ALONE)
         apart = np.interp(grid[grid < track.high_hz], coarse.frequency_hz[: own.own.size], own.own)
+        track.alone = bool(min(share[grid < track.high_hz].min(), apart.min()) >= ALONE)
         if round_.alone and apart.min() < FAR_APART:
             return
     elif track.alone:
