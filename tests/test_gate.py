@@ -370,11 +370,11 @@ def test_cost_is_timed_alone_after_the_workers(workspace: Workspace, monkeypatch
     monkeypatch.setenv("PYTEST_XDIST_WORKER", "gw1")
     asking_cost(workspace, "kernel_ratio = 1000.0")
     others = "\n".join(f'{check} = "it only hands through"' for check in ("echo_timing", "group_delay", "energy_decay"))
-    build = workspace.build(f"[build.not_asked]\n{others}", kind="python", object="player:Through")
+    build = workspace.build(f"[build.not_asked]\n{others}", kind="python", object="player:Busy")
     verdict = gate(build, workspace.golden, only="short", jobs=2)
     (finding,) = check_of(verdict, "short", "cost").findings
     assert finding.deviation is not None
-    assert -100 < finding.deviation < -90  # handing through costs next to nothing of a thousand kernels
+    assert -100 < finding.deviation < -50  # it costs far less than a thousand kernels
     assert verdict.outcome == "pass"
 
 
