@@ -27,21 +27,22 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> 
 
     Where two passes cross, what lies in both cuts cannot be told apart.
     """
-    return clear_of_all(excerpt.frequency_hz, *clear_of_each(excerpt, tracks, cut_s))
+    stride = max(int(STEP_HZ / excerpt.step_hz), 1)
+    coarse_hz = excerpt.frequency_hz[::stride]
+    rows = clear_of_all(clear_of_each(coarse_hz, tracks, cut_s, stride))
+    return np.array([np.interp(excerpt.frequency_hz, coarse_hz, row) for row in rows])
 
 
-def clear_of_each(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> tuple[NDArray[Any], NDArray[Any]]:
-    """The same pair by pair on a coarse grid of frequencies: the grid, and shape (tracks, tracks, points)."""
-    coarse_hz = np.arange(0.0, excerpt.frequency_hz[-1], STEP_HZ)
-    delays_s = np.array([np.interp(coarse_hz, excerpt.frequency_hz, track.delay_s) for track in tracks])
+def clear_of_each(frequency_hz: NDArray[Any], tracks: Sequence[Track], cut_s: float, stride: int) -> NDArray[Any]:
+    """The same pair by pair on every so many bins, shape (tracks, tracks, frequencies)."""
+    delays_s = np.array([track.delay_s[::stride] for track in tracks])
     for index, track in enumerate(tracks):
-        delays_s[index, coarse_hz > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
+        delays_s[index, frequency_hz > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
     apart_s = np.abs(delays_s[:, None] - delays_s[None, :])
     apart_s[np.arange(len(tracks)), np.arange(len(tracks))] = NOWHERE_S
-    return coarse_hz, np.clip((apart_s - cut_s) / OVER_S, LEAST, 1.0)
+    return np.clip((apart_s - cut_s) / OVER_S, LEAST, 1.0)
 
 
-def clear_of_all(frequency_hz: NDArray[Any], coarse_hz: NDArray[Any], each: NDArray[Any]) -> NDArray[Any]:
-    """What ``clear_of_each`` found, over all others, at ``frequency_hz``, shape (tracks, frequencies)."""
-    rows = np.maximum(np.prod(each, axis=1), LEAST)
-    return np.array([np.interp(frequency_hz, coarse_hz, row) for row in rows])
+def clear_of_all(each: NDArray[Any]) -> NDArray[Any]:
+    """What ``clear_of_each`` found, over all others, shape (tracks, frequencies)."""
+    return np.asarray(np.maximum(np.prod(each, axis=1), LEAST))

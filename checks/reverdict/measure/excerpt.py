@@ -115,7 +115,7 @@ def tail_noise(samples: NDArray[Any], rate_hz: float, bins: int, step_hz: float)
     window = np.hanning(length)
     power = 4 * np.abs(fft.rfft(parts * window, size, axis=1)) ** 2 / np.sum(window**2) * rate_hz
     own_step_hz = rate_hz / size
-    first, second, third = (smooth_over_frequency(row, 300.0, own_step_hz) for row in power)
+    first, second, third = smooth_over_frequency(power, 300.0, own_step_hz)
     bend = first + third - 2 * second
     falls = (first > 1.25 * third) & (bend > 0)
     constant = (first * third - second**2) / np.where(bend > 0, bend, 1.0)
@@ -131,8 +131,9 @@ def quiet_noise(cut: NDArray[Any], rate_hz: float, bins: int, step_hz: float) ->
     window = np.hanning(length)
     power = 4 * np.abs(fft.rfft(frames * window, size, axis=1)) ** 2 / np.sum(window**2) * rate_hz
     own_step_hz = rate_hz / size
-    smooth = np.array([smooth_over_frequency(row, 300.0, own_step_hz) for row in power])
-    quiet = QUIET_TO_MEAN * np.quantile(smooth, 0.1, axis=0)
+    smooth = smooth_over_frequency(power, 300.0, own_step_hz)
+    tenth = len(smooth) // 10
+    quiet = QUIET_TO_MEAN * np.partition(smooth, tenth, axis=0)[tenth]
     return np.interp(np.arange(bins) * step_hz, np.arange(quiet.size) * own_step_hz, quiet)
 
 

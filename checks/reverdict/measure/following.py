@@ -9,6 +9,7 @@ Method
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,6 +27,8 @@ LOWEST_HZ = 100.0
 FOLLOW_STEP_HZ = 40.0
 FOLLOW_WIDTH_HZ = 150.0
 FOLLOW_TRUST_S = 0.8e-3
+OFFSETS = 33
+"""Times within 4 ms at which a pulse is looked for: a quarter of its standard width apart."""
 MOST_MISSES = 3
 NEAR_S = 3.5e-3
 LATER_PASSES = 3
@@ -88,12 +91,11 @@ def _track_upwards(
     Returns the curve given with what was found appended, frequencies and delays.
     """
     quantile, above = background
-    offsets_s = np.linspace(-4e-3, 4e-3, 65)
+    offsets_s = np.linspace(-4e-3, 4e-3, OFFSETS)
     rank = round(quantile / 100 * (offsets_s.size - 1))
     prior = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
     reach = int(3 * FOLLOW_WIDTH_HZ / excerpt.step_hz)
-    away_hz = np.arange(-reach, reach + 1) * excerpt.step_hz
-    turns = np.exp(2j * np.pi * np.outer(offsets_s, away_hz)) * np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
+    turns = _turns(reach, excerpt.step_hz)
     frequencies, delays = list(frequency_hz), list(delay_s)
     loudest = 0.0
     misses = 0
@@ -125,6 +127,16 @@ def _track_upwards(
         delays.append(expected_s + offset_s)
     kept = len(frequencies) - misses
     return np.array(frequencies[:kept]), np.array(delays[:kept])
+
+
+@lru_cache(maxsize=8)
+def _turns(reach: int, step_hz: float) -> NDArray[Any]:
+    """What brings a stretch of so many bins on either side to the times it is looked at, shape (times, bins)."""
+    away_hz = np.arange(-reach, reach + 1) * step_hz
+    return np.asarray(
+        np.exp(2j * np.pi * np.outer(np.linspace(-4e-3, 4e-3, OFFSETS), away_hz))
+        * np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
+    )
 
 
 def _folded(excerpt: Excerpt, bins: NDArray[Any], delay_s: NDArray[Any], turns: NDArray[Any]) -> NDArray[Any]:
@@ -166,11 +178,12 @@ def _predict(
     if known < 4:
         return np.full(ahead_hz.shape, delays[-1])
     f2 = np.array(frequencies[-known:]) ** 2
-    inverse = 1 / np.array(delays[-known:]) ** 2
-    away = f2 - f2.mean()
-    fall = float(away @ (inverse - inverse.mean())) / float(away @ away)
-    ahead = inverse.mean() + fall * (ahead_hz**2 - f2.mean())
-    return np.asarray(np.maximum(ahead, 0.15 * inverse[-1]) ** -0.5)
+    inverse = np.array(delays[-known:]) ** -2.0
+    middle, level = float(f2.sum()) / known, float(inverse.sum()) / known
+    away = f2 - middle
+    fall = float(away @ inverse) / float(away @ away)
+    ahead = level - fall * middle + fall * ahead_hz**2
+    return np.asarray(1 / np.sqrt(np.maximum(ahead, 0.15 * float(inverse[-1]))))
 
 
 def _peak_time(power: NDArray[Any], peak: int) -> float:

@@ -21,9 +21,20 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import fft
 
 from reverdict.measure.excerpt import Excerpt, next_smaller_fast, phase_of, smooth_over_frequency
-from reverdict.measure.settling import RATIO_HZ, Round, Track, band_weight, coherence, settle, unfolded
+from reverdict.measure.settling import (
+    RATIO_HZ,
+    Round,
+    Track,
+    band_weight,
+    bins_of,
+    coherence,
+    settle,
+    turn_back,
+    unfolded,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,6 +51,8 @@ RISE_AT_HZ = 1500.0
 RISE_STEP_S = 0.5e-3
 STEEPEST = 0.34
 """Rise over delay at ``RISE_AT_HZ`` of a spring with a transition frequency of 2.25 kHz."""
+FOLDS_FROM_S, BEFORE_S = 0.2 + 0.03, 0.03
+"""The steepest fold of the map brings to its end what sounds up to 0.07 s later, and moves as much before the click."""
 WEAKEST = 10**-1.1
 AROUND_S = 5e-3
 LEFT_OVER = 0.3
@@ -55,6 +68,7 @@ EVEN_IS_WEAK = 1.65
 EVEN_OFF = 0.02
 EVEN_LEVEL = 0.5
 FIRST_ROUNDS = (Round(1.2e-3, 1.2e-3, 1e6), Round(1.0e-3, 1.0e-3, 1e5), Round(0.7e-3, 0.8e-3, 1e5))
+CUT_OUT = Round(0.7e-3, 0.8e-3)
 SHARE_ROUNDS = (Round(0.8e-3, 0.8e-3), Round(0.8e-3, 0.8e-3), Round(0.8e-3, 0.8e-3, 1e5))
 
 
@@ -165,8 +179,9 @@ def chirp_map(low: Excerpt, spectrum: NDArray[Any]) -> ChirpMap:
     fall = np.clip((1.2 * HIGH_HZ - frequency) / (0.3 * HIGH_HZ), 0, 1)
     own = np.sqrt(smooth_over_frequency(np.abs(low.spectrum) ** 2, 300.0, low.step_hz))
     even = spectrum * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2 / np.maximum(own, 1e-3 * own.max())
-    turn = phase_of((frequency / RISE_AT_HZ) ** 2, low.step_hz)
-    held = min(int(LONGEST_TRIP_S * low.rate_hz), low.spectrum.size // 2)
+    even, frequency = _until(even, low, FOLDS_FROM_S)
+    turn = phase_of((frequency / RISE_AT_HZ) ** 2, low.rate_hz / even.size)
+    held = min(int(LONGEST_TRIP_S * low.rate_hz), even.size // 2)
     rises_s = np.arange(0.0, STEEPEST * LONGEST_TRIP_S, RISE_STEP_S)
     one_step = np.exp(1j * RISE_STEP_S * turn)
     time_s = low.time_s[:held]
@@ -177,6 +192,19 @@ def chirp_map(low: Excerpt, spectrum: NDArray[Any]) -> ChirpMap:
         level[higher], best_s[higher] = row[higher], rise_s
         even = even * one_step
     return ChirpMap(time_s, level, best_s)
+
+
+def _until(spectrum: NDArray[Any], low: Excerpt, until_s: float) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Spectrum of what sounds until then, and its frequencies: fewer, for as wide a band."""
+    first, before = int(until_s * low.rate_hz), int(BEFORE_S * low.rate_hz)
+    size = fft.next_fast_len(first + 2 * before)
+    if size >= spectrum.size:
+        return spectrum, low.frequency_hz
+    sound = np.fft.ifft(spectrum)
+    sound[first - before : first] *= np.cos(np.linspace(0, np.pi / 2, before)) ** 2
+    short = np.zeros(size, dtype=complex)
+    short[:first], short[-before:] = sound[:first], sound[-before:]
+    return np.fft.fft(short), np.arange(size) * (low.rate_hz / size)
 
 
 def _earliest_point(rest: ChirpMap, whole: ChirpMap, refused: Sequence[float]) -> tuple[float, float] | None:
@@ -262,9 +290,10 @@ def repeat_of(excerpt: Excerpt, first: Track, trips: int) -> Track:
 
 def _coarse_offset(excerpt: Excerpt, track: Track, trust_s: float) -> float:
     """Where the folded pulse stands when its curve is off by a constant of some ``trust_s`` and its neighbours near."""
-    turn_back = np.exp(1j * phase_of(track.delay_s, excerpt.step_hz))
     narrow = replace(track, high_hz=min(track.high_hz, HIGH_HZ))
-    power = np.abs(np.fft.ifft(excerpt.spectrum * turn_back * band_weight(excerpt, narrow))) ** 2
+    size = bins_of(excerpt, narrow)
+    folded = excerpt.spectrum[:size] * turn_back(excerpt, narrow, size) * band_weight(excerpt, narrow, size)
+    power = np.abs(np.fft.ifft(folded, excerpt.spectrum.size)) ** 2
     near = np.flatnonzero(np.abs(excerpt.time_s) <= 3 * trust_s)
     likely = np.exp(-0.5 * (excerpt.time_s[near] / trust_s) ** 2)
     return float(excerpt.time_s[near[np.argmax(power[near] * likely)]])
@@ -272,7 +301,7 @@ def _coarse_offset(excerpt: Excerpt, track: Track, trust_s: float) -> float:
 
 def _likeness(excerpt: Excerpt, first: Track, track: Track) -> float:
     """How much of the first pass's waveform, upright or turned over, stands where a later pass would be."""
-    settle(excerpt, [track], FIRST_ROUNDS[-1:])
+    settle(excerpt, [track], [CUT_OUT])
     assert first.pulse is not None
     assert track.pulse is not None
     return abs(coherence(excerpt, first, track)) * float(np.linalg.norm(track.pulse) / np.linalg.norm(first.pulse))

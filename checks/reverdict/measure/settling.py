@@ -45,12 +45,14 @@ LATER_TRUST = 0.5
 ALONE, FAR_APART = 0.5, 0.98
 """Least clearance over the whole band of a pass that stands alone, and of one that is read from itself at last."""
 WIDE_S = 1.0e-3
-"""Cuts as wide as this resolve what happens within a few hundred hertz."""
+"""A cut shorter than this does not resolve what happens within a few hundred hertz."""
 CURL_S = 40e-6
 """A low end that departs so far from a spring's curve, rms, is drive and pickup's and is followed softly."""
 SOFTER = 1e-3
 RIDGE = 1e-2
 """Trust in a later pass's being by law: keeps its deviation at nothing where nothing can be read."""
+LEAST_TRUST = 1e-13
+"""Least weight of a point over the stiffest entry of the system it is solved in, whose rounding is 1e-16."""
 THIRD_DIFFERENCE = (-1.0, 3.0, -3.0, 1.0)
 
 
@@ -67,6 +69,11 @@ class Round:
     alone: bool = False
 
     @property
+    def narrow(self) -> bool:
+        """Whether the cut is too short to resolve what happens within a few hundred hertz."""
+        return self.flat_s < WIDE_S
+
+    @property
     def reach_s(self) -> float:
         """How near another pass may come without lying in the cut."""
         return self.flat_s + self.edge_s * (1.5 if self.alone else 0.5)
@@ -77,7 +84,7 @@ class Track:
     """A pass on its way to being measured: a delay on every bin, the band it is known in, its folded pulse.
 
     crowded_s : how much its nearest neighbour falls short of being far enough to be told apart.
-    unsettled_s : how far its curve still moved when it was last learnt, with little smoothing; on every bin.
+    unsettled : frequencies, and how far its curve still moved there when it was last learnt, with little smoothing.
     first : the first pass of its spring, where this is a later one, of ``trips`` trips.
     held : whether its delay is that of the first, ``trips`` − 1 more through the spring alone, and ``offset_s``.
     extra_s : share of the delay that is not the spring's, on every bin: that of drive and pickup, passed once.
@@ -90,7 +97,7 @@ class Track:
     high_hz: float
     pulse: NDArray[Any] | None = None
     crowded_s: float = 0.0
-    unsettled_s: NDArray[Any] | float = 0.0
+    unsettled: tuple[NDArray[Any], NDArray[Any]] = (np.zeros(1), np.zeros(1))
     first: Track | None = None
     held: bool = False
     trips: int = 1
@@ -138,9 +145,10 @@ def settle(
     rest = excerpt.spectrum.copy()
     for track in tracks:
         track.follow()
-    sizes = [_bins_of(excerpt, track) for track in tracks]
-    weights = [band_weight(excerpt, track)[:size] for track, size in zip(tracks, sizes, strict=True)]
-    turns = [_turn_back(excerpt, track, size) for track, size in zip(tracks, sizes, strict=True)]
+    sizes = [bins_of(excerpt, track) for track in tracks]
+    weights = [band_weight(excerpt, track, size) for track, size in zip(tracks, sizes, strict=True)]
+    turns = [turn_back(excerpt, track, size) for track, size in zip(tracks, sizes, strict=True)]
+    turned_by = [track.delay_s for track in tracks]
     components = [np.zeros(size, dtype=complex) for size in sizes]
     pulses = list(components)
     later: dict[int, dict[int, Evidence]] = {}
@@ -151,7 +159,7 @@ def settle(
     learnt = False
     for one in rounds:
         if learnt or known != (one.reach_s, one.alone):
-            clear, own = _clearances(excerpt, coarse, tracks, one)
+            clear, own = _clearances(coarse, tracks, one)
             known = one.reach_s, one.alone
         ratios = {
             id(tracks[members[0]]): _ratio(coarse, [pulses[m] for m in members], [own[m] for m in members])
@@ -160,14 +168,15 @@ def settle(
         for index, (track, size) in enumerate(zip(tracks, sizes, strict=True)):
             if (learnt or one.stiffness) and track.held:
                 track.follow()
-            if learnt or (one.stiffness and track.held):
-                turns[index] = _turn_back(excerpt, track, size)
+            if turned_by[index] is not track.delay_s:
+                turns[index], turned_by[index] = turn_back(excerpt, track, size), track.delay_s
             share = 1.0 if gaps_s is None else CUT_SHARE_OF_GAP * gaps_s[index] / (one.flat_s + one.edge_s)
             narrow = min(max(share, NARROWEST_CUT), 1.0)
             window = _window(size, excerpt.step_hz, narrow * one.flat_s, narrow * one.edge_s)
             rest[:size] += components[index]
             pulses[index] = np.fft.fft(np.fft.ifft(rest[:size] * turns[index] * weights[index]) * window)
-            if one.stiffness:
+            learns = one.stiffness > 0 and not (one.narrow and track.alone and (track.first or track).alone)
+            if learns:
                 mine = Evidence.of(coarse, track, pulses[index], clear[index], own[index])
                 if track.first is not None:
                     later.setdefault(id(track.first), {})[track.trips] = mine
@@ -179,21 +188,22 @@ def settle(
                 )
             components[index] = pulses[index] * np.conj(turns[index])
             rest[:size] -= components[index]
-            if one.stiffness and not track.held:
-                _correct_delay(excerpt, coarse, track, mine, list(later.get(id(track), {}).values()), one)
+            if learns and not track.held:
+                _correct_delay(excerpt, track, mine, list(later.get(id(track), {}).values()), one)
         learnt = bool(one.stiffness)
     for track, pulse in zip(tracks, pulses, strict=True):
         track.pulse = np.pad(pulse, (0, rest.size - pulse.size))
     return rest
 
 
-def _bins_of(excerpt: Excerpt, track: Track) -> int:
+def bins_of(excerpt: Excerpt, track: Track) -> int:
     """How many bins hold the band of a track; all work on it is done on these."""
     needed = int((track.high_hz + _edge_hz(track)) / excerpt.step_hz) + 2
     return min(fft.next_fast_len(needed), excerpt.spectrum.size)
 
 
-def _turn_back(excerpt: Excerpt, track: Track, size: int) -> NDArray[Any]:
+def turn_back(excerpt: Excerpt, track: Track, size: int) -> NDArray[Any]:
+    """What folds a pass, by its delay, shape (size,)."""
     return np.asarray(np.exp(1j * phase_of(track.delay_s[:size], excerpt.step_hz)))
 
 
@@ -205,7 +215,7 @@ def component(excerpt: Excerpt, track: Track) -> NDArray[Any]:
 
 def unfolded(excerpt: Excerpt, track: Track, pulse: NDArray[Any]) -> NDArray[Any]:
     """A pulse that was folded with the curve of a track, as it is of the spectrum, shape of ``pulse``."""
-    return pulse * np.conj(_turn_back(excerpt, track, pulse.size))
+    return pulse * np.conj(turn_back(excerpt, track, pulse.size))
 
 
 def gaps_between(excerpt: Excerpt, tracks: Sequence[Track]) -> list[float]:
@@ -286,18 +296,16 @@ def _foretell(
     pulse[bins] += share * (foretold - pulse[bins])
 
 
-def _clearances(
-    excerpt: Excerpt, coarse: Coarse, tracks: Sequence[Track], one: Round
-) -> tuple[NDArray[Any], NDArray[Any]]:
+def _clearances(coarse: Coarse, tracks: Sequence[Track], one: Round) -> tuple[NDArray[Any], NDArray[Any]]:
     """Where the cut of a round holds nothing of another pass, shapes (tracks, coarse frequencies), from 0 to 1.
 
     The first counts no later pass against a first one, which can be read where those lie: they are foretold there.
     """
-    known_hz, each = clear_of_each(excerpt, tracks, one.reach_s)
-    own = clear_of_all(coarse.frequency_hz, known_hz, each)
+    each = clear_of_each(coarse.frequency_hz, tracks, one.reach_s, coarse.stride)
+    own = clear_of_all(each)
     later = np.array([track.first is not None for track in tracks], dtype=bool)
     each[np.ix_(~later, later)] = 1.0
-    return clear_of_all(coarse.frequency_hz, known_hz, each), own
+    return clear_of_all(each), own
 
 
 @lru_cache(maxsize=64)
@@ -309,15 +317,16 @@ def _window(size: int, step_hz: float, flat_s: float, edge_s: float) -> NDArray[
 class Evidence:
     """A folded pass as it was cut out: its spectrum, that of its first moment in time, where it is clear of others.
 
-    All on coarse frequencies but ``delay_s``. clear does not count later passes of others against a first one; own
-    counts all.
+    All on coarse frequencies but ``delay_s``. own counts the later passes of other springs.
+
+    smooth : ndarray, shape (3, frequencies)
+        Energy, what of it is clear of others (of a first pass, of other first ones), and the group delay times that.
     """
 
     trips: int
     delay_s: NDArray[Any]
-    pulse: NDArray[Any]
-    moment: NDArray[Any]
-    clear: NDArray[Any]
+    frequency_hz: NDArray[Any]
+    smooth: NDArray[Any]
     own: NDArray[Any]
 
     @classmethod
@@ -328,22 +337,25 @@ class Evidence:
         # The transform of t·p(t) is j dP/dω; over two bins the pulse, some milliseconds long, turns by next to nothing.
         omega = 2 * np.pi * coarse.step_hz / coarse.stride * (above - below)
         moment = 1j * (pulse[above] - pulse[below]) / omega
-        return cls(track.trips, track.delay_s, pulse[at], moment, clear[: at.size], own[: at.size])
+        here = pulse[at]
+        power, clear = here.real**2 + here.imag**2, clear[: at.size]
+        values = np.array([power, power * clear, (moment * np.conj(here)).real * clear])
+        smooth = smooth_over_frequency(values, LEARN_HZ, coarse.step_hz)
+        return cls(track.trips, track.delay_s, coarse.frequency_hz[: at.size], smooth, own[: at.size])
+
+    @property
+    def upto_hz(self) -> float:
+        """Where its bins end."""
+        return float(self.frequency_hz[-1] + self.frequency_hz[1])
 
 
-def _missed(coarse: Coarse, one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+def _missed(one: Evidence, grid: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """What a curve missed on ``grid``, the energy it was read from, and the share of that energy in all of the pass."""
-    power = np.abs(one.pulse) ** 2
-    values = np.array([power, power * one.clear, (one.moment * np.conj(one.pulse)).real * one.clear])
-    smooth = smooth_over_frequency(values, LEARN_HZ, coarse.step_hz)
-    known_hz = coarse.frequency_hz[: power.size]
-    whole, energy, lag = (np.interp(grid, known_hz, row) for row in smooth)
+    whole, energy, lag = (np.interp(grid, one.frequency_hz, row) for row in one.smooth)
     return lag / np.maximum(energy, 1e-6 * energy.max()), energy, energy / np.maximum(whole, 1e-300)
 
 
-def _correct_delay(
-    excerpt: Excerpt, coarse: Coarse, track: Track, own: Evidence, later: Sequence[Evidence], round_: Round
-) -> None:
+def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequence[Evidence], round_: Round) -> None:
     """Add the energy-weighted group delay of the folded pulse, what the curve still missed, to the curve.
 
     The sum is smoothed as 1/τ², which is a parabola in frequency for a helical spring, so that even stiff smoothing
@@ -351,17 +363,17 @@ def _correct_delay(
     """
     from scipy.ndimage import maximum_filter1d
 
-    bins, stiffness, wide = excerpt.frequency_hz, round_.stiffness, round_.flat_s >= WIDE_S
+    bins, stiffness = excerpt.frequency_hz, round_.stiffness
     # Beyond what is known the curve is continued as a parabola of 1/τ², as far as the band's soft edge lets sound in.
     grid = np.arange(track.low_hz, track.high_hz + _edge_hz(track), GRID_STEP_HZ)
-    missed, weight, share = _missed(coarse, own, grid)
+    missed, weight, share = _missed(own, grid)
     total, top = missed * weight, weight.copy()
     # A pass that stands alone is read from itself at last: a later one brings in errors of its own.
     for one in () if round_.alone else later:
         # Where another spring hides the first pass, a later one stands further off; a constant it is off is its own.
-        off, energy, clear = _missed(coarse, one, grid)
+        off, energy, clear = _missed(one, grid)
         off += np.interp(grid, bins, one.delay_s - track.after(one.trips))
-        inside = grid < 0.97 * one.pulse.size * coarse.step_hz
+        inside = grid < 0.97 * one.upto_hz
         both = np.where(inside, weight * energy * share * clear, 0.0)
         if both.sum() <= 1e-3 * np.sum(weight * energy):
             continue
@@ -375,38 +387,39 @@ def _correct_delay(
     # Where next to nothing is clear of others, nothing is learnt.
     missed *= share
     before = np.interp(grid, bins, track.delay_s)
-    if wide:
-        apart = np.interp(grid[grid < track.high_hz], coarse.frequency_hz[: own.own.size], own.own)
+    if not round_.narrow:
+        apart = np.interp(grid[grid < track.high_hz], own.frequency_hz, own.own)
         track.alone = bool(min(share[grid < track.high_hz].min(), apart.min()) >= ALONE)
         if round_.alone and apart.min() < FAR_APART:
             return
     elif track.alone:
         return
     elif track.curls:
-        # A short cut does not resolve what happens within some hundred hertz.
         missed = missed * np.sin(np.pi / 2 * np.clip((grid - 600.0) / 600.0, 0, 1)) ** 2
     curve = np.maximum(before + np.clip(missed, -2e-3, 2e-3), 1e-4)
-    heard = np.clip(weight / np.median(weight), 1e-4, 1.0) * (grid <= track.high_hz)
+    usual = np.partition(weight, weight.size // 2)[weight.size // 2]
+    heard = np.clip(weight / usual, 1e-4, 1.0) * (grid <= track.high_hz)
     trust = heard * np.minimum((curve / curve[0]) ** 6, STEEP)
     low = np.clip(grid / FINE_FROM_HZ, 0.1, 1.0)
     if track.first is None:
         smooth = _smooth_as_spring(curve, trust * low**2, stiffness)
-        if wide:
+        if not round_.narrow:
             clear = heard * share * (grid < 800.0)
             off = np.sum(clear * (share > 0.5) * (curve - smooth) ** 2) / max(float(clear.sum()), 1e-300)
             track.curls = bool(np.mean(share[grid < 600.0]) > 0.9 and off > CURL_S**2)
         if track.curls:
             softness = np.exp(np.log(SOFTER) * np.clip((1200 - grid) / 700, 0, 1))
             smooth = _smooth_as_spring(curve, trust, stiffness * softness)
-        extra = _of_drive_and_pickup(grid, smooth, trust, stiffness) if track.curls else np.zeros(grid.size)
-        track.extra_s = np.interp(bins, grid, extra)
+        track.extra_s = (
+            np.interp(bins, grid, _of_drive_and_pickup(grid, smooth, trust, stiffness)) if track.curls else 0.0
+        )
     else:
         lawful = np.interp(grid, bins, track.lawful_s)
         smooth = lawful + curve[0] * _near_nothing((curve - lawful) / curve[0], trust * low**2, stiffness)
     moved = maximum_filter1d(np.abs(smooth - before), 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
     # Straight between points as 1/τ² against f², as a helical spring is: the curve bends too much for anything else.
     track.delay_s = 1 / np.sqrt(np.interp(bins**2, grid**2, smooth**-2))
-    track.unsettled_s = np.interp(bins, grid, moved)
+    track.unsettled = grid, moved
 
 
 def _smooth_as_spring(curve: NDArray[Any], trust: NDArray[Any], stiffness: NDArray[Any] | float) -> NDArray[Any]:
@@ -442,6 +455,8 @@ def whittaker(values: NDArray[Any], weight: NDArray[Any], stiffness: NDArray[Any
     if size < 8:
         return values
     bands = _even_penalty(size) * stiffness if np.ndim(stiffness) == 0 else _penalty(np.asarray(stiffness)[: size - 3])
+    # Where nothing is trusted what was there is, a little: else rounding leaves nothing to solve.
+    weight = np.maximum(weight, LEAST_TRUST * bands[3].max())
     bands[3] += weight
     return np.asarray(solveh_banded(bands, weight * values, check_finite=False))
 
@@ -466,13 +481,17 @@ def _edge_hz(track: Track) -> float:
     return 0.06 * track.high_hz + 60
 
 
-def band_weight(excerpt: Excerpt, track: Track) -> NDArray[Any]:
-    """One over the band a track is known in, falling softly beyond, shape (bins,)."""
-    frequency = excerpt.frequency_hz
-    rise = np.clip((frequency - 0.4 * track.low_hz) / (0.6 * track.low_hz), 0, 1)
-    over = _edge_hz(track)
-    fall = np.clip((track.high_hz + over - frequency) / over, 0, 1)
-    return np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
+def band_weight(excerpt: Excerpt, track: Track, size: int | None = None) -> NDArray[Any]:
+    """One over the band a track is known in, falling softly beyond, shape (bins,) or the first ``size`` of them."""
+    return _band_weight(size or excerpt.spectrum.size, excerpt.step_hz, track.low_hz, track.high_hz, _edge_hz(track))
+
+
+@lru_cache(maxsize=64)
+def _band_weight(size: int, step_hz: float, low_hz: float, high_hz: float, over_hz: float) -> NDArray[Any]:
+    frequency = np.arange(size) * step_hz
+    rise = np.clip((frequency - 0.4 * low_hz) / (0.6 * low_hz), 0, 1)
+    fall = np.clip((high_hz + over_hz - frequency) / over_hz, 0, 1)
+    return np.asarray(np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2)
 
 
 def coherence(excerpt: Excerpt, one: Track, other: Track) -> float:

@@ -62,7 +62,6 @@ COARSE_ROUNDS = (*2 * [Round(2e-3, 2e-3)], Round(2e-3, 2e-3, 1e5), *2 * [Round(2
 FINE_ROUNDS = (*3 * [Round(1e-3, 1e-3)], *2 * [Round(1e-3, 1e-3, 1e5)])
 LAST_ROUNDS = (
     *2 * [Round(1e-3, 1e-3)], *3 * [Round(1e-3, 1e-3, 1e4)],
-    *3 * [Round(0.7e-3, 0.7e-3)], *3 * [Round(0.7e-3, 0.7e-3, 1e4)],
     *2 * [Round(0.5e-3, 0.5e-3)], *3 * [Round(0.5e-3, 0.5e-3, 1e4)], Round(0.5e-3, 0.5e-3, 1e3),
     Round(2e-3, 2e-3), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3, 1e3, alone=True), Round(2e-3, 2e-3),
 )  # fmt: skip
@@ -80,7 +79,7 @@ LOUDER_DB = 4.0
 """A second pass may seem so much louder than the first; none is."""
 LEAST_BEND = 1.03
 LEAST_TIMED_S = 0.4e-3
-"""A first pass timed less closely than this (U) is no evidence of a spring."""
+"""A first pass timed less closely than this (U) is no evidence of a spring, and later ones are little."""
 LAW_SLACK_S = 1.0e-3
 LAW_SLACK = 0.012
 
@@ -303,8 +302,8 @@ def _describe(
     excerpt: Excerpt, rest: NDArray[Any], tracks: Sequence[Track], all_: Sequence[Track], law: str, arrival_hz: float
 ) -> Spring | None:
     """Turn settled tracks into a spring, or nothing where its repeat does not have the waveform of its first pass."""
-    alike = _alike(excerpt, tracks)
-    if abs(alike) < ALIKE or _alike_on_average(excerpt, tracks) < ALIKE:
+    alike, on_average = _alike(excerpt, tracks), _alike_on_average(excerpt, tracks)
+    if abs(alike) < ALIKE or on_average < ALIKE:
         return None
     polarities = _polarities(excerpt, tracks)
     passes: list[Pass] = []
@@ -318,8 +317,11 @@ def _describe(
         gain_db = float(np.interp(arrival_hz, curve.frequency_hz, curve.level_db))
         passes.append(Pass(number, trips, time_s, uncertainty_s, gain_db, polarities[number - 1], curve, track))
     # Told by the same frequency whichever one the times are read at.
-    timed_s = passes[0].curve.uncertainty_at(ARRIVAL_HZ) if passes else None
-    if len(passes) < 2 or timed_s is None or timed_s > LEAST_TIMED_S:
+    timed_s = [one.curve.uncertainty_at(ARRIVAL_HZ) or np.inf for one in passes]
+    if len(passes) < 2 or timed_s[0] > LEAST_TIMED_S:
+        return None
+    # Of a dense sound, which many passes of many springs may explain, echoes can be alike that stand nowhere exactly.
+    if min(timed_s[1:]) > LEAST_TIMED_S and on_average < SAME:
         return None
     if passes[1].gain_db > passes[0].gain_db + LOUDER_DB:
         return None
@@ -382,7 +384,7 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track, all_: Sequence
     level_db = 10 * np.log10(np.interp(grid, bins, energy) / 4 + 1e-300)
     known = (grid >= track.low_hz) & (ratio > 10) & (level_db > level_db.max(initial=-300.0) - 40)
     uncertainty_s = np.hypot(2 * delay_sigma(ratio, SMOOTHING_HZ, CUT_S), track.crowded_s)
-    uncertainty_s = np.hypot(uncertainty_s, np.interp(grid, bins, np.broadcast_to(track.unsettled_s, bins.shape)))
+    uncertainty_s = np.hypot(uncertainty_s, np.interp(grid, *track.unsettled))
     uncertainty_s = np.hypot(uncertainty_s, _from_neighbours(excerpt, track, all_, grid))
     delay = np.interp(grid, bins, track.delay_s)
     return DelayCurve(grid[known], delay[known], uncertainty_s[known], level_db[known], ratio[known])

@@ -92,9 +92,10 @@ def _fit(name: str, frequency_hz: NDArray[Any], delay_s: NDArray[Any]) -> Transi
     best = (np.inf, top, 0.0)
     span, spread = float(corners[1] - corners[0]), 0.05
     for _ in range(ROUNDS):
-        corner, a = (grid.ravel() for grid in np.meshgrid(corners, coefficients))
-        shapes = law(frequency_hz, corner[:, None], 0.0, 1.0, a[:, None])
-        misfit = _linear_misfit(shapes, delay_s)
+        corner, a = (grid.ravel() for grid in np.meshgrid(corners, coefficients, indexing="ij"))
+        # The cosine is that of a corner only: broadcast, it is taken once for all coefficients.
+        shapes = law(frequency_hz, corners[:, None, None], 0.0, 1.0, coefficients[None, :, None])
+        misfit = _linear_misfit(shapes.reshape(-1, frequency_hz.size), delay_s)
         pick = int(np.argmin(misfit))
         walks = corner[pick] in corners[[0, -1]] or (law is not helical and a[pick] in coefficients[[0, -1]])
         best = min(best, (float(misfit[pick]), float(corner[pick]), float(a[pick])))
@@ -116,6 +117,8 @@ def _linear_misfit(shapes: NDArray[Any], delay_s: NDArray[Any]) -> NDArray[Any]:
     """Rms of what base + depth · shape leaves of the curve, shapes (laws, points); infinite unless depth > 0."""
     away = shapes - shapes.mean(axis=1, keepdims=True)
     target = delay_s - delay_s.mean()
-    depth = away @ target / np.maximum(np.sum(away**2, axis=1), 1e-300)
-    rest = np.sqrt(np.mean((target - depth[:, None] * away) ** 2, axis=1))
+    depth = away @ target / np.maximum(np.einsum("ij,ij->i", away, away), 1e-300)
+    away *= depth[:, None]
+    away -= target
+    rest = np.sqrt(np.einsum("ij,ij->i", away, away) / target.size)
     return np.where(depth > 0, rest, np.inf)
