@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from reverdict.measure.springs import find_springs
-from springless_truth import room, springless
+from springless_truth import decaying, room, springless
 
 MOST_INVENTED = 1
 """Of a hundred."""
@@ -48,6 +48,28 @@ def invented_in(names: Iterable[str]) -> list[str]:
 
 def test_no_spring_is_invented_in_a_quarter_of_the_hundred() -> None:
     assert not invented_in(QUICK)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "t60_s", "seed"),
+    [(8000, 0.15, 4), (8000, 0.2, 19), (48000, 0.15, 2), (48000, 0.15, 34), (48000, 0.2, 15), (48000, 0.2, 31)],
+)
+def test_no_spring_is_invented_in_short_halls_that_once_had_one(rate_hz: int, t60_s: float, seed: int) -> None:
+    assert find_springs(decaying(rate_hz, 1.5, seed, t60_s), rate_hz).springs == ()
+
+
+@pytest.mark.slow
+def test_how_often_short_halls_make_a_spring() -> None:
+    """Noise decaying by 60 dB in 0.15 to 1 s, of which many passes of many springs explain a good deal."""
+    invented = [
+        (rate_hz, t60_s, seed)
+        for rate_hz in (8000, 48000)
+        for t60_s in (0.15, 0.2, 0.3, 0.4, 0.6, 1.0)
+        for seed in range(40)
+        if find_springs(decaying(rate_hz, 1.5, seed, t60_s), rate_hz).springs
+    ]
+    print(f"\n{len(invented)} springs invented in 480 short halls: {invented}")
+    assert len(invented) <= 5
 
 
 @pytest.mark.slow

@@ -16,6 +16,7 @@ import pytest
 
 from reverdict.demo import physical_springs
 from reverdict.measure.measurement import measure
+from reverdict.measure.settling import whittaker
 from reverdict.measure.springs import ARRIVAL_HZ, Spring, find_springs
 from reverdict.measure.transition import allpass_chain, find_transition, helical
 from reverdict.report.measured import print_json
@@ -310,6 +311,15 @@ def test_stated_uncertainty_holds_the_truth_over_many_draws() -> None:
 
 
 # No spring is invented.
+
+
+@pytest.mark.parametrize("untrusted", [1e-20, 1e-300, 0.0])
+@pytest.mark.parametrize("points", [150, 300, 1200])
+def test_smoothing_holds_where_nothing_is_trusted(untrusted: float, points: int) -> None:
+    """A system of weights that vanish is singular but for rounding: it once had no solution in some short halls."""
+    weight = np.full(points, untrusted)
+    weight[:5] = 1.0
+    assert whittaker(np.ones(points), weight, 1e5) == pytest.approx(1.0, abs=1e-3)
 
 
 def decaying_noise(rate_hz: int, t60_s: float, seed: int, seconds: float = 1.5) -> NDArray[np.float64]:
