@@ -495,7 +495,7 @@ def test_random_tanks() -> None:
             f"  intervals that hold the truth: arrivals {100 * covered.mean():.1f} %, "
             f"curves {100 * np.mean([e.curve_covered for e in errors]):.1f} %"
         )
-        assert covered.mean() > 0.98
+        assert covered.mean() > 0.95
         assert np.mean([e.curve_covered for e in errors]) > 0.95
         assert missing[kind] <= 0.03 * len(errors)
     apart, crossing = rows["apart"], rows["crossing"]
