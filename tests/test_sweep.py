@@ -292,7 +292,7 @@ def test_the_linear_response_is_the_clicks(name: str) -> None:
     rings = CASES[name].bent and CASES[name].sweep is UNIT
     assert np.abs(lag_us[10 if rings else 2 :]).max() < 2
     assert np.abs(lag_us[:2]).max() < (40 if rings else 3)
-    assert np.abs(arrivals_us).max() < (3 if rings else 2)
+    assert np.abs(arrivals_us).max() < 2
     assert np.abs(curves_us).max() < 2
 
 
