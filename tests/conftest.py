@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import signal
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,10 @@ from reverdict import golden_set
 from reverdict.demo.physical_springs import Spring, impulse_response
 from reverdict.sound import write_sound
 from reverdict.words import Response
+
+# A shell's background jobs, and what nohup starts, ignore Ctrl-C and hand that down; the programs under test must not.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN and threading.current_thread() is threading.main_thread():
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 RATE_HZ = 48000
 SECONDS = 0.6
