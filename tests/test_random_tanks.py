@@ -201,6 +201,11 @@ def test_a_dozen_random_tanks() -> None:
         assert table.arrivals_covered >= 0.9  # of 24; an upper limit needs more to mean anything
 
 
+@pytest.mark.parametrize("seed", [20, 43, 56, 67, 134])
+def test_a_spring_that_another_ones_later_pass_lies_on_is_found(seed: int) -> None:
+    assert not tables_of([seed])[80].wrong
+
+
 def test_delays_of_the_truth_are_the_slope_of_its_phase() -> None:
     for spring in (one for seed in range(6) for one in random_tank(seed).springs):
         hz = np.arange(200.0, 0.85 * spring.transition_hz, 0.05)
