@@ -388,3 +388,16 @@ def test_files_that_cannot_be_held_against_each_other(sounds: Path, capsys: Capt
     assert "slow.wav: is at 44100 Hz" in capsys.readouterr().err
     assert main(["measure", str(sounds / "hall.wav"), "--beside", str(sounds / "stereo.wav")]) == 2
     assert "stereo.wav: has 2 channels" in capsys.readouterr().err
+
+
+def test_a_clipped_recording_is_warned_of(tmp_path: Path, capsys: Capture) -> None:
+    """Not one that goes beyond full scale in floating point, as an algorithm's output may."""
+    loud = np.append(np.zeros(480), 80 * hall())
+    for name, samples, clips in (("clipped", np.clip(loud, -1, 1), True), ("loud", loud, False)):
+        write_sound(tmp_path / f"{name}.wav", samples[np.newaxis], RATE_HZ)
+        first = int(np.argmax(np.convolve(np.abs(samples) >= 1, np.ones(3), "valid") == 3))
+        warning = f"channel 1 clips, first at sample {first}; lower its level and record again"
+        assert main(["measure", str(tmp_path / f"{name}.wav")]) == 0
+        assert (f"Beware: {warning}\n" in capsys.readouterr().out) == clips
+        assert main(["measure", str(tmp_path / f"{name}.wav"), "--json"]) == 0
+        assert json.loads(capsys.readouterr().out)["warnings"] == [warning] * clips

@@ -395,6 +395,7 @@ def _measure(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from reverdict.measure.measurement import lags_beside, measure
+    from reverdict.sound import clipping
 
     response = _recorded(options.file, options.click_at)
     if not 50 <= options.arrival_hz <= response.rate_hz / 2:
@@ -406,7 +407,7 @@ def _measure(options: argparse.Namespace) -> int:
         # Both from the golden's click: found in each file by itself, it would hide a latency.
         lags = lags_beside(golden, replace(response, click_at_s=golden.click_at_s))
     measurement = measure(response, options.arrival_hz, _fraction(options))
-    return _show(options, response, measurement, lags=lags)
+    return _show(options, response, measurement, lags=lags, warnings=clipping(response.samples))
 
 
 def _show(

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 SOUND_SUFFIXES = (".wav", ".flac")
+CLIPPED = 0.999
 
 
 def read_sound(path: Path) -> tuple[NDArray[Any], int]:
@@ -80,3 +81,19 @@ def _short(error: Exception) -> str:
     """The last line of an error, without the path that libsndfile puts before it."""
     text = str(getattr(error, "error_string", error)).strip().splitlines()
     return (text[-1] if text else type(error).__name__).rstrip(".")[-120:]
+
+
+def clipping(samples: NDArray[Any]) -> list[str]:
+    """What to say of channels, shape (channels, samples), of which three samples in a row stand at full scale.
+
+    What goes beyond it, as sound files of floating point may, has not been clipped there.
+    """
+    told = []
+    for number, row in enumerate(samples, start=1):
+        level = np.abs(row)
+        flat = level >= CLIPPED
+        runs = flat[2:] & flat[1:-1] & flat[:-2]
+        if runs.any() and level.max() <= 1.0:
+            first = int(np.argmax(runs))
+            told.append(f"channel {number} clips, first at sample {first}; lower its level and record again")
+    return told

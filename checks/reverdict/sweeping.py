@@ -12,7 +12,7 @@ from reverdict.measure.deconvolution import find_place, loudest
 from reverdict.measure.stimulus import read_stimulus
 from reverdict.measure.sweep import make_sweep
 from reverdict.measure.swept import measure_swept
-from reverdict.sound import read_sound, write_sound
+from reverdict.sound import clipping, read_sound, write_sound
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -33,7 +33,6 @@ Before you play a sweep:
 
 LONGEST_S = 3600.0
 HIGHEST_SHARE = 0.48
-CLIPPED = 0.999
 OVERLAP_DB = 40.0
 
 
@@ -131,7 +130,7 @@ def measure_recording(
     if place.why_not:
         raise BadInput(file, place.why_not)
     swept = measure_swept(recording, stimulus, place.begin, arrival_hz, loopback, click_at_s, fraction)
-    return swept, [*_clipping(recording), *_doubts(swept, times_known=loopback is not None or click_at_s is not None)]
+    return swept, [*clipping(recording), *_doubts(swept, times_known=loopback is not None or click_at_s is not None)]
 
 
 def _open_stimulus(file: Path, loops: int) -> Stimulus:
@@ -152,18 +151,6 @@ def _loopback_index(file: Path, recording: NDArray[Any], number: int | None) -> 
     if not np.ptp(recording[number - 1]).any():
         raise BadInput(file, f"channel {number} is silent; is it the loopback?")
     return number - 1
-
-
-def _clipping(recording: NDArray[Any]) -> list[str]:
-    """Channels of which three samples in a row stand at full scale."""
-    told = []
-    for number, row in enumerate(recording, start=1):
-        flat = np.abs(row) >= CLIPPED
-        runs = flat[2:] & flat[1:-1] & flat[:-2]
-        if runs.any():
-            first = int(np.argmax(runs))
-            told.append(f"channel {number} clips, first at sample {first}; lower its level and record again")
-    return told
 
 
 def _doubts(swept: Swept, *, times_known: bool) -> list[str]:

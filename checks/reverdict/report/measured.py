@@ -69,9 +69,10 @@ def as_json(
         "arrival_hz": measurement.paths[0].springs.arrival_hz,
         "channels": channels,
         "crosstalk": _crosstalk(measurement.crosstalk),
+        "warnings": list(warnings),
     }
     if swept is not None:
-        told["sweep"] = measured_sweep.as_json(swept, warnings)
+        told["sweep"] = measured_sweep.as_json(swept)
         for channel, distortion in zip(channels, swept.deconvolved.distortion, strict=True):
             channel["harmonic_distortion"] = measured_sweep.distortion_json(distortion)
     return told
@@ -298,7 +299,9 @@ def _print_all(
         f"{'s' if len(measurement.paths) > 1 else ''}, click at {1e3 * response.click_at_s:.2f} ms\n"
     )
     if swept is not None:
-        measured_sweep.print_head(swept, warnings, stream)
+        measured_sweep.print_head(swept, stream)
+    for warning in warnings:
+        stream.write(f"Beware: {warning}\n")
     for index, path in enumerate(measurement.paths):
         if path.path:
             stream.write(f"\n{path.path}\n")

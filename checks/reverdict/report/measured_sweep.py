@@ -18,7 +18,7 @@ SHOWN_SPREAD = ("spring", "above")
 ORDINALS = {2: "2nd", 3: "3rd", 4: "4th", 5: "5th"}
 
 
-def as_json(swept: Swept, warnings: Sequence[str]) -> dict[str, Any]:
+def as_json(swept: Swept) -> dict[str, Any]:
     """The key ``sweep`` of ``measure --json``."""
     result, sweep, clock = swept.deconvolved, swept.stimulus.sweep, swept.deconvolved.clock
     reasons = {} if clock.offset is not None else {"clock_skew_ppm": clock.why_not}
@@ -49,7 +49,6 @@ def as_json(swept: Swept, warnings: Sequence[str]) -> dict[str, Any]:
             }
             for one in swept.spread
         ],
-        "warnings": list(warnings),
         "reasons": reasons,
     }
 
@@ -87,8 +86,8 @@ def _rounded(value: float | None, places: int, scale: float = 1.0) -> float | No
     return round(scale * value, places) if value is not None and math.isfinite(value) else None
 
 
-def print_head(swept: Swept, warnings: Sequence[str], stream: TextIO) -> None:
-    """Write what was played, the clocks, the repeats, and what to beware of."""
+def print_head(swept: Swept, stream: TextIO) -> None:
+    """Write what was played, the clocks, the repeats."""
     result = swept.deconvolved
     stream.write(f"Stimulus: {stimulus_told(swept.stimulus)}\nClock skew: {skew_told(swept)}\n")
     count = len(swept.stimulus.starts)
@@ -96,8 +95,6 @@ def print_head(swept: Swept, warnings: Sequence[str], stream: TextIO) -> None:
         levels = ", ".join(f"{level:.1f}".replace("-", "−") for level in result.noise_db if level is not None)
         noise = f"; noise of the average {levels} dB re a unit click" if levels else ""
         stream.write(f"Repeats: {count - len(result.spoilt)} of {count} averaged{noise}\n")
-    for warning in warnings:
-        stream.write(f"Beware: {warning}\n")
 
 
 def stimulus_told(stimulus: Stimulus) -> str:
