@@ -55,6 +55,10 @@ def judged(golden: Response, candidate: Response) -> list[Finding]:
     return findings + energy_decay.judge(measured, beside, DECAY)
 
 
+def test_measure_in_full(benchmark: BenchmarkFixture) -> None:
+    assert len(benchmark(measure, four_seconds()).paths[0].springs.springs) == 2
+
+
 def test_measure_and_judge_a_rebuild(benchmark: BenchmarkFixture) -> None:
     findings = benchmark(judged, four_seconds(), four_seconds())
     assert {finding.outcome for finding in findings} == {Outcome.PASS}
