@@ -19,7 +19,7 @@ from reverdict.measure.lag import onset_lag, pass_lags
 from reverdict.measure.lag_curve import lag_curves
 from reverdict.measure.measurement import measure, measure_beside
 from reverdict.measure.springs import find_springs
-from reverdict.reference import EchoTiming, EnergyDecay, FrequencyTolerance, GroupDelay
+from reverdict.reference import EchoTiming, EnergyDecay, FrequencyTolerance, GroupDelay, Tolerance
 from reverdict.words import Finding, Outcome, Response
 from spring_truth import TrueSpring, respond
 
@@ -29,9 +29,13 @@ if TYPE_CHECKING:
 
 RATE_HZ = 48000
 TANK = (TrueSpring(0.030, 4200), TrueSpring(0.041, 3900, level_db=-2))
-ECHOES = EchoTiming(springs=2, pass_law="1:3:5", passes=2, arrival_ms=0.1, onset_ms=0.1)  # noqa: S106 (a law, no password)
-DELAYS = GroupDelay(delay_ms=FrequencyTolerance(((100.0, 0.25), (3000.0, 1.0))), transition_percent=1.0)
-DECAY = EnergyDecay(edt_percent=2.0, t20_percent=2.0, t30_percent=2.0, level_db=0.5)
+TENTH, TWO = Tolerance.both_ways(0.1), Tolerance.both_ways(2.0)
+ECHOES = EchoTiming(springs=2, pass_law="1:3:5", passes=2, arrival_ms=TENTH, onset_ms=TENTH)  # noqa: S106 (a law, no password)
+DELAYS = GroupDelay(
+    delay_ms=Tolerance.both_ways(FrequencyTolerance(((100.0, 0.25), (3000.0, 1.0)))),
+    transition_percent=Tolerance.both_ways(1.0),
+)
+DECAY = EnergyDecay(edt_percent=TWO, t20_percent=TWO, t30_percent=TWO, level_db=Tolerance.both_ways(0.5))
 
 
 @cache

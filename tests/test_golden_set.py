@@ -15,6 +15,7 @@ import soundfile
 
 from reverdict import golden_set
 from reverdict.errors import BadInput, BadInputs
+from reverdict.reference import Tolerance
 from reverdict.sound import digest, write_sound
 from reverdict.words import INPUTS, PATHS, Response
 
@@ -283,11 +284,12 @@ def test_a_list_says_what_is_asked_and_who_approved(folder: Path) -> None:
 def test_a_new_folder_gets_the_proposed_tolerances(folder: Path) -> None:
     (golden,) = golden_set.references(folder)
     # CHECKVALUES, hearing thresholds: arrival 0.1 ms, delay 0.25 then 1 ms, f_C 1 %, decay 2 %, level 0.5 dB.
-    assert (golden.echo_timing.arrival_ms, golden.echo_timing.onset_ms) == (0.1, 0.1)
-    assert (golden.group_delay.delay_ms.at(500.0), golden.group_delay.delay_ms.at(5000.0)) == (0.25, 1.0)
-    assert golden.group_delay.transition_percent == 1
+    assert golden.echo_timing.arrival_ms == golden.echo_timing.onset_ms == Tolerance.both_ways(0.1)
+    assert [golden.group_delay.delay_ms.at(hz) for hz in (500.0, 5000.0)] == [(0.25, 0.25), (1.0, 1.0)]
+    assert golden.group_delay.transition_percent == Tolerance.both_ways(1)
     decay = golden.energy_decay
-    assert (decay.edt_percent, decay.t20_percent, decay.t30_percent, decay.level_db) == (2, 2, 2, 0.5)
+    assert decay.edt_percent == decay.t20_percent == decay.t30_percent == Tolerance.both_ways(2)
+    assert decay.level_db == Tolerance.both_ways(0.5)
 
 
 def test_tolerances_that_are_there_stay_as_they_are(folder: Path) -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from reverdict.judging import (
     close,
+    judge_course,
     judge_deviation,
     not_asked,
     reference_outcome,
@@ -92,6 +93,28 @@ def test_more_uncertainty_never_decides():
 def test_a_limit_may_differ_below(deviation, outcome, limit):
     finding = found(deviation, tolerance_below=4.0)
     assert (finding.outcome, finding.tolerance) == (outcome, limit)
+
+
+@pytest.mark.parametrize(
+    ("deviation", "uncertainty", "outcome", "limit"),
+    [(-99.0, 0.0, PASS, None), (0.25, 0.0, PASS, 0.5), (0.75, 0.0, FAIL, 0.5), (-1.0, 2.0, UNSURE, 0.5)],
+)
+def test_one_way_any_departure_may_be_well(deviation, uncertainty, outcome, limit):
+    finding = found(deviation, uncertainty, tolerance_below=math.inf)
+    assert (finding.outcome, finding.tolerance) == (outcome, limit)
+    assert (finding.reason == "any departure this way is well") == (limit is None)
+
+
+def test_of_a_way_without_limit_what_is_not_measured_has_the_other_ones():
+    assert found(None, tolerance_below=math.inf).tolerance == 0.5
+
+
+def test_a_course_is_judged_by_its_worst_needed_point_and_by_every_fail():
+    well, rough, out = found(0.25), found(0.0, 0.5625), found(0.75)
+    assert judge_course([well, found(0.125)], [True, True]) is well
+    assert judge_course([well, rough], [True, False]) is well
+    assert judge_course([well, rough], [True, True]) is rough
+    assert judge_course([well, rough, out], [True, True, False]) is out
 
 
 def test_an_interval_that_spans_both_limits_is_unsure():

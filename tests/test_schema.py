@@ -13,7 +13,7 @@ import tomlkit
 
 from reverdict import schema
 from reverdict.errors import BadInput, BadInputs
-from reverdict.reference import FrequencyTolerance
+from reverdict.reference import FrequencyTolerance, Limits, Tolerance
 from reverdict.words import CHECKS
 
 if TYPE_CHECKING:
@@ -97,14 +97,17 @@ def test_a_reference_reads_with_the_defaults_and_its_own_keys_override_them(tmp_
     assert reference.files[0].path == tmp_path / "tank" / "response.flac"
     assert reference.render.parameters == {"program": "tank"}
     assert reference.render.level_dbfs == -6.0
-    assert (reference.echo_timing.arrival_ms, reference.echo_timing.onset_ms) == (0.3, 0.2)
+    assert [reference.echo_timing.arrival_ms, reference.echo_timing.onset_ms] == both_ways(0.3, 0.2)
     assert (reference.echo_timing.springs, reference.echo_timing.passes) == (2, 3)
-    assert reference.group_delay.delay_ms.points == ((1000.0, 0.5),)
-    assert reference.group_delay.transition_percent == 1
-    assert reference.energy_decay.t30_percent == 3
+    assert [reference.group_delay.delay_ms, reference.group_delay.transition_percent] == both_ways(0.5, 1)
+    assert [reference.energy_decay.t30_percent] == both_ways(3)
     assert reference.cost.baseline == tmp_path / "tank" / "../v1.toml"
     assert reference.approval.when == datetime(2026, 11, 25, 9, tzinfo=timezone.utc)
     assert [reference.settings(check).not_asked for check in CHECKS] == [""] * 5
+
+
+def both_ways(*values: float) -> list[Tolerance]:
+    return [Tolerance.both_ways(value) for value in values]
 
 
 def test_stereo_files_come_in_the_order_of_the_inputs(tmp_path: Path) -> None:
@@ -120,6 +123,19 @@ def test_tolerance_runs_on_log_frequency_and_is_constant_outside() -> None:
     assert tolerance.at(1000.0) == pytest.approx(0.6, abs=1e-12)
     np.testing.assert_allclose(tolerance.at(np.array([0.0, 50.0, 100.0, 1e4, 2e4])), [0.2, 0.2, 0.2, 1.0, 1.0])
     assert FrequencyTolerance.constant(0.3).at(0.0) == 0.3
+
+
+def test_a_tolerance_may_differ_both_ways_and_with_frequency(tmp_path: Path) -> None:
+    tables = a_reference(
+        energy_decay__t30_percent={"above": [[100, 2], [10000, 4]], "below": float("inf")}, energy_decay__t30_s=0.05
+    )
+    path = written(tmp_path / "tank" / "reference.toml", tables)
+    decay = schema.read_reference(path, defaults(tmp_path)).energy_decay
+    assert decay.t30_percent.at(1000.0) == Limits(below=float("inf"), above=pytest.approx(3.0))
+    assert decay.t30_s == Tolerance.both_ways(0.05)
+    # The wider of a relative and an absolute limit holds, each way: 3 % of 1 s against 50 ms.
+    assert decay.t30_percent.at(1000.0).times(0.01).or_wider(decay.t30_s.at()) == Limits(float("inf"), 0.05)
+    assert decay.curve_db is decay.gain_db is None
 
 
 def test_a_tolerance_nobody_wrote_down_is_missing_by_file_and_key(tmp_path: Path) -> None:
@@ -172,13 +188,19 @@ def test_every_mistake_is_reported_at_once(tmp_path: Path) -> None:
         ({"origin": "bild"}, 'origin: need "build" or "capture", got the text "bild"'),
         ({"approval": None}, "approval: missing; who says that this is how it must sound"),
         ({"rate_hz": 48}, "rate_hz: need a rate in Hz such as 48000, got 48"),
-        ({"echo_timing__arrival_ms": "0.1"}, 'need a number, got the text "0.1"; leave the quotes out'),
-        ({"echo_timing__arrival_ms": True}, "echo_timing.arrival_ms: need a number, got true"),
+        ({"echo_timing__arrival_ms": "0.1"}, 'got the text "0.1"; leave the quotes out'),
+        (
+            {"echo_timing__arrival_ms": True},
+            "echo_timing.arrival_ms: need a number, [[Hz, value], …] or { above = …, below = … }, got true",
+        ),
         ({"echo_timing__springs": True}, "echo_timing.springs: need a whole number, got true"),
         ({"echo_timing__passes": 2.0}, "echo_timing.passes: need a whole number, got 2.0"),
         ({"echo_timing__arrival_ms": -0.1}, "echo_timing.arrival_ms: negative tolerance -0.1"),
         ({"echo_timing__arrival_ms": float("nan")}, "echo_timing.arrival_ms: need a finite number, got nan"),
-        ({"echo_timing__arrival_ms": float("inf")}, "echo_timing.arrival_ms: need a finite number, got inf"),
+        (
+            {"echo_timing__arrival_ms": float("inf")},
+            "need a finite number, got inf; inf, for any, may stand for one of above and below",
+        ),
         ({"echo_timing__passes": 0}, "echo_timing.passes: 2 springs and no pass to judge"),
         ({"echo_timing__pass_law": None}, 'echo_timing.passes: 3 passes need pass_law = "1:3:5" or "1:2:3"'),
         ({"echo_timing__springs": 0}, "echo_timing.passes: there are no passes where springs = 0"),
@@ -190,9 +212,28 @@ def test_every_mistake_is_reported_at_once(tmp_path: Path) -> None:
         ({"group_delay__delay_ms": [[0, 1]]}, "group_delay.delay_ms: need frequencies above 0 Hz, got 0"),
         ({"group_delay__delay_ms": [[100, -1]]}, "group_delay.delay_ms: negative tolerance -1"),
         ({"group_delay__delay_ms": [100, 1]}, "group_delay.delay_ms: need pairs [Hz, value], got 100 among them"),
-        ({"group_delay__delay_ms": []}, "group_delay.delay_ms: need a number or [[Hz, value], …], got an empty list"),
-        ({"group_delay__delay_ms": "1"}, 'delay_ms: need a number or [[Hz, value], …], got the text "1"'),
-        ({"group_delay__delay_ms": False}, "group_delay.delay_ms: need a number or [[Hz, value], …], got false"),
+        (
+            {"energy_decay__t30_percent": {"above": 2}},
+            "t30_percent: need { above = …, below = … }, inf for any; got above",
+        ),
+        ({"energy_decay__t30_percent": {"above": 2, "under": 1}}, "inf for any; got above, under"),
+        ({"energy_decay__t30_percent": {"above": 2, "below": -1}}, "negative tolerance -1"),
+        (
+            {"energy_decay__t30_percent": {"above": float("inf"), "below": float("inf")}},
+            'any departure both ways asks nothing; write not_asked = "why" for the check instead',
+        ),
+        (
+            {"group_delay__delay_ms": []},
+            "group_delay.delay_ms: need a number, [[Hz, value], …] or { above = …, below = … }, got an empty list",
+        ),
+        (
+            {"group_delay__delay_ms": "1"},
+            'delay_ms: need a number, [[Hz, value], …] or { above = …, below = … }, got the text "1"',
+        ),
+        (
+            {"group_delay__delay_ms": False},
+            "group_delay.delay_ms: need a number, [[Hz, value], …] or { above = …, below = … }, got false",
+        ),
         ({"render__seconds": 0}, "render.seconds: need more than 0, got 0"),
         ({"render__block_sizes": [64, 512]}, "render.block_sizes: need at most 1 entry, got 2"),
         ({"render__sample_rates_hz": [44100]}, "render: sample_rates_hz: need [48000], the rate of the impulse"),

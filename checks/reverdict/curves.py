@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from reverdict.check.energy_decay import curve_limits
 from reverdict.check.group_delay import judged_frequencies
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def _echogram(
         "time_ms": [round(1e3 * ECHOGRAM_STEP_S * (i + 0.5), 3) for i in range(len(golden_db))],
         "golden_db": golden_db,
         "candidate_db": _peaks_db(candidate_row, rate_hz, seconds, peak)[: len(golden_db)],
-        "tolerance_ms": settings.arrival_ms,
+        "tolerance_ms": min(settings.arrival_ms.at(settings.arrival_hz)),
         "passes": passes,
     }
 
@@ -108,7 +109,7 @@ def _group_delays(golden: GoldenReference, own: PathMeasurement, other: PathComp
                     None if lag is None or start is None else round(ms + 1e3 * (lag[0] - start[0]), 5)
                     for ms, lag in zip(golden_ms, found, strict=True)
                 ],
-                "tolerance_ms": [round(float(golden.reference.group_delay.delay_ms.at(hz)), 5) for hz in inside],
+                "tolerance_ms": [round(min(golden.reference.group_delay.delay_ms.at(hz)), 5) for hz in inside],
             }
         )
     return curves
@@ -124,7 +125,8 @@ def _decays(golden: GoldenReference, own: PathMeasurement, other: PathComparison
         end_s = float(band.curve_s[np.flatnonzero(band.curve_db > FLOOR_DB)[-1]])
         time_s = np.linspace(0.0, end_s, DECAY_POINTS)
         golden_db = np.interp(time_s, band.curve_s, band.curve_db)
-        tolerance_db = settings.level_db + settings.t30_percent / 100 * np.abs(golden_db)
+        hz = band.centre_hz or 1000.0
+        tolerance_db = np.minimum(*curve_limits(settings, hz, -golden_db))
         curves.append(
             {
                 "path": own.path,

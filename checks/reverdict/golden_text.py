@@ -97,7 +97,8 @@ def _table(name: str, values: Mapping[str, Any], heading: str) -> Table:
         table.comment(heading)
     for key in _in_order(values, meanings):
         _explain(table, key, values[key], meanings.get(key, ""))
-    shared = [key for key in schema.tolerance_keys(name) if key not in values] if name in CHECK_TABLES else []
+    usual = schema.tolerance_keys(name).keys() - schema.OPTIONAL_TOLERANCES if name in CHECK_TABLES else ()
+    shared = [key for key in meanings if key in usual and key not in values]
     if shared and "not_asked" not in values:
         table.add(tomlkit.comment(f"from ../{TOLERANCES_FILE}, unless set here: {', '.join(shared)}"))
     return table

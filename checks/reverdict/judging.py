@@ -6,8 +6,9 @@ Guard bands (JCGM 106:2012, ISO 14253-1): with deviation d, expanded uncertainty
     |d| − U > tolerance   fail
     otherwise             unsure
 
-so a build passes only where it is surely inside, and fails only where it is surely outside. Nothing passes because it
-could not be measured, and nothing compared is no pass.
+so a build passes only where it is surely inside, and fails only where it is surely outside. Limits may differ above and
+below; a way in which any departure is well has no limit. Nothing passes because it could not be measured, and nothing
+compared is no pass.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 TOO_ROUGH = "known too roughly to say"
 NOT_MEASURED = "could not be measured"
+ANY_THIS_WAY = "any departure this way is well"
 NOTHING_COMPARED = "nothing compared"
 NOTHING_ASKED = "nothing was asked of this reference"
 
@@ -56,7 +58,7 @@ def judge_deviation(
     uncertainty : float or None
         Expanded uncertainty (k = 2) of the deviation. None (or not finite) is as good as not measured.
     tolerance : float
-        Largest deviation that is well, 0 or more.
+        Largest deviation that is well, 0 or more; infinity where any is.
     tolerance_below : float, optional
         The same for negative deviations, where it differs.
     reason : str
@@ -65,15 +67,20 @@ def judge_deviation(
         What a missing deviation means: UNSURE, or FAIL where the candidate lacks what the golden has.
     """
     below = tolerance if tolerance_below is None else tolerance_below
+    nearest = min(below, tolerance)
     if not (_known(deviation) and _known(uncertainty)):
         return Finding(
             quantity, where, unit, golden, candidate, deviation if _known(deviation) else None,
-            uncertainty if _known(uncertainty) else None, tolerance, unmeasured, true_minus(reason) or NOT_MEASURED,
+            uncertainty if _known(uncertainty) else None, nearest, unmeasured, true_minus(reason) or NOT_MEASURED,
         )  # fmt: skip
     assert deviation is not None
     assert uncertainty is not None
     outcome = _outcome(deviation, abs(uncertainty), below, tolerance)
-    limit = below if deviation < 0 else tolerance
+    limit: float | None = below if deviation < 0 else tolerance
+    if math.isinf(below if deviation < 0 else tolerance):
+        # Only its uncertainty can carry it over the limit of the other way.
+        limit = None if outcome is Outcome.PASS else nearest
+        reason = reason or (ANY_THIS_WAY if limit is None else "")
     if outcome is Outcome.UNSURE:
         reason = f"{TOO_ROUGH}; {reason}" if reason else TOO_ROUGH
     return Finding(quantity, where, unit, golden, candidate, deviation, abs(uncertainty), limit, outcome, reason)
@@ -85,6 +92,17 @@ def _outcome(deviation: float, uncertainty: float, below: float, above: float) -
     if deviation - uncertainty > above or deviation + uncertainty < -below:
         return Outcome.FAIL
     return Outcome.UNSURE
+
+
+def judge_course(points: Sequence[Finding], needed: Sequence[bool]) -> Finding:
+    """One finding for a whole curve, from what was judged point by point.
+
+    The worst point that fails, wherever it lies; else the worst of the points that are ``needed``, at least one. What
+    is not known where it is not needed is left alone.
+    """
+    failing = [point for point in points if point.outcome is Outcome.FAIL]
+    asked = failing or [point for point, is_needed in zip(points, needed, strict=True) if is_needed]
+    return max(asked, key=badness)
 
 
 def _known(value: float | None) -> bool:

@@ -9,6 +9,8 @@ RELATIVE_UNITS = ("s", "Hz")
 """Units of which people think in percent: decay times and transition frequencies."""
 
 _LEANINGS = (
+    (r"\bcurve\b", ("above golden", "below golden")),
+    (r"\blag\b", ("late", "early")),
     (r"\b(edt|t20|t30|t60|decay|tail|length)\b", ("longer", "shorter")),
     (r"\b(cost|instructions|kernel|price)\b", ("dearer", "cheaper")),
     (r"\b(arrival|onset|delay|latency|lag)\b", ("late", "early")),

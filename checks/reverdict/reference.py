@@ -5,8 +5,9 @@ Every length of time, level or share carries its unit in its name. Nothing here 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any, NamedTuple, overload
 
 import numpy as np
 
@@ -47,6 +48,52 @@ class FrequencyTolerance:
         value = np.interp(np.log(within), np.log(corners), [value for _, value in self.points])
         return np.asarray(value, dtype=np.float64) if np.ndim(hz) else float(value)
 
+    def __str__(self) -> str:
+        said = ["any" if math.isinf(value) else f"{value:g}" for _, value in self.points]
+        if len(said) == 1:
+            return said[0]
+        return ", ".join(f"{value} at {hz:g} Hz" for value, (hz, _) in zip(said, self.points, strict=True))
+
+
+class Limits(NamedTuple):
+    """How far a quantity may lie below and above the golden's, 0 or more each; infinity is any."""
+
+    below: float
+    above: float
+
+    def times(self, factor: float) -> Limits:
+        """The same in another unit: percent of a golden of 2 s are ``times(0.02)`` seconds."""
+        return Limits(self.below * factor, self.above * factor)
+
+    def or_wider(self, other: Limits | None) -> Limits:
+        """Of a relative and an absolute limit the wider one, each way."""
+        return self if other is None else Limits(max(self.below, other.below), max(self.above, other.above))
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """How far a quantity may depart from the golden's, each way, perhaps varying with frequency."""
+
+    below: FrequencyTolerance
+    above: FrequencyTolerance
+
+    @classmethod
+    def both_ways(cls, tolerance: float | FrequencyTolerance) -> Tolerance:
+        one = tolerance if isinstance(tolerance, FrequencyTolerance) else FrequencyTolerance.constant(tolerance)
+        return cls(one, one)
+
+    def at(self, hz: float = 1000.0) -> Limits:
+        """The limits at a frequency."""
+        return Limits(self.below.at(hz), self.above.at(hz))
+
+    def __str__(self) -> str:
+        if self.below == self.above:
+            return str(self.below)
+        return f"{self.above} above, {self.below} below"
+
+
+NONE_AT_ALL = Tolerance.both_ways(0.0)
+
 
 @dataclass(frozen=True, kw_only=True)
 class CheckSettings:
@@ -65,7 +112,7 @@ class CheckSettings:
 
 @dataclass(frozen=True, kw_only=True)
 class EchoTiming(CheckSettings):
-    """When the echoes arrive. ``springs`` is 0 where there are no separate passes; then only the onset is judged.
+    """When the echoes arrive. ``springs`` is 0 where there are no separate passes; then onset and tail are judged.
 
     pass_law : str
         "1:3:5" (pickup at the far end), "1:2:3" (tap before the delay line) or "none".
@@ -73,32 +120,58 @@ class EchoTiming(CheckSettings):
         Passes judged per spring.
     arrival_hz : float
         Frequency at which a dispersed pass is said to arrive.
+    arrival_percent : Tolerance or None
+        Of the time since the click; where ``arrival_ms`` is narrower, this holds.
+    latency_ms : Tolerance or None
+        How much later all may come together, which is then no lateness of a pass. None: latency counts as late.
+    tail_lag_ms : Tolerance or None
+        How far the tail of a reverb without passes may lag, all along. None: it is not judged.
     """
 
     springs: int = 0
     pass_law: str = "none"
     passes: int = 0
     arrival_hz: float = 500.0
-    arrival_ms: float = 0.0
-    onset_ms: float = 0.0
+    arrival_ms: Tolerance = NONE_AT_ALL
+    arrival_percent: Tolerance | None = None
+    onset_ms: Tolerance = NONE_AT_ALL
+    latency_ms: Tolerance | None = None
+    tail_lag_ms: Tolerance | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class GroupDelay(CheckSettings):
-    """How much later the high frequencies come: tolerance of the curve and of the transition frequency."""
+    """How much later the high frequencies come: tolerance of the curve and of the transition frequency.
 
-    delay_ms: FrequencyTolerance = FrequencyTolerance(((1000.0, 0.0),))
-    transition_percent: float = 0.0
+    Of ``transition_percent`` and ``transition_hz``, where both are told, the wider one holds.
+    """
+
+    delay_ms: Tolerance = NONE_AT_ALL
+    delay_percent: Tolerance | None = None
+    transition_percent: Tolerance = NONE_AT_ALL
+    transition_hz: Tolerance | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class EnergyDecay(CheckSettings):
-    """How the energy decays: decay times in percent of the golden's, band level in dB."""
+    """How the energy decays: decay times, in percent of the golden's or in s (the wider one holds), levels in dB.
 
-    edt_percent: float = 0.0
-    t20_percent: float = 0.0
-    t30_percent: float = 0.0
-    level_db: float = 0.0
+    curve_db : Tolerance or None
+        How far the decay curve, brought to the golden's level, may lie off it where it begins; None is as ``level_db``.
+        Further down it may depart by ``t30_percent`` of its depth more.
+    gain_db : Tolerance or None
+        How much louder all bands may be together, which is then no change of a band. None: gain counts as level.
+    """
+
+    edt_percent: Tolerance = NONE_AT_ALL
+    edt_s: Tolerance | None = None
+    t20_percent: Tolerance = NONE_AT_ALL
+    t20_s: Tolerance | None = None
+    t30_percent: Tolerance = NONE_AT_ALL
+    t30_s: Tolerance | None = None
+    level_db: Tolerance = NONE_AT_ALL
+    curve_db: Tolerance | None = None
+    gain_db: Tolerance | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

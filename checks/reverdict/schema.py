@@ -46,6 +46,7 @@ from reverdict.reference import (
     ImpulseFile,
     Reference,
     RenderRequest,
+    Tolerance,
 )
 from reverdict.render.build import Build, Limits
 from reverdict.sound import SOUND_SUFFIXES
@@ -77,12 +78,33 @@ def _not_negative(value: float) -> float:
     return value
 
 
-def _frequency_tolerance(value: object) -> FrequencyTolerance:
-    """A number, or a table of [Hz, value] that rises in frequency."""
+WAYS = ("above", "below")
+
+
+def _tolerance(value: object) -> Tolerance:
+    """A limit for both ways, or a table with one for each way."""
+    if not isinstance(value, dict):
+        return Tolerance.both_ways(_one_way(value, may_be_any=False))
+    if set(value) != set(WAYS):
+        given = ", ".join(value) or "nothing"
+        raise ValueError(f"need {{ above = …, below = … }}, inf for any; got {given}")
+    above, below = (_one_way(value[way], may_be_any=True) for way in WAYS)
+    if all(math.isinf(limit) for one in (above, below) for _, limit in one.points):
+        raise ValueError('any departure both ways asks nothing; write not_asked = "why" for the check instead')
+    return Tolerance(below, above)
+
+
+def _one_way(value: object, *, may_be_any: bool) -> FrequencyTolerance:
+    """A number, or a list of [Hz, value] that rises in frequency."""
+    if isinstance(value, float) and value == math.inf and may_be_any:
+        return FrequencyTolerance.constant(math.inf)
     if _is_number(value):
         return FrequencyTolerance.constant(_not_negative(cast(float, value)))
+    if isinstance(value, float):
+        raise ValueError(f"need a finite number, got {value!r}; inf, for any, may stand for one of above and below")
     if not isinstance(value, list) or not value:
-        raise ValueError(f"need a number or [[Hz, value], …], got {_given(value)}")
+        quoted = "; leave the quotes out" if _reads_as_number(value) else ""
+        raise ValueError(f"need a number, [[Hz, value], …] or {{ above = …, below = … }}, got {_given(value)}{quoted}")
     points: list[tuple[float, float]] = []
     for entry in value:
         if not (isinstance(entry, list) and len(entry) == 2 and all(_is_number(number) for number in entry)):
@@ -158,51 +180,97 @@ Parameters = Annotated[
     AfterValidator(_parameters),
     WithJsonSchema({"type": "object", "additionalProperties": {"type": ["string", "number", "boolean"]}}),
 ]
-Tolerance = Annotated[float, AfterValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
-BandedTolerance = Annotated[
-    FrequencyTolerance | None,
-    PlainValidator(_frequency_tolerance),
+Percent = Annotated[float, AfterValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
+_ONE_WAY = [
+    {"type": "number", "minimum": 0},
+    {
+        "type": "array",
+        "minItems": 1,
+        "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "number", "minimum": 0}},
+    },
+]
+Limit = Annotated[
+    Tolerance | None,
+    PlainValidator(_tolerance),
     WithJsonSchema(
         {
             "anyOf": [
-                {"type": "number", "minimum": 0},
+                *_ONE_WAY,
                 {
-                    "type": "array",
-                    "minItems": 1,
-                    "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "number", "minimum": 0}},
+                    "type": "object",
+                    "properties": {way: {"anyOf": _ONE_WAY} for way in WAYS},
+                    "required": list(WAYS),
+                    "additionalProperties": False,
                 },
             ]
         }
     ),
 ]
+"""A number, both ways; [[Hz, value], …], interpolated on log frequency; or one of them, or inf, for each way."""
 
 
 class EchoTimingTolerances(Table):
-    arrival_ms: Tolerance | None = Field(default=None, description="How far each pass may move, in ms, either way.")
-    onset_ms: Tolerance | None = Field(default=None, description="How far the first sound may move, in ms, either way.")
+    arrival_ms: Limit = Field(default=None, description="How far each pass may move, in ms, either way.")
+    arrival_percent: Limit = Field(
+        default=None, description="The same in percent of its time since the click; the wider of the two holds."
+    )
+    onset_ms: Limit = Field(default=None, description="How far the first sound may move, in ms, either way.")
+    latency_ms: Limit = Field(
+        default=None,
+        description="How far everything together may move, in ms, which then makes no pass late. Unset: latency is "
+        "lateness.",
+    )
+    tail_lag_ms: Limit = Field(
+        default=None,
+        description="How far the tail of a reverb without passes may lag, in ms, all along. Unset: not judged.",
+    )
 
 
 class GroupDelayTolerances(Table):
-    delay_ms: BandedTolerance = Field(
+    delay_ms: Limit = Field(
         default=None,
         description="How far the group delay of a pass may depart, in ms. One number, or [[Hz, ms], …] rising in "
         "frequency: interpolated on log frequency, constant outside.",
     )
-    transition_percent: Tolerance | None = Field(
+    delay_percent: Limit = Field(
+        default=None, description="The same in percent of the golden's group delay; the wider of the two holds."
+    )
+    transition_percent: Limit = Field(
         default=None, description="How far the transition frequency may move, in percent of the golden's."
     )
+    transition_hz: Limit = Field(default=None, description="The same in Hz; the wider of the two holds.")
 
 
 class EnergyDecayTolerances(Table):
-    edt_percent: Tolerance | None = Field(default=None, description="Early decay time, in percent of the golden's.")
-    t20_percent: Tolerance | None = Field(default=None, description="T20, in percent of the golden's.")
-    t30_percent: Tolerance | None = Field(default=None, description="T30, in percent of the golden's.")
-    level_db: Tolerance | None = Field(default=None, description="Level of each band, in dB, either way.")
+    edt_percent: Limit = Field(default=None, description="Early decay time, in percent of the golden's.")
+    edt_s: Limit = Field(default=None, description="The same in s; the wider of the two holds.")
+    t20_percent: Limit = Field(default=None, description="T20, in percent of the golden's.")
+    t20_s: Limit = Field(default=None, description="The same in s; the wider of the two holds.")
+    t30_percent: Limit = Field(default=None, description="T30, in percent of the golden's.")
+    t30_s: Limit = Field(default=None, description="The same in s; the wider of the two holds.")
+    level_db: Limit = Field(default=None, description="Level of each band, in dB, either way.")
+    curve_db: Limit = Field(
+        default=None,
+        description="How far the decay curve of a band may depart where it begins, in dB, once its level is taken "
+        "out; further down by t30_percent of its depth more. Unset: as level_db.",
+    )
+    gain_db: Limit = Field(
+        default=None,
+        description="How much all bands together may change in level, in dB, which then changes no band. Unset: gain "
+        "is a change of level.",
+    )
+
+
+OPTIONAL_TOLERANCES = {
+    "arrival_percent", "latency_ms", "tail_lag_ms", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
+    "curve_db", "gain_db",
+}  # fmt: skip
+"""Tolerances that may be left out: what that means stands in their description."""
 
 
 class CostTolerances(Table):
-    dearer_percent: Tolerance | None = Field(default=None, description="How much more a sample may cost, in percent.")
-    cheaper_percent: Tolerance | None = Field(
+    dearer_percent: Percent | None = Field(default=None, description="How much more a sample may cost, in percent.")
+    cheaper_percent: Percent | None = Field(
         default=None, description="How much less a sample may cost, in percent; 100 allows any saving."
     )
 
@@ -624,7 +692,7 @@ def _missing_from_checks(tables: dict[str, Any], defaults: DefaultTolerances, pa
         mistakes += [
             BadInput(f"{path}: {table}.{key}", f"missing; set it here or in {defaults.path.name}")
             for key in tolerance_keys(table)
-            if key not in known
+            if key not in known and key not in OPTIONAL_TOLERANCES
         ]
     return mistakes
 

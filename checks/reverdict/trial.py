@@ -99,7 +99,14 @@ class Trial:
         """The candidate beside the golden over the stretch both cover; None where the build gave nothing."""
         if self.rendering.response is None:
             return None
-        return measure_beside(self._golden_response, self.measured, self.rendering.response)
+        timing = self.golden.reference.echo_timing
+        return measure_beside(
+            self._golden_response,
+            self.measured,
+            self.rendering.response,
+            without_latency=timing.latency_ms is not None,
+            tail=timing.tail_lag_ms is not None and not timing.springs,
+        )
 
     @cached_property
     def _golden_response(self) -> Response:

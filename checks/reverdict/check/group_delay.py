@@ -70,44 +70,44 @@ def _delays(spring: Spring, lag: PassLag, where: str, arrival_hz: float, setting
         if hz == arrival_hz or delay_s is None or start_s is None:
             continue
         golden_ms = 1e3 * (delay_s - start_s)
-        place, tolerance = f"{where}, {hz:g} Hz", float(settings.delay_ms.at(hz))
+        place, limits = f"{where}, {hz:g} Hz", settings.delay_ms.at(hz)
+        if settings.delay_percent is not None:
+            limits = limits.or_wider(settings.delay_percent.at(hz).times(10 * delay_s))
         found = lag.at(hz)
         if found is None or start_lag is None:
             reason = lag.why_not or "the candidate's first pass has no sound left where the golden's is"
             yield judge_deviation(
-                "delay", place, "ms", golden_ms, None, None, None, tolerance, reason=reason, unmeasured=Outcome.FAIL
-            )
+                "delay", place, "ms", golden_ms, None, None, None, limits.above, tolerance_below=limits.below,
+                reason=reason, unmeasured=Outcome.FAIL,
+            )  # fmt: skip
             continue
         deviation_ms = 1e3 * (found[0] - start_lag[0])
         uncertainty_ms = 1e3 * math.hypot(found[1], start_lag[1])
         yield judge_deviation(
-            "delay", place, "ms", golden_ms, golden_ms + deviation_ms, deviation_ms, uncertainty_ms, tolerance
-        )
+            "delay", place, "ms", golden_ms, golden_ms + deviation_ms, deviation_ms, uncertainty_ms, limits.above,
+            tolerance_below=limits.below,
+        )  # fmt: skip
 
 
 def _transition(spring: Spring, lag: PassLag, moved: Transition, where: str, settings: GroupDelay) -> Iterator[Finding]:
     golden_hz = spring.transition.frequency_hz
     if golden_hz is None:
         return
-    name, tolerance_hz = "transition frequency", settings.transition_percent / 100 * golden_hz
+    name = "transition frequency"
+    limits = settings.transition_percent.at(golden_hz).times(golden_hz / 100)
+    if settings.transition_hz is not None:
+        limits = limits.or_wider(settings.transition_hz.at(golden_hz))
     if moved.frequency_hz is None:
         yield judge_deviation(
-            name,
-            where,
-            "Hz",
-            golden_hz,
-            None,
-            None,
-            None,
-            tolerance_hz,
-            reason=f"none left in the build, {moved.why_not}",
-            unmeasured=Outcome.FAIL,
-        )
+            name, where, "Hz", golden_hz, None, None, None, limits.above, tolerance_below=limits.below,
+            reason=f"none left in the build, {moved.why_not}", unmeasured=Outcome.FAIL,
+        )  # fmt: skip
         return
     deviation_hz = moved.frequency_hz - golden_hz
     yield judge_deviation(
-        name, where, "Hz", golden_hz, moved.frequency_hz, deviation_hz, _from_lag(spring, lag), tolerance_hz
-    )
+        name, where, "Hz", golden_hz, moved.frequency_hz, deviation_hz, _from_lag(spring, lag), limits.above,
+        tolerance_below=limits.below,
+    )  # fmt: skip
 
 
 def _from_lag(spring: Spring, lag: PassLag) -> float:

@@ -63,6 +63,8 @@ class BandDecay:
         When the energy (mean of 5 ms) is highest. Late, as in a reversed programme, EDT tells of the rise before it.
     curve_s, curve_db : ndarray, shape (points,)
         Energy decay curve, 0 dB at the start, down to where it is trusted.
+    curve_sigma_db : ndarray, shape (points,)
+        Its standard deviation from noise.
     times : "edt", "t20", "t30", "t60".
     ratios : "c50_db", "c80_db", "d50", "ts_ms", "curvature_percent".
     """
@@ -75,6 +77,7 @@ class BandDecay:
     times: dict[str, DecayTime]
     curve_s: NDArray[Any] = field(repr=False)
     curve_db: NDArray[Any] = field(repr=False)
+    curve_sigma_db: NDArray[Any] = field(repr=False)
     ratios: dict[str, Figure]
     two_slopes: TwoSlopes
 
@@ -206,7 +209,7 @@ class _Grid:
         measured = BandDecay(
             centre_hz, float(10 * np.log10(total)), range_db,
             float(10 * np.log10(noise / self.block)) if noise > 0 else None,
-            peak_s, times, curve.time_s, curve.level_db,
+            peak_s, times, curve.time_s, curve.level_db, curve.sigma_db,
             ratios | {"curvature_percent": curvature_percent(times)},
             slopes,
         )  # fmt: skip
@@ -221,7 +224,7 @@ def _nothing(
     """A band without a decay."""
     return BandDecay(
         centre_hz, level_db, range_db, None, peak_s, {name: DecayTime(None, why_not=why) for name in FITS},
-        np.zeros(0), np.zeros(0), dict.fromkeys((*NAMES, "curvature_percent"), Figure(None, why_not=why)),
+        np.zeros(0), np.zeros(0), np.zeros(0), dict.fromkeys((*NAMES, "curvature_percent"), Figure(None, why_not=why)),
         TwoSlopes(why_not=why),
     )  # fmt: skip
 

@@ -65,6 +65,7 @@ class PathComparison:
     passes : per spring of the golden, per pass, its lag.
     transitions : per spring of the golden, the candidate's transition frequency.
     decay : DecayMeasurement of the candidate.
+    tail : lag over time; None where it was not asked.
     """
 
     path: str
@@ -72,13 +73,18 @@ class PathComparison:
     passes: tuple[tuple[PassLag, ...], ...]
     transitions: tuple[Transition, ...]
     decay: DecayMeasurement
+    tail: LagMeasurement | None = None
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """A candidate beside its golden, path by path."""
+    """A candidate beside its golden, path by path.
+
+    moved_back_s : by how much the candidate was moved back before, where its latency was to be taken out.
+    """
 
     paths: tuple[PathComparison, ...]
+    moved_back_s: float = 0.0
 
 
 def measure(
@@ -110,21 +116,48 @@ def _measure_path(
     )
 
 
-def measure_beside(golden: Response, measured: Measurement, candidate: Response) -> Comparison:
+def measure_beside(
+    golden: Response, measured: Measurement, candidate: Response, *, without_latency: bool = False, tail: bool = False
+) -> Comparison:
     """Measure a candidate beside its golden, both from the click on (``click_at_s`` 0), same paths and rate.
 
     Parameters
     ----------
     measured : Measurement
         Of the golden.
+    without_latency : bool
+        Move the candidate back by its latency first, to the nearest sample.
+    tail : bool
+        Measure the lag over time too.
     """
-    rate_hz = golden.rate_hz
-    return Comparison(
-        tuple(
-            _beside(row, other, rate_hz, own)
-            for row, other, own in zip(golden.samples, candidate.samples, measured.paths, strict=True)
-        )
+    late = _latency(golden, candidate) if without_latency else 0
+    if late:
+        candidate = replace(candidate, samples=_moved_back(candidate.samples, late))
+    paths = tuple(
+        _beside(row, other, golden.rate_hz, own)
+        for row, other, own in zip(golden.samples, candidate.samples, measured.paths, strict=True)
     )
+    if tail:
+        lags = lags_beside(golden, candidate)
+        paths = tuple(replace(path, tail=lag) for path, lag in zip(paths, lags, strict=True))
+    return Comparison(paths, late / golden.rate_hz)
+
+
+def _latency(golden: Response, candidate: Response) -> int:
+    """Samples by which the loudest path is late; 0 where it no longer looks like the golden."""
+    loudest = int(np.argmax(np.sum(golden.samples**2, axis=1)))
+    onset = onset_lag(golden.samples[loudest], candidate.samples[loudest], golden.rate_hz)
+    return 0 if onset.seconds is None else round(onset.seconds * golden.rate_hz)
+
+
+def _moved_back(samples: NDArray[Any], late: int) -> NDArray[Any]:
+    """The same ``late`` samples earlier, silence where nothing was."""
+    moved = np.zeros_like(samples)
+    if late > 0:
+        moved[:, :-late] = samples[:, late:]
+    else:
+        moved[:, -late:] = samples[:, :late]
+    return moved
 
 
 def lags_beside(golden: Response, candidate: Response) -> tuple[LagMeasurement, ...]:

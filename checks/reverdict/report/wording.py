@@ -211,12 +211,16 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
 _TOLERANCES = {
     "arrival": "arrival_ms",
     "onset": "onset_ms",
+    "tail lag": "tail_lag_ms",
+    "latency": "latency_ms",
     "delay": "delay_ms",
     "transition frequency": "transition_percent",
     "EDT": "edt_percent",
     "T20": "t20_percent",
     "T30": "t30_percent",
     "level": "level_db",
+    "decay curve": "curve_db",
+    "gain": "gain_db",
     "cost": "dearer_percent",
 }
 """Key in reference.toml that holds the tolerance of a quantity."""
