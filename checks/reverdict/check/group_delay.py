@@ -50,7 +50,7 @@ def judge(measured: Measurement, beside: Comparison, settings: GroupDelay) -> li
         for number, (spring, lags, transition) in enumerate(springs, start=1):
             where = spring_place(golden.path, number)
             findings += _delays(spring, lags[0], where, golden.springs.arrival_hz, settings)
-            findings += _transition(spring, lags[0], transition, where, settings)
+            findings += _transition(spring, transition, where, settings)
     return findings
 
 
@@ -89,7 +89,7 @@ def _delays(spring: Spring, lag: PassLag, where: str, arrival_hz: float, setting
         )  # fmt: skip
 
 
-def _transition(spring: Spring, lag: PassLag, moved: Transition, where: str, settings: GroupDelay) -> Iterator[Finding]:
+def _transition(spring: Spring, moved: Transition, where: str, settings: GroupDelay) -> Iterator[Finding]:
     golden_hz = spring.transition.frequency_hz
     if golden_hz is None:
         return
@@ -105,13 +105,6 @@ def _transition(spring: Spring, lag: PassLag, moved: Transition, where: str, set
         return
     deviation_hz = moved.frequency_hz - golden_hz
     yield judge_deviation(
-        name, where, "Hz", golden_hz, moved.frequency_hz, deviation_hz, _from_lag(spring, lag), limits.above,
+        name, where, "Hz", golden_hz, moved.frequency_hz, deviation_hz, moved.uncertainty_hz, limits.above,
         tolerance_below=limits.below,
     )  # fmt: skip
-
-
-def _from_lag(spring: Spring, lag: PassLag) -> float:
-    """Uncertainty of the transition frequency, Hz: that of the lag at the top of the curve over its slope there."""
-    top_hz, delay_s = spring.curve.frequency_hz, spring.curve.delay_s
-    slope = max(float(delay_s[-1] - delay_s[-8]) / float(top_hz[-1] - top_hz[-8]), 1e-9)
-    return float(lag.uncertainty_s[-1]) / slope

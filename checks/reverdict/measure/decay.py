@@ -50,6 +50,15 @@ LOWEST_DB = -60.0
 
 
 @dataclass(frozen=True)
+class BlockNoise:
+    """Noise in a block: its energy, what is not known of that, and how many free values it has there."""
+
+    energy: float = 0.0
+    sigma: float = 0.0
+    freedom: float = 1.0
+
+
+@dataclass(frozen=True)
 class BandDecay:
     """Decay of one band; ``centre_hz`` is None for the whole sound above 50 Hz.
 
@@ -63,8 +72,8 @@ class BandDecay:
         When the energy (mean of 5 ms) is highest. Late, as in a reversed programme, EDT tells of the rise before it.
     curve_s, curve_db : ndarray, shape (points,)
         Energy decay curve, 0 dB at the start, down to where it is trusted.
-    curve_sigma_db : ndarray, shape (points,)
-        Its standard deviation from noise.
+    noise : BlockNoise
+        What lies under the curve from one of its points to the next.
     times : "edt", "t20", "t30", "t60".
     ratios : "c50_db", "c80_db", "d50", "ts_ms", "curvature_percent".
     """
@@ -77,7 +86,7 @@ class BandDecay:
     times: dict[str, DecayTime]
     curve_s: NDArray[Any] = field(repr=False)
     curve_db: NDArray[Any] = field(repr=False)
-    curve_sigma_db: NDArray[Any] = field(repr=False)
+    noise: BlockNoise
     ratios: dict[str, Figure]
     two_slopes: TwoSlopes
 
@@ -209,7 +218,8 @@ class _Grid:
         measured = BandDecay(
             centre_hz, float(10 * np.log10(total)), range_db,
             float(10 * np.log10(noise / self.block)) if noise > 0 else None,
-            peak_s, times, curve.time_s, curve.level_db, curve.sigma_db,
+            peak_s, times, curve.time_s, curve.level_db,
+            BlockNoise(noise, noise_sigma, freedom),
             ratios | {"curvature_percent": curvature_percent(times)},
             slopes,
         )  # fmt: skip
@@ -224,7 +234,7 @@ def _nothing(
     """A band without a decay."""
     return BandDecay(
         centre_hz, level_db, range_db, None, peak_s, {name: DecayTime(None, why_not=why) for name in FITS},
-        np.zeros(0), np.zeros(0), np.zeros(0), dict.fromkeys((*NAMES, "curvature_percent"), Figure(None, why_not=why)),
+        np.zeros(0), np.zeros(0), BlockNoise(), dict.fromkeys((*NAMES, "curvature_percent"), Figure(None, why_not=why)),
         TwoSlopes(why_not=why),
     )  # fmt: skip
 

@@ -34,12 +34,16 @@ LEAST_BT = 4.0
 MOST_UNSURE = 0.04
 """With this at k = 2 an error of 5 %, the least that is heard (ISO 3382-1, Table A.1), is one in a hundred."""
 SUSPICIOUS_PERCENT = 10.0
+SLOPE_OF_ENDS = 1.2
+"""A line through all points is this much less sure than one through both ends would be."""
 
 
 @dataclass(frozen=True)
 class DecayTime:
     """One decay time: seconds and its expanded uncertainty (k = 2), or why there is none.
 
+    fitted : (int, int)
+        First and last point of the curve that the line goes through.
     too_fast : bool
         It is missing because it is shorter than can be told.
     """
@@ -48,6 +52,7 @@ class DecayTime:
     uncertainty_s: float | None = None
     why_not: str = ""
     too_fast: bool = False
+    fitted: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True)
@@ -106,10 +111,10 @@ def _fit(curve: DecayCurve, low: float, high: float, needed: float) -> DecayTime
     if curve.bandwidth_hz is not None and curve.bandwidth_hz * seconds < LEAST_BT:
         why = f"bandwidth × time is {curve.bandwidth_hz * seconds:.1f}, needs {LEAST_BT:g}"
         return DecayTime(None, why_not=why, too_fast=True)
-    relative = 1.2 * np.hypot(curve.sigma_db[begin], curve.sigma_db[end]) / (low - high)
+    relative = SLOPE_OF_ENDS * np.hypot(curve.sigma_db[begin], curve.sigma_db[end]) / (low - high)
     if 2 * relative > MOST_UNSURE:
         return DecayTime(None, why_not=f"noise leaves it unsure by {200 * relative:.1f} %, at most 4 is told")
-    return DecayTime(seconds, float(2 * seconds * relative))
+    return DecayTime(seconds, float(2 * seconds * relative), fitted=(begin, end))
 
 
 def curvature_percent(times: dict[str, DecayTime]) -> Figure:

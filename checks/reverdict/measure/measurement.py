@@ -14,11 +14,13 @@ import numpy as np
 from reverdict.measure.colour import Colour, measure_colour
 from reverdict.measure.crosstalk import CrosstalkMeasurement, Level, direct_sound, measure_crosstalk
 from reverdict.measure.decay import DecayMeasurement, measure_decay
+from reverdict.measure.decay_beside import DecayBeside, decay_beside, unlike_at_end
 from reverdict.measure.flatness import Flatness, flatness_of
 from reverdict.measure.lag import OnsetLag, PassLag, onset_lag, pass_lags
 from reverdict.measure.lag_curve import LagMeasurement, lag_curves
+from reverdict.measure.settling import SMOOTHING_HZ
 from reverdict.measure.springs import ARRIVAL_HZ, Spring, SpringMeasurement, find_springs
-from reverdict.measure.transition import Transition, find_transition
+from reverdict.measure.transition import Transition, find_transition, moved_by_noise_hz
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -65,6 +67,7 @@ class PathComparison:
     passes : per spring of the golden, per pass, its lag.
     transitions : per spring of the golden, the candidate's transition frequency.
     decay : DecayMeasurement of the candidate.
+    whole_beside, bands_beside : its decay beside the golden's, of the whole sound and band by band.
     tail : lag over time; None where it was not asked.
     """
 
@@ -73,6 +76,8 @@ class PathComparison:
     passes: tuple[tuple[PassLag, ...], ...]
     transitions: tuple[Transition, ...]
     decay: DecayMeasurement
+    whole_beside: DecayBeside
+    bands_beside: tuple[DecayBeside, ...]
     tail: LagMeasurement | None = None
 
 
@@ -182,17 +187,23 @@ def _beside(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: 
         for spring, lags in zip(own.springs.springs, passes, strict=True)
         if spring.passes
     )
+    decay = measure_decay(candidate, rate_hz)
+    unlike = unlike_at_end(golden, candidate)
     return PathComparison(
         own.path,
         onset_lag(golden, candidate, rate_hz),
         tuple(tuple(lags) for lags in passes),
         transitions,
-        measure_decay(candidate, rate_hz),
+        decay,
+        decay_beside(own.decay.whole, decay.whole, unlike),
+        tuple(decay_beside(band, other, unlike) for band, other in zip(own.decay.bands, decay.bands, strict=True)),
     )
 
 
 def _moved_transition(spring: Spring, lag: PassLag) -> Transition:
     """The golden's transition frequency, moved by what the lag does to a fit of the same law over the same stretch.
+
+    Its uncertainty (k = 2) is that of the move.
 
     That stretch ends where group delay ceases to be judged: above, delay runs away, and what a build does there would
     outweigh all the rest of its curve.
@@ -209,4 +220,6 @@ def _moved_transition(spring: Spring, lag: PassLag) -> Transition:
     after = find_transition(frequency_hz, delay_s + lag.lag_s[: hz.size], own.law)
     if before.frequency_hz is None or after.frequency_hz is None:
         return Transition(None, why_not=before.why_not or after.why_not)
-    return replace(after, frequency_hz=own.frequency_hz + (after.frequency_hz - before.frequency_hz))
+    sigma_hz = moved_by_noise_hz(frequency_hz, delay_s, before, lag.uncertainty_s[: hz.size] / 2, 2 * SMOOTHING_HZ)
+    moved_hz = own.frequency_hz + (after.frequency_hz - before.frequency_hz)
+    return replace(after, frequency_hz=moved_hz, uncertainty_hz=2 * sigma_hz)

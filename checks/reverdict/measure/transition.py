@@ -67,6 +67,34 @@ def find_transition(frequency_hz: NDArray[Any], delay_s: NDArray[Any], law: str 
     return replace(best, uncertainty_hz=away_hz)
 
 
+def moved_by_noise_hz(
+    frequency_hz: NDArray[Any], delay_s: NDArray[Any], found: Transition, sigma_s: NDArray[Any], correlated_hz: float
+) -> float:
+    """Standard deviation of a transition frequency whose curve is known to ``sigma_s``, shapes (points,), in Hz.
+
+    To first order, from the derivatives of the law by its numbers. Errors of neighbouring points are alike, less and
+    less so up to ``correlated_hz`` apart.
+    """
+    assert found.frequency_hz is not None
+    law, corner_hz = _LAWS[found.law], found.frequency_hz
+    coefficients = np.zeros(1) if law is helical else np.linspace(0.05, 0.97, 185)
+    misfits = _linear_misfit(np.atleast_2d(law(frequency_hz, corner_hz, 0.0, 1.0, coefficients[:, None])), delay_s)
+    a = float(coefficients[int(np.argmin(misfits))])
+    shape = law(frequency_hz, corner_hz, 0.0, 1.0, a)
+    depth_s = float(np.polyfit(shape, delay_s, 1)[0])
+    step_hz = 1e-4 * corner_hz
+    slopes = [
+        (law(frequency_hz, corner_hz + step_hz, 0.0, depth_s, a) - depth_s * shape) / step_hz,
+        np.ones_like(shape),
+        shape,
+    ]
+    if law is not helical:
+        slopes.append((law(frequency_hz, corner_hz, 0.0, depth_s, a + 1e-4) - depth_s * shape) / 1e-4)
+    pull = np.linalg.pinv(np.stack(slopes, axis=1))[0]
+    alike = np.maximum(1 - np.abs(frequency_hz[:, None] - frequency_hz) / correlated_hz, 0.0)
+    return float(np.sqrt((pull * sigma_s) @ alike @ (pull * sigma_s)))
+
+
 def helical(f: NDArray[Any], corner_hz: Any, base_s: float, depth_s: float, _: Any) -> NDArray[Any]:
     """Delay of a helical spring on top of a fixed delay, seconds."""
     return base_s + depth_s * (1 / np.sqrt(np.maximum(1 - (f / corner_hz) ** 2, 1e-4)) - 1)
