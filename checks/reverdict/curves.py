@@ -8,6 +8,7 @@ import numpy as np
 
 from reverdict.check.energy_decay import curve_limits
 from reverdict.check.group_delay import judged_frequencies
+from reverdict.reference import Limits
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,6 +27,7 @@ LONGEST_ECHOGRAM_S = 0.4
 DENSE_ECHOGRAM_S = 0.25
 FLOOR_DB = -80.0
 DECAY_POINTS = 240
+ANY = "any"
 LAG_POINTS = 200
 
 
@@ -73,7 +75,7 @@ def _echogram(
         "time_ms": [round(1e3 * ECHOGRAM_STEP_S * (i + 0.5), 3) for i in range(len(golden_db))],
         "golden_db": golden_db,
         "candidate_db": _peaks_db(candidate_row, rate_hz, seconds, peak)[: len(golden_db)],
-        "tolerance_ms": min(settings.arrival_ms.at(settings.arrival_hz)),
+        **{key: limit for key, (limit,) in _limits("ms", [settings.arrival_ms.at(settings.arrival_hz)]).items()},
         "passes": passes,
     }
 
@@ -109,7 +111,7 @@ def _group_delays(golden: GoldenReference, own: PathMeasurement, other: PathComp
                     None if lag is None or start is None else round(ms + 1e3 * (lag[0] - start[0]), 5)
                     for ms, lag in zip(golden_ms, found, strict=True)
                 ],
-                "tolerance_ms": [round(min(golden.reference.group_delay.delay_ms.at(hz)), 5) for hz in inside],
+                **_limits("ms", [golden.reference.group_delay.delay_ms.at(hz) for hz in inside]),
             }
         )
     return curves
@@ -126,7 +128,7 @@ def _decays(golden: GoldenReference, own: PathMeasurement, other: PathComparison
         time_s = np.linspace(0.0, end_s, DECAY_POINTS)
         golden_db = np.interp(time_s, band.curve_s, band.curve_db)
         hz = band.centre_hz or 1000.0
-        tolerance_db = np.minimum(*curve_limits(settings, hz, -golden_db))
+        limits = zip(*curve_limits(settings, hz, -golden_db), strict=True)
         curves.append(
             {
                 "path": own.path,
@@ -134,10 +136,20 @@ def _decays(golden: GoldenReference, own: PathMeasurement, other: PathComparison
                 "time_s": [round(float(v), 4) for v in time_s],
                 "golden_db": [round(float(v), 3) for v in golden_db],
                 "candidate_db": _levelled(time_s, band, candidate),
-                "tolerance_db": [round(float(v), 3) for v in tolerance_db],
+                **_limits("db", [Limits(below, above) for below, above in limits]),
             }
         )
     return curves
+
+
+def _limits(unit: str, limits: Sequence[Limits]) -> dict[str, Any]:
+    """Tolerances as pictures want them: above golden and, where they differ, below; "any" where there is none."""
+    above, below = ([_drawn(limit[side]) for limit in limits] for side in (1, 0))
+    return {f"tolerance_{unit}": above} | ({} if below == above else {f"tolerance_below_{unit}": below})
+
+
+def _drawn(limit: float) -> float | str:
+    return ANY if np.isinf(limit) else round(float(limit), 5)
 
 
 def _levelled(time_s: NDArray[Any], band: BandDecay, candidate: BandDecay) -> list[float | None]:

@@ -223,6 +223,7 @@ springs = 0
 pass_law = "none"
 passes = 0
 onset_ms = 0.1
+tail_lag_ms = 0.1         # and the tail keeps in step with it all along
 
 [group_delay]
 not_asked = "a dense hall has no separate passes whose delay could be followed over frequency"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from html import escape
+from itertools import chain
 from typing import Any
 
 from reverdict.report.line_chart import (
@@ -21,6 +22,7 @@ from reverdict.report.line_chart import (
     chart,
     cut_marks,
     differences,
+    limits_of,
     line,
     moved,
     room_for,
@@ -59,9 +61,9 @@ def _curves(known: Sequence[Mapping[str, Any]], x: Axis, foot: float) -> list[st
     y = Axis(max(levels[0], levels[1] - SHOWN_DB) if levels[0] < levels[1] else levels[0] - 1, levels[1], foot, TOP)
     drawn = [side_axis(y, "dB")]
     for decay in known:
-        limits = _limits(decay)
-        edges = [moved(decay["golden_db"], limits, sign) for sign in (-1, 1)]
-        drawn.append(band(decay["time_s"], edges[0], edges[1], x, y))
+        below, above = _limits(decay)
+        edges = moved(decay["golden_db"], below, -1), moved(decay["golden_db"], above, 1)
+        drawn.append(band(decay["time_s"], *edges, x, y))
     drawn += [line(*_above(decay, "golden_db", y), x, y, "golden") for decay in known]
     drawn += [line(*_above(decay, "candidate_db", y), x, y, "build") for decay in known]
     return drawn
@@ -75,8 +77,8 @@ def _above(decay: Mapping[str, Any], who: str, y: Axis) -> tuple[list[float | No
 
 def _strips(known: Sequence[Mapping[str, Any]], x: Axis, top: float) -> list[str]:
     off = [differences(decay["golden_db"], decay["candidate_db"]) for decay in known]
-    room = max(room_for(values, _limits(decay)) for values, decay in zip(off, known, strict=True))
-    limits = [limit for decay in known for limit in _limits(decay) if limit is not None]
+    room = max(room_for(values, chain(*_limits(decay))) for values, decay in zip(off, known, strict=True))
+    limits = [limit for decay in known for limit in chain(*_limits(decay)) if limit is not None]
     said = f"build minus golden, strips ± {tick(float(f'{room:.2g}'))} dB" + (", tolerance as band" if limits else "")
     drawn = [f'<text x="{LEFT}" y="{top - 5:g}">{escape(said)}</text>']
     for index, (decay, values) in enumerate(zip(known, off, strict=True)):
@@ -86,23 +88,23 @@ def _strips(known: Sequence[Mapping[str, Any]], x: Axis, top: float) -> list[str
 
 
 def _strip(decay: Mapping[str, Any], off: Sequence[float | None], x: Axis, y: Axis) -> str:
-    times, limits = decay["time_s"], _limits(decay)
+    times, (below, above) = decay["time_s"], _limits(decay)
     known = [at for at, level in zip(times, decay["golden_db"], strict=False) if at is not None and level is not None]
     return "".join(
         [
             f'<text x="{LEFT - 5}" y="{y.at(0) + 4:.1f}" text-anchor="end">{escape(_band_name(decay))}</text>',
-            band(times, [None if limit is None else -limit for limit in limits], limits, x, y),
+            band(times, [None if limit is None else -limit for limit in below], above, x, y),
             line([min(known), max(known)], [0.0, 0.0], x, y, "golden slim"),
             line(times, off, x, y, "build"),
-            line(times, astray(off, limits), x, y, "astray"),
+            line(times, astray(off, below, above), x, y, "astray"),
             *cut_marks(times, off, x, y),
         ]
     )
 
 
-def _limits(decay: Mapping[str, Any]) -> list[float | None]:
-    limits = decay["tolerance_db"]
-    return list(limits) if isinstance(limits, list) else [limits] * len(decay["time_s"])
+def _limits(decay: Mapping[str, Any]) -> tuple[list[float | None], list[float | None]]:
+    below, above = (one * (len(decay["time_s"]) if len(one) == 1 else 1) for one in limits_of(decay, "db"))
+    return below, above
 
 
 def _band_name(decay: Mapping[str, Any]) -> str:

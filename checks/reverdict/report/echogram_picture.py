@@ -19,8 +19,10 @@ from reverdict.report.line_chart import (
     WIDTH,
     Axis,
     Picture,
+    astray,
     band,
     chart,
+    limits_of,
     line,
     moved,
     room_for,
@@ -105,17 +107,17 @@ def _lateness(
     echogram: Mapping[str, Any], passes: list[Mapping[str, Any]], x: Axis, top: float
 ) -> tuple[list[str], float]:
     """How late each pass comes, a dot on the tolerance band; a pass that was not found has no dot."""
-    limit = echogram["tolerance_ms"]
+    (below,), (above,) = limits_of(echogram, "ms")
     late = [(one, one["candidate_ms"] - one["golden_ms"]) for one in passes if one["candidate_ms"] is not None]
     foot = top + LATENESS_PX
-    room = room_for((off for _, off in late), [limit])
+    room = room_for((off for _, off in late), [below, above])
     y = Axis(-room, room, foot, top)
     drawn = [side_axis(y, "late, ms", 3)]
-    if limit:
-        drawn.append(band([x.low, x.high], [-limit] * 2, [limit] * 2, x, y))
+    if below and above:
+        drawn.append(band([x.low, x.high], [-below] * 2, [above] * 2, x, y))
     drawn.append(line([x.low, x.high], [0.0, 0.0], x, y, "golden slim"))
     for one, off in late:
-        kind = "dot astray" if limit is not None and abs(off) > limit else "dot"
+        kind = "dot astray" if any(astray([off], [below], [above])) else "dot"
         drawn.append(_dot(x.at(one["golden_ms"]), y.at(off), kind))
     return drawn, foot
 
@@ -139,7 +141,8 @@ def _chirps(curves: Sequence[Mapping[str, Any]], x: Axis, top: float) -> tuple[l
     for index, curve in enumerate(known):
         frequencies = [None if hz is None else hz / 1000 for hz in curve["frequency_hz"]]
         golden = curve["golden_ms"]
-        edges = [moved(golden, curve["tolerance_ms"], sign) for sign in (-1, 1)]
+        below, above = limits_of(curve, "ms")
+        edges = moved(golden, below, -1), moved(golden, above, 1)
         drawn.append(upright_band(frequencies, edges[0], edges[1], x, y))
         drawn.append(line(golden, frequencies, x, y, "golden"))
         drawn.append(line(curve["candidate_ms"], frequencies, x, y, "build"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from html import escape
+from itertools import chain
 from typing import Any
 
 from reverdict.report.line_chart import (
@@ -19,6 +20,7 @@ from reverdict.report.line_chart import (
     astray,
     chart,
     differences,
+    limits_of,
     line,
     room_for,
     side_axis,
@@ -40,7 +42,7 @@ def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> P
     highest = max(high for curve in known for _, high in [span(curve["frequency_hz"]) or (0.0, 1.0)])
     y = Axis(0.0, highest / 1000, foot, TOP)
     late = [differences(curve["golden_ms"], curve["candidate_ms"]) for curve in known]
-    room = max(room_for(off, curve["tolerance_ms"]) for off, curve in zip(late, known, strict=True))
+    room = max(room_for(off, chain(*limits_of(curve, "ms"))) for off, curve in zip(late, known, strict=True))
     width = (WIDTH - RIGHT - LEFT - GAP_PX * (len(known) - 1)) / len(known)
     drawn = [side_axis(y, "kHz", 5)]
     for index, (curve, off) in enumerate(zip(known, late, strict=True)):
@@ -56,16 +58,16 @@ def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> P
 
 def _spring(curve: Mapping[str, Any], off: Sequence[float | None], x: Axis, y: Axis, foot: float) -> str:
     frequencies = [None if hz is None else hz / 1000 for hz in curve["frequency_hz"]]
-    limits = curve["tolerance_ms"]
+    below, above = limits_of(curve, "ms")
     pairs = zip(frequencies, curve["golden_ms"], strict=False)
     known = [hz for hz, late in pairs if hz is not None and late is not None]
     drawn = [
         f'<text class="strong" x="{x.start:.1f}" y="{TOP - 7}">spring {escape(plain(curve["spring"]))}</text>',
-        upright_band(frequencies, [None if limit is None else -limit for limit in limits], limits, x, y),
+        upright_band(frequencies, [None if limit is None else -limit for limit in below], above, x, y),
         time_axis(x, foot, "", TOP),
         line([0.0, 0.0], [min(known), max(known)], x, y, "golden"),
         line(off, frequencies, x, y, "build"),
-        line(astray(off, limits), frequencies, x, y, "astray"),
+        line(astray(off, below, above), frequencies, x, y, "astray"),
     ]
     return "".join(drawn)
 

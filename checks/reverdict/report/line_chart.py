@@ -7,7 +7,7 @@ tolerance, ``golden`` a wide pale line, ``build`` a thin dark line, ``astray`` w
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -82,13 +82,13 @@ def line(xs: Values, ys: Values, x: Axis, y: Axis, kind: str) -> str:
 
 def band(xs: Values, lows: Values, highs: Values, x: Axis, y: Axis) -> str:
     """Fill between two lines over the same x values (a tolerance)."""
-    there, low, high = x.along(_array(xs)), y.along(_array(lows)), y.along(_array(highs))
+    there, low, high = x.along(_array(xs)), y.along(_within(lows, y)), y.along(_within(highs, y))
     return _filled([(run[:, [0, 1]], run[:, [0, 2]]) for run in _runs(there, low, high)])
 
 
 def upright_band(ys: Values, lows: Values, highs: Values, x: Axis, y: Axis) -> str:
     """Fill between two lines over the same y values, for charts whose frequency runs upward."""
-    there, low, high = y.along(_array(ys)), x.along(_array(lows)), x.along(_array(highs))
+    there, low, high = y.along(_array(ys)), x.along(_within(lows, x)), x.along(_within(highs, x))
     return _filled([(run[:, [1, 0]], run[:, [2, 0]]) for run in _runs(there, low, high)])
 
 
@@ -130,17 +130,32 @@ def moved(values: Values, by: Values, sign: int) -> list[float | None]:
     return [None if a is None or b is None else a + sign * b for a, b in zip(values, by, strict=False)]
 
 
-def astray(differing: Values, tolerances: Values) -> list[float | None]:
+def limits_of(curve: Mapping[str, Any], unit: str) -> tuple[list[float | None], list[float | None]]:
+    """Tolerances of a curve below and above golden, as it gives them for each of its points or for all of them.
+
+    Infinity where any departure is well; None where nothing was asked.
+    """
+    above = curve[f"tolerance_{unit}"]
+    several = above if isinstance(above, list) else [above]
+    below = curve.get(f"tolerance_below_{unit}", several)
+    return _open(below if isinstance(below, list) else [below]), _open(several)
+
+
+def _open(limits: Sequence[float | str | None]) -> list[float | None]:
+    return [math.inf if isinstance(limit, str) else limit for limit in limits]
+
+
+def astray(differing: Values, below: Values, above: Values) -> list[float | None]:
     """Keep the differences that leave their tolerance, None elsewhere."""
     return [
-        off if off is not None and limit is not None and abs(off) > limit else None
-        for off, limit in zip(differing, tolerances, strict=False)
+        off if off is not None and low is not None and high is not None and not -low <= off <= high else None
+        for off, low, high in zip(differing, below, above, strict=False)
     ]
 
 
 def room_for(differing: Iterable[float | None], tolerances: Iterable[float | None]) -> float:
     """Half the height of a chart of differences: holds the tolerance and, up to eight tolerances, what leaves it."""
-    limit = max((value for value in tolerances if value is not None), default=0.0)
+    limit = max((value for value in tolerances if value is not None and math.isfinite(value)), default=0.0)
     most = max((abs(value) for value in differing if value is not None), default=0.0)
     return max(1.6 * limit, 1.1 * (min(most, 8 * limit) if limit else most)) or 1.0
 
@@ -165,6 +180,10 @@ def _round_step(raw: float) -> float:
 
 def _array(values: Values) -> NDArray[Any]:
     return np.array([math.nan if value is None else value for value in values], dtype=float)
+
+
+def _within(values: Values, axis: Axis) -> NDArray[Any]:
+    return np.clip(_array(values), axis.low, axis.high)
 
 
 def _runs(*columns: NDArray[Any]) -> list[NDArray[Any]]:

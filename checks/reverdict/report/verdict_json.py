@@ -9,6 +9,8 @@ not asked or not told gets lost. ``curves`` are what pages draw:
                  candidate_ms)
     group_delay  path, spring, frequency_hz, golden_ms, candidate_ms, tolerance_ms
     decay        path, band_hz (null is broadband), time_s, golden_db, candidate_db, tolerance_db
+                 (a tolerance is what is well above golden, a number or one for each point, "any" where all is;
+                 tolerance_below_ms and _db are there where it differs below)
     lag          path, time_s, lag_s, uncertainty_s, coherence (1 is alike but for level and lag); fit (offset_s,
                  drift_ppm, steps, each with its uncertainty), agrees_until_s (null: to the end), heard_until_s,
                  shares (of the energy between from_s and to_s that comes lag_s late), polarity, time_scale, reason
