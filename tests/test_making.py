@@ -288,7 +288,7 @@ def test_a_folder_that_refuses_writing_is_named(
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied", str(here.golden / ".reference.toml.new"))
 
-    monkeypatch.setattr(golden_set, "approve", refused)
+    monkeypatch.setattr(golden_set.Approving, "write", refused)
     monkeypatch.setattr(golden_set, "new", refused)
     for command in (["approve", "short", "--why", "because"], ["new", "x"]):
         assert main(["golden", *command, "--from", "takes/long.wav"]) == 2

@@ -114,13 +114,18 @@ examples:
 """
 
 ABOUT_APPROVE = """\
-Says what changes against the golden so far, then replaces it; where nothing does, nothing is written. Its tolerances
-and comments stay. One reference at a time, by its name; commit what changed together with the change of the build that
-made it necessary. A sound file will do as well as a build, and a reference that is a recording takes nothing else.
+Says what changes against the golden so far, then replaces it; where nothing does, nothing is written. Tolerances that
+are not named in --set stay, and so do comments. One reference at a time, by its name; commit what changed together with
+the change of the build that made it necessary. A sound file will do as well as a build, and a reference that is a
+recording takes nothing else. Tolerances may be edited by hand; verify names them until they are approved.
 
 examples:
   reverdict golden approve my-tank --from new-take.wav --why "the tank has new springs"
+  reverdict golden approve hall --from build.toml --preview
   reverdict golden approve hall --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
+  reverdict golden approve hall --set energy_decay.t30_percent=4 --why "the new damping wanders with temperature"
+  reverdict golden approve hall --set echo_timing.arrival_ms=default --set 'group_delay.delay_ms=[[500, 1], [4000, 2]]'
+  reverdict golden approve hall --as-edited --why "agreed on Monday"
 """
 
 
@@ -657,16 +662,22 @@ def _add_golden(commands: Any) -> None:
         inner,
         "approve",
         _golden_approve,
-        "take a build's response as the new golden of one reference",
+        "take a build's response as the new golden of one reference, or change a tolerance",
         epilog=ABOUT_APPROVE,
     )
     approve.add_argument("name", metavar="NAME", help="of the one reference whose golden is replaced")
     approve.add_argument(
-        "--from", dest="source", type=Path, required=True, metavar="BUILD|FILE",
+        "--from", dest="source", type=Path, metavar="BUILD|FILE",
         help="build TOML, folder of recordings or sound file to take the response from",
     )  # fmt: skip
     approve.add_argument(
-        "--why", required=True, metavar="TEXT", help="why the sound may change; kept with the reference"
+        "--set", dest="settings", action="append", default=[], metavar="TABLE.KEY=VALUE",
+        help="change a tolerance, or what else a check table says; VALUE is TOML, or default; may be repeated",
+    )  # fmt: skip
+    approve.add_argument("--as-edited", action="store_true", help="approve tolerances that were edited by hand")
+    approve.add_argument("--preview", action="store_true", help="say what would change, and write nothing")
+    approve.add_argument(
+        "--why", default="", metavar="TEXT", help="why the sound or a tolerance may change; kept with the reference"
     )
     _golden_option(approve)
     for name, run, line in (
@@ -680,6 +691,9 @@ def _add_golden(commands: Any) -> None:
     ):
         command = _command(inner, name, run, line, epilog=f"example:\n  reverdict golden {name} --golden golden")
         _golden_option(command)
+        if name == "verify":
+            strict = "exit with 2 for what is only worth knowing, too, as tolerances edited by hand"
+            command.add_argument("--strict", action="store_true", help=strict)
 
 
 def _golden_new(options: argparse.Namespace) -> int:
@@ -699,9 +713,17 @@ def _golden_new(options: argparse.Namespace) -> int:
 
 
 def _golden_approve(options: argparse.Namespace) -> int:
-    from reverdict import making
+    from reverdict import golden_text, making
 
-    for line in making.approve_reference(options.name, options.source, options.why, options.golden):
+    for line in making.approve_reference(
+        options.name,
+        options.source,
+        options.why,
+        options.golden,
+        settings=golden_text.settings_from(options.settings),
+        as_edited=options.as_edited,
+        preview=options.preview,
+    ):
         print(line, flush=True)
     return 0
 
@@ -710,10 +732,11 @@ def _golden_list(options: argparse.Namespace) -> int:
     from reverdict import golden_set
 
     for row in golden_set.describe(options.golden):
+        edited = "; edited by hand since" if row.edited else ""
         print(
             f"{row.name:24} {row.origin:8} {row.channels:17} {row.rate_hz:6} Hz {row.seconds:5.2f} s  "
             f"asked: {', '.join(row.asked)}\n"
-            f"{'':24} {row.title}; approved by {row.approved_by}, {row.approved_at:%Y-%m-%d}"
+            f"{'':24} {row.title}; approved by {row.approved_by}, {row.approved_at:%Y-%m-%d}{edited}"
         )
     return 0
 
@@ -723,9 +746,12 @@ def _golden_verify(options: argparse.Namespace) -> int:
 
     count = len(golden_set.names(options.golden))
     mistakes = [*golden_set.verify(options.golden), *making.contradictions(options.golden)]
+    notes = list(making.notes(options.golden))
     for mistake in mistakes:
         print(f"reverdict: {mistake}", file=sys.stderr)
-    if mistakes:
+    for note in notes:
+        print(note)
+    if mistakes or (notes and options.strict):
         return 2
     print(f"{options.golden}: {count} references whole, every impulse as approved, nothing left over.")
     return 0

@@ -6,10 +6,11 @@ import contextlib
 import getpass
 import math
 import subprocess
+import sys
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from reverdict import golden_set
+from reverdict import golden_set, golden_text
 from reverdict.builds import open_build
 from reverdict.errors import BadInput, BadInputs
 from reverdict.schema import TOLERANCES_FILE
@@ -17,13 +18,15 @@ from reverdict.sound import SOUND_SUFFIXES
 from reverdict.words import CHECKS, Outcome, Response
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
-    from reverdict.golden_set import GoldenReference
+    from reverdict.golden_set import Approving, GoldenReference
+    from reverdict.golden_text import Setting
     from reverdict.measure.measurement import Measurement
     from reverdict.reference import Reference
     from reverdict.render import Build, Request
+    from reverdict.terms import Change
     from reverdict.trial import Trial
     from reverdict.words import Finding
 
@@ -94,6 +97,7 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     -------
     path of the reference.toml, and lines that say what is asked of builds and what is not.
     """
+    from reverdict.measure.figures import figures_of
     from reverdict.measure.measurement import measure
 
     if golden_folder.exists() and not golden_folder.is_dir():
@@ -110,7 +114,8 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
         if build.kind == "recordings":
             raise BadInput(source, "a folder of recordings; name the one file this reference is to be made from")
         response, told, label, cost = _rendered(build, name, wishes)
-    checks = asked_of(measure(response), cost)
+    measured = measure(response)
+    checks = asked_of(measured, cost)
     tables = {
         "title": wishes.title.strip() or f"{name}, from {source.name}",
         "approval": {"who": who(), "build": label, "why": wishes.why},
@@ -118,7 +123,7 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
         **checks,
     }
     with _writing_into(golden_folder):
-        path = golden_set.new(name, response, tables, golden_folder)
+        path = golden_set.new(name, response, tables, golden_folder, measured=figures_of(measured))
     said = [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
     room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" else []
     return path, [*_lead_of(response.click_at_s, source), *said, *room]
@@ -280,48 +285,142 @@ def clear_passes(measured: Measurement) -> int:
     return max(min(clear, default=0), 1)
 
 
-def approve_reference(name: str, source: Path, why: str, golden_folder: Path) -> Iterator[str]:
-    """Render one reference with a build, say what would change, then make that the golden. Yields what to print.
+def approve_reference(
+    name: str,
+    source: Path | None,
+    why: str,
+    golden_folder: Path,
+    *,
+    settings: Sequence[Setting] = (),
+    as_edited: bool = False,
+    preview: bool = False,
+) -> Iterator[str]:
+    """Say what an approval changes, then make it true. Yields what to print.
 
-    A golden whose impulse was altered or lost is replaced all the same, and nothing compared. Where the new response is
-    the golden already, nothing is written. A recording gives way to a recording only.
+    Parameters
+    ----------
+    source : Path or None
+        Build or recording whose response is to be the golden; None leaves the impulses as they are.
+    settings : Setting
+        Terms to set.
+    as_edited : bool
+        Whether terms that were edited by hand are reason enough to write. They are approved with anything else, too.
+    preview : bool
+        Nothing is written.
+
+    A golden whose impulse was altered or lost is replaced all the same, and nothing compared. Where nothing is new,
+    nothing is written. A recording gives way to a recording only.
     """
-    from reverdict.render import render, working_folder
-    from reverdict.trial import Trial, request_of, require_fit
+    if not (source or settings or as_edited):
+        ways = "--from BUILD for another response, --set TABLE.KEY=VALUE for a term, or --as-edited"
+        raise BadInput(golden_folder / name, f"nothing to approve; give {ways}")
+    if preview:
+        golden_set.approvable(name, why or "a look", who(), golden_folder)
+        held = golden_set.look_at(name, golden_folder)
+        yield from _approve(held, source, golden_folder, settings, as_edited, preview=True)
+        return
+    with _writing_into(golden_folder), golden_set.approving(name, why, who(), golden_folder, _tell) as held:
+        yield from _approve(held, source, golden_folder, settings, as_edited, preview=False)
 
-    golden_set.approvable(name, why, who(), golden_folder)
-    (reference,) = golden_set.references(golden_folder, name)
-    request = request_of(reference)
-    build = open_build(source, name)
-    require_fit(build, reference)
-    if reference.origin == "capture" and build.kind != "recordings":
-        instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
-        raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
-    old = _old_golden(name, golden_folder)
-    with working_folder() as work:
-        trial = None if isinstance(old, BadInput) else Trial(old, build, work)
-        rendering = trial.rendering if trial else render(build, request, work)
-        if rendering.response is None:
-            raise BadInput(source, f"cannot be approved: {rendering.reason}")
-        if trial:
-            yield f"{name}: against the golden approved by {reference.approval.who},"
-            yield from _changes(trial)
-        else:
-            yield f"{name}: nothing to compare with: {old}"
-        kernel_ratio = None
-        if reference.cost.kernel_ratio is not None and not reference.cost.not_asked:
-            cost = _kernel_cost(build, request, work)
-            kernel_ratio = cost.get("kernel_ratio")
-            if kernel_ratio is None:
-                yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
-        if trial and kernel_ratio is None and _is_golden(trial) and not golden_set.unlogged(reference):
-            yield f"{reference.path} holds this response already; nothing is written."
-            return
-        with _writing_into(golden_folder):
-            approved = golden_set.approve(
-                name, rendering.response, label_of(build), why, who(), golden_folder, kernel_ratio=kernel_ratio
-            )
-    yield f"{approved.path} now holds {label_of(build)}. Tolerances are as they were."
+
+def _tell(line: str) -> None:
+    """To whom waits, at once; what an approval changes goes to standard output."""
+    print(f"reverdict: {line}", file=sys.stderr, flush=True)
+
+
+def _approve(
+    held: Approving, source: Path | None, golden_folder: Path, settings: Sequence[Setting], as_edited: bool,
+    *, preview: bool,
+) -> Iterator[str]:  # fmt: skip
+    reference = held.reference
+    by_hand, wished = held.edited(), held.set(settings)
+    yield from _said_of_terms(held, by_hand, wished, settings)
+    old = _old_golden(reference.name, golden_folder)
+    response, label, kernel_ratio, same = None, "", None, True
+    if source:
+        offered = _Offered(reference, old, source)
+        yield from offered.said()
+        response, label, kernel_ratio, same = offered.response, offered.label, offered.kernel_ratio, offered.same
+    known = not golden_set.unlogged(reference)
+    if same and not wished and known and not (by_hand and (as_edited or source)):
+        holds = "holds this response already" if source else "says so already"
+        yield f"{reference.path} {holds}; nothing is written."
+        return
+    if preview:
+        yield f"Nothing is written; leave --preview out to approve. {reference.path} is as it was."
+        return
+    measured = response or (None if isinstance(old, BadInput) else old.response)
+    figures = _figures(measured, reference) if measured else None
+    approved = held.write(
+        None if same and known else response, label, kernel_ratio=kernel_ratio, settings=settings, measured=figures
+    )
+    terms = "Its terms are as shown." if by_hand or approved.changed else "Tolerances are as they were."
+    yield f"{approved.path} now holds {label}. {terms}" if source else f"{approved.path} is approved. {terms}"
+
+
+def _said_of_terms(
+    held: Approving, by_hand: Sequence[Change], wished: Sequence[Change], settings: Sequence[Setting]
+) -> Iterator[str]:
+    """What changes of the terms: by this approval, and by hand before it."""
+    name = held.reference.name
+    if by_hand:
+        yield f"{name}: edited by hand since the last approval, and approved with this one,"
+        yield from (f"  {change}" for change in by_hand)
+    if settings:
+        yield f"{name}: terms against those in force," if wished else f"{name}: these terms are in force already"
+        yield from (f"  {change}" for change in wished)
+    comments = golden_text.comments_beside(held.text, settings)
+    for key, comment in comments.items():
+        if any(change.key == key for change in wished):
+            yield f'  the comment beside {key} stays, "{comment}"; mend it if it is no longer true'
+
+
+class _Offered:
+    """A response that is to be golden, and what it changes against the one that is."""
+
+    def __init__(self, reference: Reference, old: GoldenReference | BadInput, source: Path) -> None:
+        self.reference, self.old, self.source = reference, old, source
+        self.response: Response | None = None
+        self.label, self.kernel_ratio, self.same = "", None, False
+
+    def said(self) -> Iterator[str]:
+        """Render it and say what moves."""
+        from reverdict.render import render, working_folder
+        from reverdict.trial import Trial, request_of, require_fit
+
+        reference, source = self.reference, self.source
+        name = reference.name
+        request = request_of(reference)
+        build = open_build(source, name)
+        require_fit(build, reference)
+        if reference.origin == "capture" and build.kind != "recordings":
+            instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
+            raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
+        self.label = label_of(build)
+        with working_folder() as work:
+            trial = None if isinstance(self.old, BadInput) else Trial(self.old, build, work)
+            rendering = trial.rendering if trial else render(build, request, work)
+            if rendering.response is None:
+                raise BadInput(source, f"cannot be approved: {rendering.reason}")
+            self.response = rendering.response
+            if trial:
+                yield f"{name}: against the golden approved by {reference.approval.who},"
+                yield from _changes(trial)
+            else:
+                yield f"{name}: nothing to compare with: {self.old}"
+            if reference.cost.kernel_ratio is not None and not reference.cost.not_asked:
+                cost = _kernel_cost(build, request, work)
+                self.kernel_ratio = cost.get("kernel_ratio")
+                if self.kernel_ratio is None:
+                    yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
+            self.same = trial is not None and self.kernel_ratio is None and _is_golden(trial)
+
+
+def _figures(response: Response, reference: Reference) -> dict[str, float]:
+    from reverdict.measure.figures import figures_of
+    from reverdict.measure.measurement import measure
+
+    return figures_of(measure(response, reference.echo_timing.arrival_hz))
 
 
 def _old_golden(name: str, golden_folder: Path) -> GoldenReference | BadInput:
@@ -403,6 +502,53 @@ def contradictions(golden_folder: Path) -> Iterator[BadInput]:
             for finding in why_unlike_reference(path, found, asked):
                 place = f"{golden.reference.path}: echo_timing"
                 yield BadInput(place, f"{path}: {finding.reason}" if path else finding.reason)
+
+
+def notes(golden_folder: Path) -> Iterator[str]:
+    """What is worth knowing of a folder in which nothing is wrong: terms edited by hand, goldens measured otherwise.
+
+    References that cannot be read are passed over.
+    """
+    edited: dict[tuple[str, ...], list[str]] = {}
+    for name in golden_set.names(golden_folder):
+        golden = _old_golden(name, golden_folder)
+        if isinstance(golden, BadInput):
+            continue
+        if changes := golden_set.edited_by_hand(golden.reference, golden_folder):
+            edited.setdefault(tuple(str(change) for change in changes), []).append(name)
+        yield from _measured_otherwise(golden)
+    for told, among in edited.items():
+        how = f"reverdict golden approve {among[0]} --as-edited --why TEXT"
+        yield f"{', '.join(among)}: not approved, edited by hand: {'; '.join(told)} ({how})"
+
+
+def _measured_otherwise(golden: GoldenReference) -> Iterator[str]:
+    """What a golden measures now that it did not when it was approved."""
+    from reverdict.measure.figures import moved
+    from reverdict.measure.version import ANALYSIS_VERSION
+
+    record = golden_set.last_measured(golden.reference)
+    if record is None:
+        return
+    found = list(moved(record["measured"], _figures(golden.response, golden.reference)))
+    if not found:
+        return
+    then = record.get("analysis_version")
+    version = f"analysis {then}" if then != ANALYSIS_VERSION else f"the same analysis {then}, on another machine"
+    shown = "; ".join(_moved_in_words(*one) for one in found[:SHOWN_CHANGES])
+    more = f"; and {len(found) - SHOWN_CHANGES} more" if len(found) > SHOWN_CHANGES else ""
+    yield (
+        f"{golden.name}: measures differently by analysis {ANALYSIS_VERSION} than when it was approved, "
+        f"by {version}: {shown}{more}"
+    )
+
+
+def _moved_in_words(name: str, before: float | None, now: float | None) -> str:
+    quantity, _, unit = name.rpartition(", ")
+    quantity, unit = (quantity, f" {unit}") if quantity else (unit, "")
+    old, new = ("not measured" if value is None else f"{value:.7g}{unit}" for value in (before, now))
+    by = "" if before is None or now is None else f" ({now - before:+.3g}{unit})"
+    return f"{quantity} {old} → {new}{by}"
 
 
 def tolerances_in_force(reference: Reference) -> Iterator[str]:

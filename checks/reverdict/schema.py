@@ -366,6 +366,12 @@ class ApprovalTable(Table):
     when: AwareDatetime = Field(description="When, with its time zone: 2026-11-25T09:00:00Z.")
     build: Text = Field(description="Which build, or which recording, this is the response of.")
     why: Text = Field(description="Why this is how it must sound.")
+    analysis_version: Annotated[int, Field(ge=1)] | None = Field(
+        default=None, description="Version of the analysis that measured it then."
+    )
+    terms_sha256: Annotated[str, AfterValidator(_sha256)] | None = Field(
+        default=None, description="Seal of the check tables in force then, own and shared; verify tells edits by it."
+    )
 
 
 class ReferenceFile(Table):
