@@ -106,9 +106,12 @@ exit status: 0 fitted, 2 no spring to fit (dense, too short, too noisy: it says 
 
 ABOUT_NEW = """\
 What can be measured on it is asked of builds from now on; what cannot is written down as not asked, with the reason.
-Tolerances come from DIR/tolerances.toml, which is made with proposed values if there is none.
+Tolerances come from DIR/tolerances.toml, which is made with proposed values if there is none, and where evidence says
+otherwise from how far repeats differ, what is heard and what noise leaves to be told; each says where it comes from.
 
 examples:
+  reverdict golden new my-tank --from take-1.wav --repeats take-2.wav take-3.wav take-4.wav take-5.wav
+  reverdict golden new chorus --from build.toml --repeats 5 --parameter program=chorus
   reverdict golden new my-tank --from tank.wav --title "the tank on the bench" --parameter program=spring
   reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
 """
@@ -125,7 +128,7 @@ examples:
   reverdict golden approve hall --from build.toml --why "second spring moved 2 ms on purpose, heard by ear"
   reverdict golden approve hall --set energy_decay.t30_percent=4 --why "the new damping wanders with temperature"
   reverdict golden approve hall --set echo_timing.arrival_ms=default --set 'group_delay.delay_ms=[[500, 1], [4000, 2]]'
-  reverdict golden approve hall --as-edited --why "agreed on Monday"
+  reverdict golden approve hall --as-it-stands --why "agreed on Monday"
 """
 
 
@@ -656,6 +659,10 @@ def _add_golden(commands: Any) -> None:
         help="BUILD: layout (mono)",
     )
     new.add_argument(
+        "--repeats", nargs="+", default=[], metavar="FILE|N",
+        help="FILE: other takes of the same; BUILD: render it so many times again. Tolerances follow from their spread",
+    )  # fmt: skip
+    new.add_argument(
         "--parameter", action="append", default=[], metavar="NAME=VALUE", help="passed to builds; may be repeated"
     )
     approve = _command(
@@ -674,7 +681,11 @@ def _add_golden(commands: Any) -> None:
         "--set", dest="settings", action="append", default=[], metavar="TABLE.KEY=VALUE",
         help="change a tolerance, or what else a check table says; VALUE is TOML, or default; may be repeated",
     )  # fmt: skip
-    approve.add_argument("--as-edited", action="store_true", help="approve tolerances that were edited by hand")
+    approve.add_argument(
+        "--as-it-stands",
+        action="store_true",
+        help="approve tolerances edited by hand, and what a newer analysis measures",
+    )
     approve.add_argument("--preview", action="store_true", help="say what would change, and write nothing")
     approve.add_argument(
         "--why", default="", metavar="TEXT", help="why the sound or a tolerance may change; kept with the reference"
@@ -699,15 +710,16 @@ def _add_golden(commands: Any) -> None:
 def _golden_new(options: argparse.Namespace) -> int:
     from reverdict import making
 
-    path, said = making.new_reference(
-        options.name,
-        options.source,
-        options.golden,
-        making.Wishes(
-            options.title, options.why, making.parameters_from(options.parameter), options.click_at,
-            options.seconds, options.rate, options.block, options.channels,
-        ),
+    wishes = making.Wishes(
+        options.title, options.why, making.parameters_from(options.parameter), options.click_at,
+        options.seconds, options.rate, options.block, options.channels, tuple(options.repeats),
     )  # fmt: skip
+    progress = _Progress(sys.stderr)
+    shown = progress.show if progress.shown else lambda _: None
+    try:
+        path, said = making.new_reference(options.name, options.source, options.golden, wishes, shown)
+    finally:
+        progress.clear()
     print("\n".join([f"{path} written.", *said]))
     return 0
 
@@ -721,7 +733,7 @@ def _golden_approve(options: argparse.Namespace) -> int:
         options.why,
         options.golden,
         settings=golden_text.settings_from(options.settings),
-        as_edited=options.as_edited,
+        as_it_stands=options.as_it_stands,
         preview=options.preview,
     ):
         print(line, flush=True)

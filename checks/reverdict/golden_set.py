@@ -362,13 +362,17 @@ class Approving:
 
         Where the log does not know what the seal in reference.toml was set on, one change without values.
         """
-        now, sealed = self.in_force(), self.reference.approval.terms_sha256
-        logged = [record["terms"] for record in read_log(self.path.parent)[0] if "terms" in record][-1:]
-        if sealed == terms.seal(now) or not (sealed or logged):
+        now, sealed, logged = self.in_force(), self.reference.approval.terms_sha256, self._logged_terms()
+        if sealed == terms.seal(now) or (sealed is None and logged is None):
             return ()
-        if not logged or (sealed and terms.seal(logged[0]) != sealed):
+        if logged is None or (sealed and terms.seal(logged) != sealed):
             return (terms.Change("the terms", None, None),)
-        return terms.changes(logged[0], now)
+        return terms.changes(logged, now)
+
+    def _logged_terms(self) -> terms.Terms | None:
+        """The terms that the log last recorded."""
+        records = [record for record in read_log(self.path.parent)[0] if "terms" in record]
+        return dict(records[-1]["terms"]) if records else None
 
     def set(self, settings: Sequence[Setting]) -> tuple[terms.Change, ...]:
         """What these settings change. Raises BadInputs with what the schema says against them."""
@@ -417,10 +421,11 @@ class Approving:
         approval |= {"analysis_version": ANALYSIS_VERSION, "terms_sha256": terms.seal(in_force)}
         text = with_approval(text, approval)
         self._prove(text)
+        approved_terms = (self.edited() and self._logged_terms()) or self.in_force()
         self._catch_up()
         self._put_in_place(text, impulses)
         after = schema.read_reference(self.path, self.defaults)
-        changed = terms.changes(self.in_force(), in_force)
+        changed = terms.changes(approved_terms, in_force)
         values = {change.key: [change.old, change.new] for change in changed}
         told = {"changed": values} if values else {}
         _log(after, _digests(before), {**told, "terms": in_force, "measured": dict(measured or {})})
@@ -599,6 +604,16 @@ def last_measured(reference: Reference) -> Record | None:
 def edited_by_hand(reference: Reference, golden_folder: Path) -> tuple[terms.Change, ...]:
     """Terms in force that are not those last approved, see ``Approving.edited``."""
     return look_at(reference.name, golden_folder).edited()
+
+
+def remarks(reference: Reference, golden_folder: Path) -> Iterator[str]:
+    """What a verdict should tell of a reference: terms nobody approved, and approval under another analysis."""
+    if changes := edited_by_hand(reference, golden_folder):
+        yield f"tolerances not approved, edited by hand: {'; '.join(map(str, changes))}"
+    then = reference.approval.analysis_version
+    if then not in (None, ANALYSIS_VERSION):
+        moved = "golden verify says what it measures differently now"
+        yield f"approved under analysis {then}, judged by {ANALYSIS_VERSION}: {moved}"
 
 
 def _leftovers(golden_folder: Path, named: set[str], unreadable: set[str]) -> list[BadInput]:

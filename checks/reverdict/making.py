@@ -4,26 +4,27 @@ from __future__ import annotations
 
 import contextlib
 import getpass
-import math
 import subprocess
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reverdict import golden_set, golden_text
 from reverdict.builds import open_build
-from reverdict.errors import BadInput, BadInputs
+from reverdict.errors import BadInput, BadInputs, noted
 from reverdict.schema import TOLERANCES_FILE
 from reverdict.sound import SOUND_SUFFIXES
+from reverdict.terms import written
 from reverdict.words import CHECKS, Outcome, Response
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from reverdict.golden_set import Approving, GoldenReference
     from reverdict.golden_text import Setting
     from reverdict.measure.measurement import Measurement
+    from reverdict.proposing import Proposal
     from reverdict.reference import Reference
     from reverdict.render import Build, Request
     from reverdict.terms import Change
@@ -37,12 +38,16 @@ SHORTEST_S = 0.01
 BLOCK_SIZE = 512
 LOWEST_RATE_HZ = 1000
 SHOWN_CHANGES = 6
+ENOUGH_REPEATS = 4
+MOST_REPEATS = 100
 ROUNDING = 1e-6
 """A deviation below this share of its tolerance is nobody's change, nor is a sample that differs by this share."""
 
+_AS_IT_STANDS = "reverdict golden approve {} --as-it-stands --why TEXT"
+
 ROOM_FOR_CAPTURES = (
-    f"tolerances are those of {TOLERANCES_FILE}, tight as for a rebuild; a recording usually needs room: "
-    'record it again and see how far repeats differ ("Setting tolerances" in golden/README.md)'
+    "tolerances are half of what is heard, for want of evidence: record the same thing a few times again and make the "
+    "reference with --repeats, to learn how far takes differ"
 )
 
 
@@ -50,7 +55,8 @@ ROOM_FOR_CAPTURES = (
 class Wishes:
     """What the user asks of a new reference: ``click_at`` of a recording, what comes after it of a build.
 
-    None is not asked: then a recording's click is looked for, and a build renders 3 s of mono at 48 kHz.
+    None is not asked: then a recording's click is looked for, and a build renders 3 s of mono at 48 kHz. ``repeats``
+    are the files of other takes of a recording, or how many times to render a build again.
     """
 
     title: str = ""
@@ -61,6 +67,7 @@ class Wishes:
     rate_hz: int | None = None
     block_size: int | None = None
     channels: str | None = None
+    repeats: tuple[str, ...] = ()
 
 
 OPTIONS = {
@@ -90,12 +97,14 @@ def parameters_from(texts: list[str]) -> dict[str, Any]:
     return parameters
 
 
-def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) -> tuple[Path, list[str]]:
+def new_reference(
+    name: str, source: Path, golden_folder: Path, wishes: Wishes, progress: Callable[[str], None] = lambda _: None
+) -> tuple[Path, list[str]]:
     """Make a reference from a sound file (a capture) or a build.
 
     Returns
     -------
-    path of the reference.toml, and lines that say what is asked of builds and what is not.
+    path of the reference.toml, and lines that say what is asked of builds, by which tolerances, and what is not.
     """
     from reverdict.measure.figures import figures_of
     from reverdict.measure.measurement import measure
@@ -109,24 +118,154 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     if source.is_file() and source.suffix.lower() in SOUND_SUFFIXES:
         response, told, label = _capture(source, wishes)
         cost: dict[str, Any] = {"not_asked": "made from a recording, and a recording has no cost"}
+        repeats = _other_takes(source, response, wishes)
     else:
         build = open_build(source)
         if build.kind == "recordings":
             raise BadInput(source, "a folder of recordings; name the one file this reference is to be made from")
-        response, told, label, cost = _rendered(build, name, wishes)
+        response, told, label, cost, repeats = _rendered(build, name, wishes, progress)
+    progress(f"measuring {source.name}")
     measured = measure(response)
     checks = asked_of(measured, cost)
+    proposals, said_of_repeats = _proposals(
+        told["origin"], response, measured, repeats, checks, golden_folder, progress
+    )
+    for one in proposals:
+        checks[one.table][one.key] = one.value
     tables = {
         "title": wishes.title.strip() or f"{name}, from {source.name}",
         "approval": {"who": who(), "build": label, "why": wishes.why},
         **told,
         **checks,
     }
+    evidence = {f"{one.table}.{one.key}": one.because for one in proposals}
     with _writing_into(golden_folder):
-        path = golden_set.new(name, response, tables, golden_folder, measured=figures_of(measured))
-    said = [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
-    room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" else []
-    return path, [*_lead_of(response.click_at_s, source), *said, *room]
+        path = golden_set.new(name, response, tables, golden_folder, evidence=evidence, measured=figures_of(measured))
+    said = [line for check in CHECKS for line in _said(check, checks[check.replace("-", "_")], proposals)]
+    warnings = [one.warning for one in proposals if one.warning]
+    room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" and not repeats and proposals else []
+    return path, [*_lead_of(response.click_at_s, source), *said, *said_of_repeats, *warnings, *room]
+
+
+@dataclass(frozen=True)
+class Take:
+    """Another take of the response a reference is made from, and what to call it."""
+
+    label: str
+    response: Response
+
+
+def _proposals(
+    origin: str,
+    response: Response,
+    measured: Measurement,
+    repeats: Sequence[Take],
+    checks: dict[str, dict[str, Any]],
+    golden_folder: Path,
+    progress: Callable[[str], None],
+) -> tuple[list[Proposal], list[str]]:
+    """Tolerances from what repeats, noise and hearing tell, and what to say of the repeats.
+
+    Passes that a repeat does not have are no longer asked.
+    """
+    from reverdict import proposing
+    from reverdict.measure.fresh_noise import with_fresh_noise
+    from reverdict.measure.measurement import measure
+    from reverdict.schema import read_toml
+
+    golden = _from_click(response)
+    progress("looking how far noise moves it")
+    itself, *noisy = (_beside(golden, measured, one, checks) for one in (golden, *with_fresh_noise(golden, measured)))
+    shortest = min(one.samples.shape[1] for one in (golden, *(_from_click(take.response) for take in repeats)))
+    if shortest < golden.samples.shape[1]:
+        golden = replace(golden, samples=golden.samples[:, :shortest])
+        measured = measure(golden)
+    found = []
+    for number, take in enumerate(repeats, start=1):
+        progress(f"repeat {number} of {len(repeats)}: {take.label}")
+        found.append(_beside(golden, measured, _from_click(take.response), checks))
+    said = list(_said_of_repeats(repeats, found, golden))
+    asked = [table for table, keys in checks.items() if "not_asked" not in keys]
+    timing = checks["echo_timing"]
+    if timing.get("springs"):
+        clear = proposing.clear_passes(timing["passes"], found)
+        if clear < timing["passes"]:
+            said.append(f"only {clear} of {timing['passes']} passes are told in every repeat, so no more are asked")
+        timing["passes"] = clear
+    path = golden_folder / TOLERANCES_FILE
+    shared = read_toml(path) if path.exists() else golden_text.proposed_tolerances()
+    return proposing.propose(origin, itself, noisy, found, shared, asked), said
+
+
+def _beside(
+    golden: Response, measured: Measurement, other: Response, checks: Mapping[str, dict[str, Any]]
+) -> list[Finding]:
+    """All that is told of one response beside another, by the checks that are asked."""
+    from reverdict.check import echo_timing, energy_decay, group_delay
+    from reverdict.measure.measurement import measure_beside
+    from reverdict.reference import EchoTiming, EnergyDecay, GroupDelay
+
+    comparison = measure_beside(golden, measured, other)
+    findings = echo_timing.judge(measured, comparison, EchoTiming(**checks["echo_timing"]))
+    if "not_asked" not in checks["group_delay"]:
+        findings += group_delay.judge(measured, comparison, GroupDelay())
+    if "not_asked" not in checks["energy_decay"]:
+        findings += energy_decay.judge(measured, comparison, EnergyDecay())
+    return findings
+
+
+def _said_of_repeats(repeats: Sequence[Take], found: Sequence[Sequence[Finding]], golden: Response) -> Iterator[str]:
+    """What is the matter with single repeats, and whether they differ at all."""
+    from reverdict import judging, proposing
+
+    for take, findings in zip(repeats, found, strict=True):
+        turned = [one for one in findings if one.quantity == "polarity" and one.outcome is Outcome.FAIL]
+        without = [*turned, *proposing.missing(findings)]
+        if without:
+            more = f", and {len(without) - 1} more" if len(without) > 1 else ""
+            yield f"{take.label}: {judging.sentence(without[0])}{more}; is it the same thing?"
+    if repeats:
+        count = f"{len(repeats)} repeats" if len(repeats) > 1 else "1 repeat"
+        alike = all(_alike(_from_click(take.response), golden) for take in repeats)
+        if alike:
+            yield f"{count}: the same to the last bit"
+        elif len(repeats) < ENOUGH_REPEATS:
+            tell = "tell" if len(repeats) > 1 else "tells"
+            more = f"{ENOUGH_REPEATS} or more tell it better"
+            yield f"{count} {tell} little of the spread, so much is allowed for; {more}"
+
+
+def _alike(one: Response, other: Response) -> bool:
+    shortest = min(one.samples.shape[1], other.samples.shape[1])
+    return bool((one.samples[:, :shortest] == other.samples[:, :shortest]).all())
+
+
+def _from_click(response: Response) -> Response:
+    return replace(
+        response, samples=response.samples[:, round(response.click_at_s * response.rate_hz) :], click_at_s=0.0
+    )
+
+
+def _other_takes(source: Path, first: Response, wishes: Wishes) -> list[Take]:
+    """The repeats of a recording, each with its own click; BadInputs for those that cannot be."""
+    takes: list[Take] = []
+    mistakes: list[BadInput] = []
+    for text in wishes.repeats:
+        with noted(mistakes):
+            path = Path(text)
+            if path.suffix.lower() not in SOUND_SUFFIXES:
+                raise BadInput(path, "is no WAV or FLAC file; the repeats of a recording are recordings")
+            response, _ = _take(path, wishes)
+            if response.rate_hz != first.rate_hz or response.paths != first.paths:
+                own = f"{len(first.paths)} channels at {first.rate_hz} Hz"
+                other = f"{len(response.paths)} channels at {response.rate_hz} Hz"
+                raise BadInput(path, f"has {other}, {source.name} {own}; a repeat is the same thing recorded again")
+            if _alike(response, first):
+                raise BadInput(path, f"is {source.name} itself; a repeat is the same thing recorded again")
+            takes.append(Take(path.name, response))
+    if mistakes:
+        raise BadInputs(mistakes)
+    return takes
 
 
 def _lead_of(click_at_s: float, source: Path) -> list[str]:
@@ -137,19 +276,38 @@ def _lead_of(click_at_s: float, source: Path) -> list[str]:
     return [f"the click is {click_at_s:g} s into {source.name}; {advice}"]
 
 
-def _said(check: str, table: dict[str, Any]) -> str:
+def _said(check: str, table: dict[str, Any], proposals: Sequence[Proposal]) -> Iterator[str]:
+    """What is asked by one check, and the tolerances proposed for it with where they come from."""
     if "not_asked" in table:
-        return f"{check} is not asked: {table['not_asked']}"
-    own = ", ".join(f"{key} = {value}" for key, value in table.items())
-    return f"{check} is asked{': ' + own if own else ''}"
+        yield f"{check} is not asked: {table['not_asked']}"
+        return
+    proposed = [one for one in proposals if one.table == check.replace("-", "_")]
+    facts = ", ".join(f"{key} = {value}" for key, value in table.items() if key not in {one.key for one in proposed})
+    yield f"{check} is asked{': ' + facts if facts else ''}"
+    yield from (f"  {one.key} = {written(one.value)}: {one.because}" for one in proposed)
 
 
 def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], str]:
+    _refuse(wishes, OPTIONS.keys() - {"click_at"}, f"is for a build; {source.name} is a recording, taken as it stands")
+    response, seconds = _take(source, wishes)
+    told = {
+        "origin": "capture",
+        "render": {
+            "seconds": round(seconds, 6),
+            "sample_rates_hz": [response.rate_hz],
+            "block_sizes": [BLOCK_SIZE],
+            "parameters": {**wishes.parameters},
+        },
+    }
+    return response, told, f"recording {source.name}"
+
+
+def _take(source: Path, wishes: Wishes) -> tuple[Response, float]:
+    """A recording, and how long it is after its click."""
     from reverdict.measure.click import find_click
     from reverdict.sound import read_sound
     from reverdict.words import PATHS
 
-    _refuse(wishes, OPTIONS.keys() - {"click_at"}, f"is for a build; {source.name} is a recording, taken as it stands")
     samples, rate_hz = read_sound(source)
     if len(samples) > 2:
         raise BadInput(source, f"{len(samples)} channels; a reference is mono or stereo")
@@ -163,19 +321,12 @@ def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], st
         raise BadInput(source, f"has {rate_hz} Hz; a reference needs {LOWEST_RATE_HZ} or more")
     if not samples[:, round(click_at_s * rate_hz) :].any():
         raise BadInput(source, "holds only silence after the click")
-    told = {
-        "origin": "capture",
-        "render": {
-            "seconds": round(seconds, 6),
-            "sample_rates_hz": [rate_hz],
-            "block_sizes": [BLOCK_SIZE],
-            "parameters": {**wishes.parameters},
-        },
-    }
-    return Response(samples, rate_hz, click_at_s, paths), told, f"recording {source.name}"
+    return Response(samples, rate_hz, click_at_s, paths), seconds
 
 
-def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[str, Any], str, dict[str, Any]]:
+def _rendered(
+    build: Build, name: str, wishes: Wishes, progress: Callable[[str], None]
+) -> tuple[Response, dict[str, Any], str, dict[str, Any], list[Take]]:
     from reverdict.render import Request, parameters_missing, render, working_folder
 
     _refuse(wishes, ["click_at"], f"is for a recording; {build.place} is rendered, and we place the click")
@@ -190,6 +341,7 @@ def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[s
         rendering = render(build, request, work)
         if rendering.response is None:
             raise BadInput(build.place, f"no reference can be made of it: {rendering.reason}")
+        again = list(_rendered_again(build, request, work, _count_of(wishes.repeats), progress))
         cost = _kernel_cost(build, request, work)
     told = {
         "origin": "build",
@@ -202,7 +354,30 @@ def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[s
             "parameters": {**wishes.parameters},
         },
     }
-    return rendering.response, told, label_of(build), cost
+    return rendering.response, told, label_of(build), cost, again
+
+
+def _count_of(repeats: Sequence[str]) -> int:
+    """How many times to render again."""
+    if not repeats:
+        return 0
+    if len(repeats) > 1 or not repeats[0].isdecimal() or not 1 <= int(repeats[0]) <= MOST_REPEATS:
+        said = " ".join(repeats)
+        raise BadInput(f"--repeats {said}", f"a build is rendered again so many times: a number, 1 to {MOST_REPEATS}")
+    return int(repeats[0])
+
+
+def _rendered_again(
+    build: Build, request: Request, work: Path, count: int, progress: Callable[[str], None]
+) -> Iterator[Take]:
+    from reverdict.render import render
+
+    for number in range(1, count + 1):
+        progress(f"rendering again, {number} of {count}")
+        rendering = render(build, request, work)
+        if rendering.response is None:
+            raise BadInput(build.place, f"was rendered once, and not again: {rendering.reason}")
+        yield Take(f"render {number + 1}", rendering.response)
 
 
 def _kernel_cost(build: Build, request: Request, work_folder: Path) -> dict[str, Any]:
@@ -246,27 +421,8 @@ def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str,
         why = next((time.why_not for band in decays for time in band.times.values()), "no octave band fits")
         tables["energy_decay"] = {"not_asked": f"no decay time can be measured: {why}"}
     else:
-        tables["energy_decay"] = _room_for_noise(measured)
+        tables["energy_decay"] = {}
     return tables
-
-
-def _room_for_noise(measured: Measurement) -> dict[str, float]:
-    """Wider tolerances of those decay times that noise alone would make unsure against themselves.
-
-    Twice the expanded uncertainty of a difference of two such measurements, in percent of the decay time.
-    """
-    from reverdict.check.energy_decay import judged_bands
-    from reverdict.golden_text import proposed
-
-    wider = {}
-    for key, usual in proposed("energy_decay").items():
-        name = key.removesuffix("_percent")
-        times = [band.times[name] for path in measured.paths for band in judged_bands(path.decay) if name in band.times]
-        noise = [100 * (t.uncertainty_s or 0.0) / t.seconds for t in times if t.seconds]
-        needed = 2 * math.sqrt(2) * max(noise, default=0.0)
-        if needed > usual:
-            wider[key] = float(math.ceil(needed))
-    return wider
 
 
 def clear_passes(measured: Measurement) -> int:
@@ -292,7 +448,7 @@ def approve_reference(
     golden_folder: Path,
     *,
     settings: Sequence[Setting] = (),
-    as_edited: bool = False,
+    as_it_stands: bool = False,
     preview: bool = False,
 ) -> Iterator[str]:
     """Say what an approval changes, then make it true. Yields what to print.
@@ -303,24 +459,25 @@ def approve_reference(
         Build or recording whose response is to be the golden; None leaves the impulses as they are.
     settings : Setting
         Terms to set.
-    as_edited : bool
-        Whether terms that were edited by hand are reason enough to write. They are approved with anything else, too.
+    as_it_stands : bool
+        Whether terms that were edited by hand, or that the golden measures otherwise by another analysis, are reason
+        enough to write. Both are approved with anything else, too.
     preview : bool
         Nothing is written.
 
     A golden whose impulse was altered or lost is replaced all the same, and nothing compared. Where nothing is new,
     nothing is written. A recording gives way to a recording only.
     """
-    if not (source or settings or as_edited):
-        ways = "--from BUILD for another response, --set TABLE.KEY=VALUE for a term, or --as-edited"
+    if not (source or settings or as_it_stands):
+        ways = "--from BUILD for another response, --set TABLE.KEY=VALUE for a term, or --as-it-stands"
         raise BadInput(golden_folder / name, f"nothing to approve; give {ways}")
     if preview:
         golden_set.approvable(name, why or "a look", who(), golden_folder)
         held = golden_set.look_at(name, golden_folder)
-        yield from _approve(held, source, golden_folder, settings, as_edited, preview=True)
+        yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=True)
         return
     with _writing_into(golden_folder), golden_set.approving(name, why, who(), golden_folder, _tell) as held:
-        yield from _approve(held, source, golden_folder, settings, as_edited, preview=False)
+        yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=False)
 
 
 def _tell(line: str) -> None:
@@ -329,7 +486,7 @@ def _tell(line: str) -> None:
 
 
 def _approve(
-    held: Approving, source: Path | None, golden_folder: Path, settings: Sequence[Setting], as_edited: bool,
+    held: Approving, source: Path | None, golden_folder: Path, settings: Sequence[Setting], as_it_stands: bool,
     *, preview: bool,
 ) -> Iterator[str]:  # fmt: skip
     reference = held.reference
@@ -342,15 +499,15 @@ def _approve(
         yield from offered.said()
         response, label, kernel_ratio, same = offered.response, offered.label, offered.kernel_ratio, offered.same
     known = not golden_set.unlogged(reference)
-    if same and not wished and known and not (by_hand and (as_edited or source)):
+    golden = response or (None if isinstance(old, BadInput) else old.response)
+    figures = _news(golden, reference) if golden else None
+    if same and known and not wished and not ((by_hand or figures) and (as_it_stands or (source and by_hand))):
         holds = "holds this response already" if source else "says so already"
         yield f"{reference.path} {holds}; nothing is written."
         return
     if preview:
         yield f"Nothing is written; leave --preview out to approve. {reference.path} is as it was."
         return
-    measured = response or (None if isinstance(old, BadInput) else old.response)
-    figures = _figures(measured, reference) if measured else None
     approved = held.write(
         None if same and known else response, label, kernel_ratio=kernel_ratio, settings=settings, measured=figures
     )
@@ -414,6 +571,16 @@ class _Offered:
                 if self.kernel_ratio is None:
                     yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
             self.same = trial is not None and self.kernel_ratio is None and _is_golden(trial)
+
+
+def _news(golden: Response, reference: Reference) -> dict[str, float] | None:
+    """What a golden measures, where the log does not hold that already."""
+    from reverdict.measure.figures import moved
+    from reverdict.measure.version import ANALYSIS_VERSION
+
+    figures, record = _figures(golden, reference), golden_set.last_measured(reference)
+    known = record is not None and record.get("analysis_version") == ANALYSIS_VERSION
+    return None if known and record and not any(moved(record["measured"], figures)) else figures
 
 
 def _figures(response: Response, reference: Reference) -> dict[str, float]:
@@ -518,8 +685,7 @@ def notes(golden_folder: Path) -> Iterator[str]:
             edited.setdefault(tuple(str(change) for change in changes), []).append(name)
         yield from _measured_otherwise(golden)
     for told, among in edited.items():
-        how = f"reverdict golden approve {among[0]} --as-edited --why TEXT"
-        yield f"{', '.join(among)}: not approved, edited by hand: {'; '.join(told)} ({how})"
+        yield f"{', '.join(among)}: not approved, edited by hand: {'; '.join(told)} ({_AS_IT_STANDS.format(among[0])})"
 
 
 def _measured_otherwise(golden: GoldenReference) -> Iterator[str]:
@@ -539,7 +705,7 @@ def _measured_otherwise(golden: GoldenReference) -> Iterator[str]:
     more = f"; and {len(found) - SHOWN_CHANGES} more" if len(found) > SHOWN_CHANGES else ""
     yield (
         f"{golden.name}: measures differently by analysis {ANALYSIS_VERSION} than when it was approved, "
-        f"by {version}: {shown}{more}"
+        f"by {version}: {shown}{more} ({_AS_IT_STANDS.format(golden.name)})"
     )
 
 

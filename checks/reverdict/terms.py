@@ -75,9 +75,14 @@ class Change:
 
 
 def changes(old: Terms, new: Terms) -> tuple[Change, ...]:
-    """What differs between two sets of terms."""
-    keys = [*old, *(key for key in new if key not in old)]
-    return tuple(Change(key, old.get(key), new.get(key)) for key in keys if old.get(key) != new.get(key))
+    """What differs between two sets of terms. Of a check that ceases to be asked, or begins to be, only that."""
+    found = []
+    for key in [*old, *(key for key in new if key not in old)]:
+        reason = f"{key.partition('.')[0]}.not_asked"
+        turned = (reason in old) != (reason in new)
+        if old.get(key) != new.get(key) and (key == reason or not turned):
+            found.append(Change(key, old.get(key), new.get(key)))
+    return tuple(found)
 
 
 def written(value: Any) -> str:

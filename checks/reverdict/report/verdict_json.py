@@ -44,6 +44,7 @@ def to_json(verdict: words.Verdict) -> dict[str, Any]:
         },
         "judged_at": verdict.judged_at,
         "suite_version": verdict.suite_version,
+        "analysis_version": verdict.analysis_version,
         "errors": list(verdict.errors),
         "references": [_reference(reference) for reference in verdict.references],
     }
@@ -83,7 +84,12 @@ def json_schema() -> dict[str, Any]:
         findings={"type": "array", "items": finding},
     )
     reference = _object(
-        name=text, title=text, outcome=outcome, checks={"type": "array", "items": check}, curves={"type": "object"}
+        name=text,
+        title=text,
+        outcome=outcome,
+        checks={"type": "array", "items": check},
+        curves={"type": "object"},
+        remarks={"type": "array", "items": text},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -94,6 +100,7 @@ def json_schema() -> dict[str, Any]:
             build=_object(name=text, version=text, kind=text, commit={"type": ["string", "null"]}, about=text),
             judged_at=text,
             suite_version=text,
+            analysis_version={"type": ["integer", "null"]},
             errors={"type": "array", "items": text},
             references={"type": "array", "items": reference},
             counts={"type": "object"},
@@ -108,6 +115,7 @@ def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
         "outcome": str(reference.outcome),
         "checks": [_check(check) for check in reference.checks],
         "curves": _ready(reference.curves),
+        "remarks": list(reference.remarks),
     }
 
 
