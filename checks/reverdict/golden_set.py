@@ -429,7 +429,7 @@ class Approving:
         values = {change.key: [change.old, change.new] for change in changed}
         told = {"changed": values} if values else {}
         _log(after, _digests(before), {**told, "terms": in_force, "measured": dict(measured or {})})
-        self._tidy(after)
+        self.tidy(after)
         return Approved(self.path, _digests(before), _digests(after), changed)
 
     def _put_in_place(self, text: str, impulses: Sequence[_Impulse]) -> None:
@@ -482,11 +482,13 @@ class Approving:
             old = tuple(records[-1]["new_sha256"]) if records else ()
             _log(self.reference, old, {"found": True, **({"terms": self.in_force()} if known else {})})
 
-    def _tidy(self, after: Reference) -> None:
-        """Take away what this approval replaced, and what approvals that were killed left over."""
-        folder, kept = self.path.parent, {file.path.name for file in after.files}
-        for name in _left_by_approvals(folder) - kept:
+    def tidy(self, after: Reference | None = None) -> list[str]:
+        """Take away what this approval replaced, and what approvals that were killed left over; names of the files."""
+        folder, kept = self.path.parent, {file.path.name for file in (after or self.reference).files}
+        left = sorted(_left_by_approvals(folder) - kept)
+        for name in left:
             (folder / name).unlink(missing_ok=True)
+        return left
 
 
 # Reading, in detail.

@@ -504,6 +504,8 @@ def _approve(
     if same and known and not wished and not ((by_hand or figures) and (as_it_stands or (source and by_hand))):
         holds = "holds this response already" if source else "says so already"
         yield f"{reference.path} {holds}; nothing is written."
+        if not preview and (left := held.tidy()):
+            yield f"Left over from an approval that was cut off, and taken away: {', '.join(left)}."
         return
     if preview:
         yield f"Nothing is written; leave --preview out to approve. {reference.path} is as it was."
