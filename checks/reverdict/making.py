@@ -125,7 +125,7 @@ def new_reference(
             raise BadInput(source, "a folder of recordings; name the one file this reference is to be made from")
         response, told, label, cost, repeats = _rendered(build, name, wishes, progress)
     progress(f"measuring {source.name}")
-    measured = measure(response)
+    measured = measure(_from_click(response))  # as it will be measured whenever a build is judged
     checks = asked_of(measured, cost)
     proposals, said_of_repeats = _proposals(
         told["origin"], response, measured, repeats, checks, golden_folder, progress
@@ -174,8 +174,10 @@ def _proposals(
     from reverdict.schema import read_toml
 
     golden = _from_click(response)
+    itself = _beside(golden, measured, golden, checks)
+    _ask_only_what_it_answers(itself, checks)
     progress("looking how far noise moves it")
-    itself, *noisy = (_beside(golden, measured, one, checks) for one in (golden, *with_fresh_noise(golden, measured)))
+    noisy = [_beside(golden, measured, one, checks) for one in with_fresh_noise(golden, measured)]
     shortest = min(one.samples.shape[1] for one in (golden, *(_from_click(take.response) for take in repeats)))
     if shortest < golden.samples.shape[1]:
         golden = replace(golden, samples=golden.samples[:, :shortest])
@@ -187,7 +189,7 @@ def _proposals(
     said = list(_said_of_repeats(repeats, found, golden))
     asked = [table for table, keys in checks.items() if "not_asked" not in keys]
     timing = checks["echo_timing"]
-    if timing.get("springs"):
+    if timing["springs"]:
         clear = proposing.clear_passes(timing["passes"], found)
         if clear < timing["passes"]:
             said.append(f"only {clear} of {timing['passes']} passes are told in every repeat, so no more are asked")
@@ -195,6 +197,16 @@ def _proposals(
     path = golden_folder / TOLERANCES_FILE
     shared = read_toml(path) if path.exists() else golden_text.proposed_tolerances()
     return proposing.propose(origin, itself, noisy, found, shared, asked), said
+
+
+def _ask_only_what_it_answers(itself: Sequence[Finding], checks: dict[str, dict[str, Any]]) -> None:
+    """Ask no check that the golden itself would leave unsure, as a path without any sound does."""
+    from reverdict import judging, proposing
+
+    for finding in proposing.missing(itself):
+        table = checks[proposing.KEYS[finding.quantity][0]]
+        if "not_asked" not in table:
+            table["not_asked"] = f"it cannot be told of the golden itself: {judging.sentence(finding)}"
 
 
 def _beside(
@@ -206,7 +218,9 @@ def _beside(
     from reverdict.reference import EchoTiming, EnergyDecay, GroupDelay
 
     comparison = measure_beside(golden, measured, other)
-    findings = echo_timing.judge(measured, comparison, EchoTiming(**checks["echo_timing"]))
+    findings = []
+    if "not_asked" not in checks["echo_timing"]:
+        findings += echo_timing.judge(measured, comparison, EchoTiming(**checks["echo_timing"]))
     if "not_asked" not in checks["group_delay"]:
         findings += group_delay.judge(measured, comparison, GroupDelay())
     if "not_asked" not in checks["energy_decay"]:
@@ -219,9 +233,12 @@ def _said_of_repeats(repeats: Sequence[Take], found: Sequence[Sequence[Finding]]
     from reverdict import judging, proposing
 
     for take, findings in zip(repeats, found, strict=True):
-        turned = [one for one in findings if one.quantity == "polarity" and one.outcome is Outcome.FAIL]
-        without = [*turned, *proposing.missing(findings)]
-        if without:
+        if strange := proposing.strangest(findings):
+            said = judging.sentence(strange).partition(", limit")[0]
+            raise BadInput(take.label, f"{said}; a repeat is the same thing once more")
+        if any(one.quantity == "polarity" and one.outcome is Outcome.FAIL for one in findings):
+            raise BadInput(take.label, "is turned over against the first; a repeat is the same thing once more")
+        if without := proposing.missing(findings):
             more = f", and {len(without) - 1} more" if len(without) > 1 else ""
             yield f"{take.label}: {judging.sentence(without[0])}{more}; is it the same thing?"
     if repeats:
@@ -319,8 +336,14 @@ def _take(source: Path, wishes: Wishes) -> tuple[Response, float]:
         raise BadInput(source, f"ends at {end_s:.3f} s, too soon for a reference whose click is at {click_at_s:g} s")
     if rate_hz < LOWEST_RATE_HZ:
         raise BadInput(source, f"has {rate_hz} Hz; a reference needs {LOWEST_RATE_HZ} or more")
-    if not samples[:, round(click_at_s * rate_hz) :].any():
+    sounds = [bool(row[round(click_at_s * rate_hz) :].any()) for row in samples]
+    if not any(sounds):
         raise BadInput(source, "holds only silence after the click")
+    if not all(sounds):
+        silent = "left" if sounds[1] else "right"
+        raise BadInput(
+            source, f"its {silent} channel holds only silence after the click; make it mono if it is meant so"
+        )
     return Response(samples, rate_hz, click_at_s, paths), seconds
 
 
@@ -330,6 +353,7 @@ def _rendered(
     from reverdict.render import Request, parameters_missing, render, working_folder
 
     _refuse(wishes, ["click_at"], f"is for a recording; {build.place} is rendered, and we place the click")
+    count = _count_of(wishes.repeats)
     if missing := parameters_missing(build, wishes.parameters):
         add = " ".join(f"--parameter {name}=VALUE" for name in missing)
         raise BadInput(build.place, f"build.argv asks for parameters that nobody gives; add {add}")
@@ -341,7 +365,7 @@ def _rendered(
         rendering = render(build, request, work)
         if rendering.response is None:
             raise BadInput(build.place, f"no reference can be made of it: {rendering.reason}")
-        again = list(_rendered_again(build, request, work, _count_of(wishes.repeats), progress))
+        again = list(_rendered_again(build, request, work, count, progress))
         cost = _kernel_cost(build, request, work)
     told = {
         "origin": "build",
@@ -412,8 +436,7 @@ def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str,
         }
         tables["group_delay"] = {}
     else:
-        reasons = sorted({found.why_none for found in springs if found.why_none})
-        why = (reasons[0] if reasons else "") or "its paths do not agree on the number of springs or their pass law"
+        why = springs[0].why_none if len(springs) == 1 else _unlike(measured)
         tables["echo_timing"] = {"springs": 0, "pass_law": "none", "passes": 0}
         tables["group_delay"] = {"not_asked": f"no separate passes: {why}"}
     decays = [band for path in measured.paths for band in path.decay.bands]
@@ -423,6 +446,19 @@ def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str,
     else:
         tables["energy_decay"] = {}
     return tables
+
+
+def _unlike(measured: Measurement) -> str:
+    """What each of several paths has for springs, or why it has none."""
+    told: dict[str, list[str]] = {}
+    for path in measured.paths:
+        laws = ", ".join(sorted({spring.pass_law for spring in path.springs.springs}))
+        count = len(path.springs.springs)
+        springs = f"{count} {'springs' if count > 1 else 'spring'} by {laws}" if count else path.springs.why_none
+        told.setdefault(springs, []).append(path.path)
+    if len(told) == 1:
+        return next(iter(told))
+    return "its paths are unlike: " + "; ".join(f"{', '.join(paths)}: {springs}" for springs, paths in told.items())
 
 
 def clear_passes(measured: Measurement) -> int:

@@ -39,6 +39,7 @@ from reverdict.words import Finding
 ROOM = 1.5
 CLEAR_OF_NOISE = 2.0
 HALF, TENTH = 0.5, 0.1
+STRANGE = 10.0
 DELAY = ("group_delay", "delay_ms")
 KEYS = {
     "arrival": ("echo_timing", "arrival_ms"),
@@ -147,6 +148,17 @@ def missing(findings: Iterable[Finding]) -> list[Finding]:
     return [finding for finding in findings if finding.quantity in KEYS and finding.deviation is None and finding.where]
 
 
+def strangest(findings: Iterable[Finding]) -> Finding | None:
+    """What no repeat of the same thing would do: the finding farthest beyond ``STRANGE`` times what is heard."""
+    shares = [
+        (abs(reading.deviation) / least_limit(HEARD.get(reading.key, HEARD_DELAY_MS), reading.hz or 1000.0), finding)
+        for finding in findings
+        if (reading := _reading(finding)) and reading.key != "transition_percent"
+    ]
+    share, finding = max(shares, key=lambda pair: pair[0], default=(0.0, None))
+    return finding if share > STRANGE else None
+
+
 def clear_passes(passes: int, repeats: Iterable[Iterable[Finding]]) -> int:
     """How many passes of every spring can be told in all repeats; one at least."""
     lost = [
@@ -248,7 +260,7 @@ def _over_frequency(
         return
     if repeats:
         spreads = [need.differ for need in known.values()]
-        because = f"repeats differ by {min(spreads):.2g} to {max(spreads):.2g} {unit} ({_takes(repeats)})"
+        because = f"repeats differ by {_amount(min(spreads))} to {_amount(max(spreads))} {unit} ({_takes(repeats)})"
     else:
         because = " or ".join(dict.fromkeys(re.sub(r" of [\d.e-]+ ms", "", reason) for reason in reasons if reason))
     warning = ""
@@ -268,8 +280,8 @@ def _proposed(
 ) -> tuple[float | None, str]:
     """Value and where it comes from; None where the shared tolerance will do."""
     inner, differ = CLEAR_OF_NOISE * need.noise, ROOM * need.differ
-    by_noise = f"twice what noise of its own moves it by, {need.noise:.2g} {unit}"
-    by_repeats = f"repeats differ by {need.differ:.2g} {unit} ({_takes(repeats)})"
+    by_noise = f"twice what noise of its own moves it by, {_amount(need.noise)} {unit}"
+    by_repeats = f"repeats differ by {_amount(need.differ)} {unit} ({_takes(repeats)})"
     shared_may_do = origin == "build" or heard is None
     if shared_may_do and usual is not None and max(inner, differ) <= usual:
         return None, ""
@@ -287,10 +299,14 @@ def _proposed(
 
 def _beyond(key: str, value: str, heard: str, need: _Need, repeats: int, unit: str) -> str:
     if repeats and ROOM * need.differ >= CLEAR_OF_NOISE * need.noise:
-        why = f"repeats differ by {need.differ:.2g} {unit}"
+        why = f"repeats differ by {_amount(need.differ)} {unit}"
     else:
-        why = f"noise alone moves it by {need.noise:.2g} {unit}"
+        why = f"noise alone moves it by {_amount(need.noise)} {unit}"
     return f"{key} = {value} is wider than what is heard, {heard}: {why}; record with less noise, or steadier"
+
+
+def _amount(value: float) -> str:
+    return "under 0.001" if value < 1e-3 else f"{value:.2g}"
 
 
 def _takes(repeats: int) -> str:

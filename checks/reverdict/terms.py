@@ -20,7 +20,8 @@ import numpy as np
 from reverdict.words import CHECKS
 
 CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
-UNLIMITED = 1e30
+UNLIMITED, NOTHING = 1e30, 1e-30
+ROUNDING = 1e-9
 ANYWHERE_HZ = 1000.0
 
 Terms = dict[str, Any]
@@ -116,10 +117,10 @@ def _leaning(key: str, old: Any, new: Any) -> str:
     steps = []
     for before, after in zip(_sides(old), _sides(new), strict=True):
         corners = {hz for hz, _ in (*before, *after)}
-        steps += [_at(after, hz) - _at(before, hz) for hz in sorted(corners)]
-    if not any(steps):
+        steps += [math.log(max(_at(after, hz), NOTHING) / max(_at(before, hz), NOTHING)) for hz in sorted(corners)]
+    wider, tighter = max(steps) > ROUNDING, min(steps) < -ROUNDING
+    if not (wider or tighter):
         return ""
-    wider, tighter = max(steps) > 0, min(steps) < 0
     return "wider in part, tighter in part" if wider and tighter else "wider" if wider else "tighter"
 
 
