@@ -80,6 +80,8 @@ def test_settings_are_toml_or_default_and_name_a_check_table() -> None:
         Setting("cost", "not_asked", "a = b"),
         Setting("energy_decay", "level_db", None),
     ]
+    with pytest.raises(BadInput, match="set already; say it once"):
+        settings_from(["cost.dearer_percent=1", "cost.dearer_percent=2"])
     for text in ("arrival_ms=1", "echo_timing.arrival_ms", "echo_timing.=1", "echo_timing.arrival_ms="):
         with pytest.raises(BadInput, match="such as echo_timing"):
             settings_from([text])

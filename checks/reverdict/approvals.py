@@ -15,7 +15,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from reverdict.durable import replace_text
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, noted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,10 +27,13 @@ Record = dict[str, Any]
 
 
 def read_log(folder: Path) -> tuple[list[Record], list[BadInput]]:
-    """Records of the log in a reference's folder, and the lines that are none. No log has no records."""
+    """Records of the log in a reference's folder, and what is wrong with it. No log has no records."""
     path = folder / APPROVALS_FILE
-    lines = _lines(path)
-    records, mistakes = [], []
+    records: list[Record] = []
+    mistakes: list[BadInput] = []
+    lines: list[str] = []
+    with noted(mistakes):
+        lines = _lines(path)
     for number, line in enumerate(lines, start=1):
         record = _record(line)
         if record is None:
@@ -50,10 +53,10 @@ def add_to_log(folder: Path, records: Sequence[Record]) -> None:
 
 
 def _lines(path: Path) -> list[str]:
-    if not path.exists():
-        return []
     try:
         lines = path.read_text(encoding="utf-8", errors="replace").split("\n")
+    except FileNotFoundError:
+        return []
     except OSError as error:
         raise BadInput(path, f"cannot be read ({error.strerror or error})") from error
     return [line for line in lines if line.strip()]

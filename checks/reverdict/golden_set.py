@@ -18,6 +18,7 @@ import contextlib
 import os
 import re
 import shutil
+import stat
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -510,7 +511,7 @@ def _is_sound(file: Path) -> bool:
 
 def _defaults(golden_folder: Path) -> DefaultTolerances:
     path = golden_folder / TOLERANCES_FILE
-    return schema.read_tolerances(path) if path.exists() else DefaultTolerances(path)
+    return schema.read_tolerances(path) if os.path.lexists(path) else DefaultTolerances(path)
 
 
 def _read(golden_folder: Path, selected: Sequence[str]) -> tuple[list[Reference], list[BadInput]]:
@@ -562,12 +563,12 @@ def _impulse(file: ImpulseFile, reference: Reference) -> NDArray[Any]:
 
 def _present(file: ImpulseFile) -> None:
     try:
+        if not stat.S_ISREG(file.path.stat().st_mode):
+            raise BadInput(file.path, f"no file, but {REFERENCE_FILE} names it as a sound file")
         with file.path.open("rb") as opened:
             pointer = opened.read(7) == b"version"
     except FileNotFoundError:
         raise BadInput(file.path, f"missing, but named in {REFERENCE_FILE}; was it not committed?") from None
-    except IsADirectoryError:
-        raise BadInput(file.path, f"a folder, but {REFERENCE_FILE} names it as a sound file") from None
     except OSError as error:
         raise BadInput(file.path, f"cannot be read ({error.strerror or error})") from error
     if pointer:
@@ -582,7 +583,7 @@ def unlogged(reference: Reference) -> list[BadInput]:
     """A log with lines that are none, or whose last approval is not that of the reference: cut off, changed by hand."""
     folder = reference.path.parent
     path = folder / APPROVALS_FILE
-    if not path.exists():
+    if not os.path.lexists(path):
         return []
     records, mistakes = read_log(folder)
     if not records:

@@ -124,14 +124,18 @@ class Setting:
 
 
 def settings_from(texts: Sequence[str]) -> list[Setting]:
-    """TABLE.KEY=VALUE as said on a command line; VALUE is TOML, or ``default``.
+    """TABLE.KEY=VALUE as said on a command line, each key once; VALUE is TOML, or ``default``.
 
     Raises
     ------
     BadInput
-        Not of that form, no check table, or no TOML. Whether the key and its value may be is for the schema to say.
+        Not of that form, no check table, no TOML, or said twice. What the key and its value may be, the schema says.
     """
-    return [_setting(text) for text in texts]
+    settings = [_setting(text) for text in texts]
+    for number, one in enumerate(settings):
+        if any((one.table, one.key) == (other.table, other.key) for other in settings[:number]):
+            raise BadInput(f"--set {texts[number]}", f"{one.table}.{one.key} is set already; say it once")
+    return settings
 
 
 def _setting(text: str) -> Setting:
