@@ -740,7 +740,7 @@ def _stored(samples: NDArray[Any], rate_hz: int, origin: str) -> tuple[NDArray[A
             if np.array_equal(steps, np.round(steps)) and -(2 ** (bits - 1)) <= steps.min() <= steps.max() < 2 ** (
                 bits - 1
             ):
-                return samples, ".flac", f"PCM_{bits}"
+                return samples + 0.0, ".flac", f"PCM_{bits}"  # whole numbers have no −0.0
     single = samples.astype(np.float32).astype(np.float64)
     if origin == "build" or np.array_equal(single, samples):
         return single, ".wav", "FLOAT"
