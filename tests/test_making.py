@@ -17,7 +17,7 @@ from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.gate import gate
 from reverdict.measure.decay_times import FITS
-from reverdict.reference import Reference
+from reverdict.reference import Reference, Tolerance
 from reverdict.report.verdict_json import json_schema as verdict_schema
 from reverdict.report.verdict_json import to_json
 from reverdict.sound import write_sound
@@ -113,7 +113,7 @@ def test_repeats_of_a_recording_set_tolerances_that_further_takes_pass(
     lines = said(capsys, "golden", "new", "bench", "--from", first, "--repeats", *others[:4])
     made = reference_of("bench")
     # Two takes differ by √2·2 samples, 0.06 ms; Student's t of four degrees is 2.78, and there is half as much room.
-    assert 0.08 < made.echo_timing.arrival_ms < 0.6
+    assert 0.08 < made.echo_timing.arrival_ms.at().above < 0.6
     text = here.reference("bench").read_text(encoding="utf-8")
     assert re.search(r"\narrival_ms = [\d.]+ # repeats differ by [\d.]+ ms \(k = 2, 5 takes\)\n", text)
     assert making.ROOM_FOR_CAPTURES not in lines
@@ -178,7 +178,7 @@ def test_a_build_that_repeats_exactly_keeps_the_shared_tolerances(
     parameters = ("--seconds", "0.6", "--parameter", "program=short")
     lines = said(capsys, "golden", "new", "x", "--from", str(build), *parameters, "--repeats", "2")
     assert lines[-1] == "2 repeats: the same to the last bit"
-    assert reference_of("x").echo_timing.arrival_ms == 0.1
+    assert reference_of("x").echo_timing.arrival_ms == Tolerance.both_ways(0.1)
     assert "repeats" not in here.reference("x").read_text(encoding="utf-8")
 
 
@@ -190,8 +190,8 @@ def test_a_build_that_wanders_gets_the_room_it_needs(here: Workspace) -> None:
     wishes = making.Wishes(seconds=0.6, parameters={"program": "short"}, repeats=("5",))
     making.new_reference("x", build, here.golden, wishes)
     made = reference_of("x")
-    assert made.energy_decay.level_db > 0.5
-    assert (made.energy_decay.t30_percent, made.echo_timing.arrival_ms) == (2, 0.1)
+    assert made.energy_decay.level_db.at().above > 0.5
+    assert (made.energy_decay.t30_percent.at().above, made.echo_timing.arrival_ms.at().above) == (2, 0.1)
     assert gate(build, here.golden, only="x").outcome == "pass"
 
 
@@ -448,7 +448,7 @@ def test_a_tolerance_is_set_shown_logged_and_its_comment_kept(
     assert {path: path.read_bytes() for path in here.golden.rglob("*.*")} == before
     assert said(capsys, "golden", "approve", "short", *wished, "--why", "agreed")[:-1] == lines[:-1]
     made = reference_of("short")
-    assert made.echo_timing.arrival_ms == 0.2
+    assert made.echo_timing.arrival_ms == Tolerance.both_ways(0.2)
     assert (made.approval.why, made.approval.build) == ("agreed", "player 1")
     assert "arrival_ms = 0.2 # as on the bench\n" in here.reference().read_text(encoding="utf-8")
     log = (here.golden / "short" / "approvals.log").read_text(encoding="utf-8").splitlines()
@@ -465,7 +465,7 @@ def test_a_tolerance_goes_back_to_the_shared_one(capsys: pytest.CaptureFixture[s
     approve("--set", "echo_timing.arrival_ms=0.2", "--why", "wider")
     approve("--set", "echo_timing.arrival_ms=default", "--why", "narrower")
     assert "  echo_timing.arrival_ms: 0.2 → 0.1, tighter" in capsys.readouterr().out
-    assert reference_of("short").echo_timing.arrival_ms == 0.1
+    assert reference_of("short").echo_timing.arrival_ms == Tolerance.both_ways(0.1)
     approve("--set", "echo_timing.arrival_ms=0.1", "--why", "the same")
     assert capsys.readouterr().out.splitlines()[-2:] == [
         "short: these terms are in force already",
@@ -480,7 +480,7 @@ def test_a_response_and_a_tolerance_are_approved_together(here: Workspace) -> No
     assert not any("delay_ms" in line for line in lines)
     assert lines[-1] == f"{here.reference()} now holds player 1. Its terms are as shown."
     made = reference_of("short")
-    assert (made.energy_decay.level_db, made.group_delay.not_asked) == (2, "it is modulated")
+    assert (made.energy_decay.level_db.at().above, made.group_delay.not_asked) == (2, "it is modulated")
     assert golden_set.verify(here.golden) == []
 
 

@@ -147,6 +147,22 @@ def test_a_curve_allows_every_frequency_what_it_needs() -> None:
     assert one.warning.startswith("delay_ms at 3150 Hz = 3 ms is wider than what is heard")
 
 
+def test_a_decay_curve_gets_the_room_that_its_repeats_need() -> None:
+    def curve(deviation: float, uncertainty: float, tolerance: float) -> Finding:
+        return Finding(
+            "decay curve", "500 Hz, at 1.00 s", "dB", -30.0, None, deviation, uncertainty, tolerance, Outcome.PASS
+        )
+
+    assert proposing.curve_proposal([curve(-0.1, 0.1, 0.3), found("T30", 9.0)], 0.1, 4) == []
+    (one,) = proposing.curve_proposal([curve(-0.2, 0.1, 0.3), curve(0.0, 0.0, 0.3)], 0.1, 4)
+    assert (one.table, one.key, one.value) == ("energy_decay", "curve_db", 0.25)
+    assert one.because == "repeats' decay curves (k = 2, 5 takes) need 0.15 dB more than level_db"
+    assert not one.warning
+    (loud,) = proposing.curve_proposal([curve(2.0, 0.0, 1.0)], 0.5, 0)
+    assert loud.value == 2.5
+    assert loud.warning.startswith("curve_db = 2.5 dB is wider than what is heard, 1 dB: decay curves of copies")
+
+
 def test_what_is_not_asked_gets_no_tolerance() -> None:
     itself = [found("arrival", 0.0), found("level", 0.0)]
     assert [one.key for one in proposing.propose("capture", itself, (), (), SHARED, ("energy_decay",))] == ["level_db"]

@@ -15,7 +15,7 @@ from reverdict.builds import open_build
 from reverdict.errors import BadInput, BadInputs, noted
 from reverdict.schema import TOLERANCES_FILE
 from reverdict.sound import SOUND_SUFFIXES
-from reverdict.terms import written
+from reverdict.terms import least_limit, written
 from reverdict.words import CHECKS, Outcome, Response
 
 if TYPE_CHECKING:
@@ -196,7 +196,32 @@ def _proposals(
         timing["passes"] = clear
     path = golden_folder / TOLERANCES_FILE
     shared = read_toml(path) if path.exists() else golden_text.proposed_tolerances()
-    return proposing.propose(origin, itself, noisy, found, shared, asked), said
+    proposals = proposing.propose(origin, itself, noisy, found, shared, asked)
+    if "energy_decay" in asked:
+        mine = {one.key: one.value for one in proposals if one.table == "energy_decay"}
+        values = {**shared.get("energy_decay", {}), **mine}
+        if "curve_db" not in values:
+            others = [*with_fresh_noise(golden, measured), *(_from_click(take.response) for take in repeats)]
+            judged = _decays(golden, measured, others, values)
+            proposals += proposing.curve_proposal(judged, least_limit(values["level_db"]), len(repeats))
+    return proposals, said
+
+
+def _decays(
+    golden: Response, measured: Measurement, others: Sequence[Response], values: Mapping[str, Any]
+) -> list[Finding]:
+    """Energy decay of all these beside the golden, judged by tolerances as they would be written."""
+    from reverdict.check import energy_decay
+    from reverdict.measure.measurement import measure_beside
+    from reverdict.reference import EnergyDecay
+    from reverdict.schema import tolerances_of
+
+    settings = EnergyDecay(**tolerances_of("energy_decay", values))
+    return [
+        finding
+        for other in others
+        for finding in energy_decay.judge(measured, measure_beside(golden, measured, other), settings)
+    ]
 
 
 def _ask_only_what_it_answers(itself: Sequence[Finding], checks: dict[str, dict[str, Any]]) -> None:

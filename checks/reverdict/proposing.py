@@ -16,6 +16,8 @@ Rule
     heard, since takes of one afternoon agree better than those of two. Without repeats: half of what is heard. Where
     no threshold of hearing is known, no tighter than the shared tolerance.
     Builds: the shared tolerances, unless repeats or noise need more.
+    The decay curve is judged as a whole, by what the other tolerances leave it. It is judged once more by those that
+    are proposed; where a repeat or a copy that departed half as much again would not pass, ``curve_db`` gives it room.
     What must be wider than what is heard is proposed so, and says it.
 Conventions
     Values in the units of the tolerances; they are rounded up to two digits. Nothing here reads a file.
@@ -141,6 +143,30 @@ def propose(
         propose_one = _over_frequency if (table, key) == DELAY else _one_value
         proposals += propose_one(table, key, origin, needs, len(repeats), shared.get(table, {}).get(key))
     return proposals
+
+
+def curve_proposal(judged: Iterable[Finding], level_db: float, repeats: int) -> list[Proposal]:
+    """Room for the decay curve, where repeats or noisy copies do not pass well by the tolerances proposed so far.
+
+    Parameters
+    ----------
+    judged : findings of them all, by those tolerances.
+    level_db : what the curve may be off where it begins, by these.
+    """
+    curves = [one for one in judged if one.quantity == "decay curve" and one.deviation is not None]
+    departing = [
+        ROOM * (abs(one.deviation or 0.0) + (one.uncertainty or 0.0)) - (one.tolerance or 0.0) for one in curves
+    ]
+    lacking = max(departing, default=0.0)
+    if lacking <= 0.0:
+        return []
+    whose = f"repeats' decay curves ({_takes(repeats)})" if repeats else "decay curves of copies with other noise"
+    value, heard = _rounded_up(level_db + lacking), HEARD["level_db"]
+    because, warning = f"{whose} need {_amount(lacking)} dB more than level_db", ""
+    if value > heard:
+        because += f"; beyond what is heard, {heard:g} dB"
+        warning = f"curve_db = {value:g} dB is wider than what is heard, {heard:g} dB: {whose} need it"
+    return [Proposal("energy_decay", "curve_db", value, because, warning)]
 
 
 def missing(findings: Iterable[Finding]) -> list[Finding]:

@@ -631,6 +631,14 @@ def read_build(path: Path) -> Build:
     return Build(**common, object=build.object, module_path=folder / build.path)
 
 
+def tolerances_of(table: str, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Tolerances of one check as TOML reads them, made into those of ``reference``. BadInputs where they may not be."""
+    own, mistakes = _validated(TolerancesFile, {table: dict(values)}, Path(TOLERANCES_FILE))
+    if own is None:
+        raise BadInputs(mistakes)
+    return _written(getattr(own, table))
+
+
 def toml_value(text: str) -> str | int | float | bool:
     """A number or boolean where ``text`` reads as one in TOML, else the text itself."""
     try:
