@@ -153,7 +153,7 @@ def test_a_decay_curve_gets_the_room_that_its_repeats_need() -> None:
             "decay curve", "500 Hz, at 1.00 s", "dB", -30.0, None, deviation, uncertainty, tolerance, Outcome.PASS
         )
 
-    assert proposing.curve_proposal([curve(-0.1, 0.1, 0.3), found("T30", 9.0)], 0.1, 4) == []
+    assert proposing.curve_proposal([curve(-0.1, 0.1, 0.31), found("T30", 9.0)], 0.1, 4) == []
     (one,) = proposing.curve_proposal([curve(-0.2, 0.1, 0.3), curve(0.0, 0.0, 0.3)], 0.1, 4)
     assert (one.table, one.key, one.value) == ("energy_decay", "curve_db", 0.25)
     assert one.because == "repeats' decay curves (k = 2, 5 takes) need 0.15 dB more than level_db"

@@ -186,7 +186,7 @@ def _proposals(
     for number, take in enumerate(repeats, start=1):
         progress(f"repeat {number} of {len(repeats)}: {take.label}")
         found.append(_beside(golden, measured, _from_click(take.response), checks))
-    said = list(_said_of_repeats(repeats, found, golden))
+    said = [*_said_of_noise(noisy), *_said_of_repeats(repeats, found, golden)]
     asked = [table for table, keys in checks.items() if "not_asked" not in keys]
     timing = checks["echo_timing"]
     if timing["springs"]:
@@ -251,6 +251,16 @@ def _beside(
     if "not_asked" not in checks["energy_decay"]:
         findings += energy_decay.judge(measured, comparison, EnergyDecay())
     return findings
+
+
+def _said_of_noise(noisy: Sequence[Sequence[Finding]]) -> Iterator[str]:
+    """What the golden just tells, and other noise would hide."""
+    from reverdict import judging, proposing
+
+    lost = {judging.sentence(one): None for findings in noisy for one in proposing.missing(findings)}
+    if lost:
+        more = f", and {len(lost) - 1} more" if len(lost) > 1 else ""
+        yield f"other noise of this level leaves a take unsure: {next(iter(lost))}{more}; record with less noise"
 
 
 def _said_of_repeats(repeats: Sequence[Take], found: Sequence[Sequence[Finding]], golden: Response) -> Iterator[str]:
