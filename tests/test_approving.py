@@ -16,7 +16,7 @@ import pytest
 
 from conftest import RATE_HZ, Workspace, spring, tables_for
 from killed_approvals import response
-from reverdict import approvals, durable, golden_set, making
+from reverdict import approvals, approving, durable, golden_set
 from reverdict.approvals import read_log
 from reverdict.command_line import main
 from reverdict.errors import BadInput
@@ -173,7 +173,7 @@ def test_what_a_killed_approval_left_is_taken_away_though_nothing_is_new(workspa
     (mistake,) = golden_set.verify(workspace.golden)
     assert mistake.problem.startswith("left over from an approval that was cut off; the next one of short takes it")
     take = workspace.takes / "short.wav"
-    *_, holds, took = making.approve_reference("short", take, "again", workspace.golden)
+    *_, holds, took = approving.approve_reference("short", take, "again", workspace.golden)
     assert holds.endswith("holds this response already; nothing is written.")
     assert took == f"Left over from an approval that was cut off, and taken away: {left.name}."
     assert golden_set.verify(workspace.golden) == []
@@ -184,7 +184,7 @@ def test_a_look_needs_no_lock(workspace: Workspace) -> None:
     try:
         fcntl.flock(held, fcntl.LOCK_EX)
         take = workspace.takes / "long.wav"
-        *_, last = making.approve_reference("short", take, "", workspace.golden, preview=True)
+        *_, last = approving.approve_reference("short", take, "", workspace.golden, preview=True)
     finally:
         os.close(held)
     assert last.startswith("Nothing is written; ")
@@ -192,7 +192,7 @@ def test_a_look_needs_no_lock(workspace: Workspace) -> None:
 
 def test_without_locks_approvals_go_on(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(durable, "fcntl", None)
-    list(making.approve_reference("short", workspace.takes / "long.wav", "because", workspace.golden))
+    list(approving.approve_reference("short", workspace.takes / "long.wav", "because", workspace.golden))
     assert golden_set.verify(workspace.golden) == []
 
 
@@ -218,7 +218,7 @@ def test_a_full_disk_leaves_the_old_golden_and_nothing_else(
 
     monkeypatch.setattr(golden_set, "settle", full)
     with pytest.raises(BadInput, match="cannot be written to"):
-        list(making.approve_reference("short", workspace.takes / "long.wav", "because", workspace.golden))
+        list(approving.approve_reference("short", workspace.takes / "long.wav", "because", workspace.golden))
     after = {path: path.read_bytes() for path in workspace.golden.rglob("*.*")}
     assert after == before
 
@@ -294,7 +294,7 @@ def test_two_approvals_in_one_second_are_told_apart(tank: Path) -> None:
 
 
 def test_the_log_says_what_is_in_force_and_what_was_measured(workspace: Workspace) -> None:
-    list(making.approve_reference("short", workspace.takes / "long.wav", "because", workspace.golden))
+    list(approving.approve_reference("short", workspace.takes / "long.wav", "because", workspace.golden))
     record = approvals.read_log(workspace.golden / "short")[0][-1]
     assert record["terms"]["echo_timing.arrival_ms"] == 0.1
     assert record["terms"]["cost.not_asked"] == "not asked of a player"

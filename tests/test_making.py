@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
-from reverdict import golden_set, golden_text, making, schema
+from reverdict import approving, golden_set, golden_text, making, schema
 from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.gate import gate
@@ -311,7 +311,7 @@ def test_an_approval_says_what_changes_before_it_writes(here: Workspace, monkeyp
     monkeypatch.setattr(making, "who", lambda: "Second ear")
     before = here.reference().read_bytes()
     lines = []
-    for line in making.approve_reference("short", changed_build(here), "more drive", here.golden):
+    for line in approving.approve_reference("short", changed_build(here), "more drive", here.golden):
         assert (here.reference().read_bytes() == before) == (not line.endswith("Tolerances are as they were."))
         lines.append(line)
     assert lines[0] == "short: against the golden approved by First ear,"
@@ -326,15 +326,15 @@ def test_an_approval_says_what_changes_before_it_writes(here: Workspace, monkeyp
 
 
 def test_an_approval_that_changes_much_says_the_most_of_it(here: Workspace) -> None:
-    _, *lines, _ = making.approve_reference("short", here.takes / "long.wav", "the longer one is right", here.golden)
-    assert len(lines) == making.SHOWN_CHANGES + 1
+    _, *lines, _ = approving.approve_reference("short", here.takes / "long.wav", "the longer one is right", here.golden)
+    assert len(lines) == approving.SHOWN_CHANGES + 1
     assert all(line.startswith("  fail: ") for line in lines[:-1])
     assert re.fullmatch(r"  and \d+ smaller ones", lines[-1])
 
 
 def test_an_approval_of_the_same_sound_says_that_nothing_moves(here: Workspace) -> None:
     before = {path: path.read_bytes() for path in here.golden.rglob("*.*")}
-    lines = list(making.approve_reference("short", here.takes, "heard again", here.golden))
+    lines = list(approving.approve_reference("short", here.takes, "heard again", here.golden))
     assert lines[1:] == ["  nothing moves", f"{here.reference()} holds this response already; nothing is written."]
     assert {path: path.read_bytes() for path in here.golden.rglob("*.*")} == before
 
@@ -345,7 +345,7 @@ def test_what_was_changed_by_hand_is_logged_although_nothing_moves(here: Workspa
     log.write_text(log.read_text(encoding="utf-8").replace(golden_set.references(here.golden)[1].files[0].sha256, "0"))
     (mistake,) = golden_set.verify(here.golden)
     assert "approve once more" in str(mistake)
-    list(making.approve_reference("short", here.takes, "checked by ear", here.golden))
+    list(approving.approve_reference("short", here.takes, "checked by ear", here.golden))
     assert golden_set.verify(here.golden) == []
 
 
@@ -360,7 +360,7 @@ def test_a_recording_gives_way_to_a_recording_only(here: Workspace, capsys: pyte
     )
     assert {path: path.read_bytes() for path in here.golden.rglob("*.*")} == before
     write_sound(Path("louder.wav"), 1.2 * spring(300)[np.newaxis], RATE_HZ)
-    *_, last = making.approve_reference("short", Path("louder.wav"), "more drive", here.golden)
+    *_, last = approving.approve_reference("short", Path("louder.wav"), "more drive", here.golden)
     assert last == f"{here.reference()} now holds louder.wav. Tolerances are as they were."
     assert reference_of("short").origin == "capture"
 
@@ -369,27 +369,27 @@ def test_an_altered_golden_can_be_approved_as_its_message_advises(here: Workspac
     write_sound(here.impulse(), 0.9 * spring(300)[np.newaxis], RATE_HZ)
     (mistake,) = golden_set.verify(here.golden)
     assert "reverdict golden approve short --from BUILD --why TEXT" in str(mistake)
-    first, *_ = making.approve_reference("short", here.takes / "short.wav", "restored by ear", here.golden)
+    first, *_ = approving.approve_reference("short", here.takes / "short.wav", "restored by ear", here.golden)
     assert first == f"short: nothing to compare with: {mistake}"
     assert golden_set.verify(here.golden) == []
 
 
 def test_a_lost_golden_can_be_approved(here: Workspace) -> None:
     here.impulse().unlink()
-    list(making.approve_reference("short", here.takes, "recorded anew", here.golden))
+    list(approving.approve_reference("short", here.takes, "recorded anew", here.golden))
     assert golden_set.verify(here.golden) == []
 
 
 def test_an_approval_renews_the_cost_that_the_reference_keeps(here: Workspace) -> None:
     here.edit('not_asked = "not asked of a player"', "kernel_ratio = 1e9")
     build = here.build("[build.limits]\nseconds = 30")
-    list(making.approve_reference("short", build, "cheaper", here.golden))
+    list(approving.approve_reference("short", build, "cheaper", here.golden))
     assert 0 < (reference_of("short").cost.kernel_ratio or 0) < 1e6
 
 
 def test_an_approval_that_cannot_time_says_that_the_cost_is_the_old_one(here: Workspace) -> None:
     here.edit('not_asked = "not asked of a player"', "kernel_ratio = 123.0")
-    lines = list(making.approve_reference("short", here.takes, "captured", here.golden))
+    lines = list(approving.approve_reference("short", here.takes, "captured", here.golden))
     assert "  kernel_ratio stays 123: recordings have no cost" in lines
     assert reference_of("short").cost.kernel_ratio == 123
 
@@ -457,7 +457,7 @@ def test_a_tolerance_is_set_shown_logged_and_its_comment_kept(
         "group_delay.delay_ms": [[[3000.0, 0.25], [4000.0, 1.0]], [[100.0, 0.1], [3000.0, 0.5]]],
     }
     assert golden_set.verify(here.golden) == []
-    assert list(making.notes(here.golden)) == []
+    assert list(approving.notes(here.golden)) == []
 
 
 @pytest.mark.usefixtures("here")
@@ -475,7 +475,9 @@ def test_a_tolerance_goes_back_to_the_shared_one(capsys: pytest.CaptureFixture[s
 
 def test_a_response_and_a_tolerance_are_approved_together(here: Workspace) -> None:
     settings = golden_text.settings_from(["energy_decay.level_db=2", 'group_delay.not_asked="it is modulated"'])
-    lines = list(making.approve_reference("short", changed_build(here), "more drive", here.golden, settings=settings))
+    lines = list(
+        approving.approve_reference("short", changed_build(here), "more drive", here.golden, settings=settings)
+    )
     assert '  group_delay.not_asked: not set → "it is modulated", no longer asked' in lines
     assert not any("delay_ms" in line for line in lines)
     assert lines[-1] == f"{here.reference()} now holds player 1. Its terms are as shown."
@@ -530,11 +532,11 @@ def test_what_was_edited_by_hand_is_allowed_named_and_approved_as_it_stands(
 
 def test_a_response_is_never_approved_with_edits_unseen(here: Workspace) -> None:
     here.edit("passes = 3", "passes = 2")
-    lines = list(making.approve_reference("short", changed_build(here), "more drive", here.golden))
+    lines = list(approving.approve_reference("short", changed_build(here), "more drive", here.golden))
     assert lines[:2] == [
         "short: edited by hand since the last approval, and approved with this one,", "  echo_timing.passes: 3 → 2",
     ]  # fmt: skip
-    assert list(making.notes(here.golden)) == []
+    assert list(approving.notes(here.golden)) == []
 
 
 def test_references_from_before_terms_were_recorded_are_fine(here: Workspace) -> None:
@@ -548,10 +550,10 @@ def test_references_from_before_terms_were_recorded_are_fine(here: Workspace) ->
     log.write_text(json.dumps(kept) + "\n", encoding="utf-8")
     here.edit("passes = 3", "passes = 2")
     assert golden_set.verify(here.golden) == []
-    assert list(making.notes(here.golden)) == []
-    list(making.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
+    assert list(approving.notes(here.golden)) == []
+    list(approving.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
     here.edit("passes = 2", "passes = 1")
-    (note,) = making.notes(here.golden)
+    (note,) = approving.notes(here.golden)
     assert "echo_timing.passes: 2 → 1" in note
 
 
@@ -561,13 +563,13 @@ def test_references_from_before_terms_were_recorded_are_fine(here: Workspace) ->
 def test_a_golden_that_measures_otherwise_by_another_analysis_is_told(
     here: Workspace, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    list(making.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
-    assert list(making.notes(here.golden)) == []
+    list(approving.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
+    assert list(approving.notes(here.golden)) == []
     for module in ("reverdict.measure.version", "reverdict.golden_set", "reverdict.gate"):
         monkeypatch.setattr(f"{module}.ANALYSIS_VERSION", 2)
-    assert list(making.notes(here.golden)) == []  # raised, and nothing moved
+    assert list(approving.notes(here.golden)) == []  # raised, and nothing moved
     monkeypatch.setattr("reverdict.measure.decay_times.FITS", {**FITS, "t20": (-5.0, -24.0, 35.0)})
-    (note,) = making.notes(here.golden)
+    (note,) = approving.notes(here.golden)
     assert note.startswith("short: measures differently by analysis 2 than when it was approved, by analysis 1: ")
     assert re.search(r" T20 [\d.]+ s → [\d.]+ s \([+-]", note)
     assert note.endswith("(reverdict golden approve short --as-it-stands --why TEXT)")
@@ -579,13 +581,13 @@ def test_a_golden_that_measures_otherwise_by_another_analysis_is_told(
     capsys.readouterr()
     lines = said(capsys, "golden", "approve", "short", "--as-it-stands", "--why", "a better fit")
     assert lines == ["golden/short/reference.toml is approved. Tolerances are as they were."]
-    assert list(making.notes(here.golden)) == []
+    assert list(approving.notes(here.golden)) == []
 
 
 def test_what_moves_without_a_new_version_is_told_too(here: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    list(making.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
+    list(approving.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
     monkeypatch.setattr("reverdict.measure.decay_times.FITS", {**FITS, "t20": (-5.0, -24.0, 35.0)})
-    (note,) = making.notes(here.golden)
+    (note,) = approving.notes(here.golden)
     assert "by the same analysis 1, on another machine: " in note
 
 

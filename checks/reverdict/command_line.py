@@ -725,9 +725,9 @@ def _golden_new(options: argparse.Namespace) -> int:
 
 
 def _golden_approve(options: argparse.Namespace) -> int:
-    from reverdict import golden_text, making
+    from reverdict import approving, golden_text
 
-    for line in making.approve_reference(
+    for line in approving.approve_reference(
         options.name,
         options.source,
         options.why,
@@ -754,11 +754,11 @@ def _golden_list(options: argparse.Namespace) -> int:
 
 
 def _golden_verify(options: argparse.Namespace) -> int:
-    from reverdict import golden_set, making
+    from reverdict import approving, golden_set
 
     count = len(golden_set.names(options.golden))
-    mistakes = [*golden_set.verify(options.golden), *making.contradictions(options.golden)]
-    notes = list(making.notes(options.golden))
+    mistakes = [*golden_set.verify(options.golden), *approving.contradictions(options.golden)]
+    notes = list(approving.notes(options.golden))
     for mistake in mistakes:
         print(f"reverdict: {mistake}", file=sys.stderr)
     for note in notes:
@@ -770,11 +770,11 @@ def _golden_verify(options: argparse.Namespace) -> int:
 
 
 def _golden_tolerances(options: argparse.Namespace) -> int:
-    from reverdict import golden_set, making
+    from reverdict import approving, golden_set
 
     for reference in golden_set.references(options.golden):
         print(f"{reference.name}")
-        for line in making.tolerances_in_force(reference):
+        for line in approving.tolerances_in_force(reference):
             print(f"  {line}")
     return 0
 
