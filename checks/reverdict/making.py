@@ -167,7 +167,9 @@ def _proposals(
     itself = _beside(golden, measured, golden, checks)
     _ask_only_what_it_answers(itself, checks)
     progress("looking how far noise moves it")
-    noisy = [_beside(golden, measured, one, checks) for one in with_fresh_noise(golden, measured)]
+    # A build has the same noise the next time, unless its repeats say otherwise.
+    copies = with_fresh_noise(golden, measured) if origin == "capture" else []
+    noisy = [_beside(golden, measured, one, checks) for one in copies]
     shortest = min(one.samples.shape[1] for one in (golden, *(_from_click(take.response) for take in repeats)))
     if shortest < golden.samples.shape[1]:
         golden = replace(golden, samples=golden.samples[:, :shortest])
@@ -191,7 +193,7 @@ def _proposals(
         mine = {one.key: one.value for one in proposals if one.table == "energy_decay"}
         values = {**shared.get("energy_decay", {}), **mine}
         if "curve_db" not in values:
-            others = [*with_fresh_noise(golden, measured), *(_from_click(take.response) for take in repeats)]
+            others = [golden, *copies, *(_from_click(take.response) for take in repeats)]
             judged = _decays(golden, measured, others, values)
             proposals += proposing.curve_proposal(judged, least_limit(values["level_db"]), len(repeats))
     return proposals, said

@@ -10,7 +10,8 @@ Evidence
     none is known.
     *Noise*, the inner limit: what two copies of the golden differ by that have fresh noise (``measure.fresh_noise``),
     2·√2·s, or the uncertainty U that a verdict would add, whichever is more. Twice that is the tightest tolerance
-    proposed, so that noise does not make it unsure.
+    proposed, so that noise does not make it unsure. Of a build only U counts: it has the same noise the next time,
+    unless its repeats say otherwise.
 Rule
     Captures with repeats: what repeats differ by and half as much again, no tighter than noise or a tenth of what is
     heard, since takes of one afternoon agree better than those of two. Without repeats: half of what is heard. Where
