@@ -20,7 +20,7 @@ from reverdict.measure.decay_times import FITS
 from reverdict.reference import Reference, Tolerance
 from reverdict.report.verdict_json import json_schema as verdict_schema
 from reverdict.report.verdict_json import to_json
-from reverdict.sound import write_sound
+from reverdict.sound import read_sound, write_sound
 
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
 
@@ -140,6 +140,16 @@ def test_noise_alone_does_not_make_a_noisy_capture_unsure_of_its_like(here: Work
     making.new_reference("bench", Path(first), here.golden, making.Wishes())
     for take in others:
         assert gate(Path(take), here.golden, only="bench").outcome == "pass"
+
+
+def test_a_repeat_that_ends_sooner_is_held_against_as_much_of_the_first(here: Workspace) -> None:
+    noise = 2e-3 * float(np.abs(spring(300)).max())
+    first, second, third = takes_of(3, noise=noise)
+    samples, _ = read_sound(Path(second))
+    write_sound(Path(second), samples[:, :26000], RATE_HZ)
+    making.new_reference("bench", Path(first), here.golden, making.Wishes(repeats=(second, third)))
+    assert reference_of("bench").render.seconds == pytest.approx(0.6)
+    assert "(k = 2, 3 takes)" in here.reference("bench").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

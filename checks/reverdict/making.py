@@ -172,7 +172,7 @@ def _proposals(
     noisy = [_beside(golden, measured, one, checks) for one in copies]
     shortest = min(one.samples.shape[1] for one in (golden, *(_from_click(take.response) for take in repeats)))
     if shortest < golden.samples.shape[1]:
-        golden = replace(golden, samples=golden.samples[:, :shortest])
+        golden, *copies = (replace(one, samples=one.samples[:, :shortest]) for one in (golden, *copies))
         measured = measure(golden)
     found = []
     for number, take in enumerate(repeats, start=1):
