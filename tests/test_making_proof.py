@@ -54,7 +54,7 @@ def outcome(golden: golden_set.GoldenReference, take: Path, work: Path) -> tuple
     return (stopped[0].outcome, stopped[0].reason) if stopped else (Outcome.PASS, "")
 
 
-@pytest.mark.parametrize("count", [1, pytest.param(20, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [1, pytest.param(8, marks=pytest.mark.slow)])
 def test_further_takes_pass_by_tolerances_from_repeats(tmp_path: Path, count: int) -> None:
     passed, unsure, caught, judged, changed = 0, 0, 0, 0, 0
     for number in range(count):
