@@ -26,6 +26,9 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
+LATER = ("analysis_version", "remarks")
+"""Keys that came later: a verdict.json of before has none."""
+
 Verdict = Mapping[str, Any]
 """A verdict as ``to_json`` gives it, or as read back from a ``verdict.json``."""
 
@@ -166,4 +169,5 @@ def _tally(judged: Iterable[Mapping[str, Any]]) -> dict[str, int]:
 
 
 def _object(**properties: Any) -> dict[str, Any]:
-    return {"type": "object", "required": list(properties), "properties": properties}
+    required = [name for name in properties if name not in LATER]
+    return {"type": "object", "required": required, "properties": properties}
