@@ -281,7 +281,24 @@ SLIPS = {
     "golden approve x --from takes --why because": 'reverdict: golden: no reference "x"; there are long, short',
     "golden approve all --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
     "golden approve s* --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
-    "golden approve short --from takes": "reverdict golden approve: the following arguments are required: --why",
+    "golden approve short --from takes": "reverdict: golden/short: say why the new response is right: --why TEXT",
+    "golden approve short --why because": "reverdict: golden/short: nothing to approve; give --from BUILD",
+    "golden approve short --set arrival_ms=1 --why because": "reverdict: --set arrival_ms=1: is not TABLE.KEY=VALUE",
+    "golden approve short --set echo_timing.arival_ms=1 --why because": (
+        "reverdict: golden/short/reference.toml: echo_timing.arival_ms: unknown key; did you mean arrival_ms?"
+    ),
+    "golden approve short --set echo_timing.arrival=1 --why because": (
+        "reverdict: golden/short/reference.toml: echo_timing.arrival: unknown key; keys carry their unit: did you mean "
+    ),
+    "golden approve short --set echo_timing.arrival_ms=-1 --why because": (
+        "reverdict: golden/short/reference.toml: echo_timing.arrival_ms: negative tolerance -1"
+    ),
+    "golden approve short --set echo_timin.arrival_ms=1 --why because": (
+        'reverdict: --set echo_timin.arrival_ms=1: "echo_timin" is no check table; did you mean echo_timing?'
+    ),
+    "golden approve short --set echo_timing.arrival_ms=1ms --why because": (
+        "reverdict: --set echo_timing.arrival_ms=1ms: 1ms is not a TOML value"
+    ),
     "golden approve short --from takes --why ''": "reverdict: golden/short: say why the new response is right",
     "golden approve short --from nowhere --why because": "reverdict: nowhere: no such build",
     "golden approve short --from text.wav --why because": "reverdict: text.wav: not a readable WAV",

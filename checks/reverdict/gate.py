@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict import __version__, golden_set, judging, parts
 from reverdict.builds import open_build, selection
 from reverdict.errors import BadInput, BadInputs, noted
+from reverdict.measure.version import ANALYSIS_VERSION
 from reverdict.pytest_plugin import PREPARE_LOG
 from reverdict.words import CHECKS, BuildIdentity, Outcome, ReferenceVerdict, Verdict
 
@@ -79,10 +80,10 @@ def gate(
             _run_items([*command, *in_parallel], folder, watch)
             command.append("--reverdict-checks=cost")
         _run_items(command, folder, watch)
-        references = tuple(_merged(golden.reference, folder) for golden in goldens)
+        references = tuple(_merged(golden.reference, golden_folder, folder) for golden in goldens)
         log = folder / PREPARE_LOG
         said = log.read_text(encoding="utf-8") if log.exists() else ""
-    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__, said)
+    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__, said, ANALYSIS_VERSION)
 
 
 def _require_name(build: Build, references: Sequence[str]) -> None:
@@ -108,7 +109,7 @@ def error_verdict(build_path: Path, errors: Sequence[str]) -> Verdict:
         identity = open_build(build_path).identity
     except BadInput:
         identity = BuildIdentity(build_path.name, "", "unknown")
-    return Verdict("error", identity, (), tuple(errors), _now(), __version__)
+    return Verdict("error", identity, (), tuple(errors), _now(), __version__, analysis_version=ANALYSIS_VERSION)
 
 
 def _collectable(golden_folder: Path, beside: Path) -> Path:
@@ -191,12 +192,14 @@ class _Watch:
         self.interrupted = True
 
 
-def _merged(reference: Reference, folder: Path) -> ReferenceVerdict:
+def _merged(reference: Reference, golden_folder: Path, folder: Path) -> ReferenceVerdict:
     """One reference from the parts of its items."""
     judged = [parts.read_verdict(folder, reference.name, check) for check in CHECKS]
     checks = tuple(verdict for verdict, _ in judged)
     curves = {name: curve for _, brought in judged for name, curve in brought.items()}
-    return ReferenceVerdict(reference.name, reference.title, judging.reference_outcome(checks), checks, curves)
+    remarks = tuple(golden_set.remarks(reference, golden_folder))
+    outcome = judging.reference_outcome(checks)
+    return ReferenceVerdict(reference.name, reference.title, outcome, checks, curves, remarks)
 
 
 def _now() -> str:

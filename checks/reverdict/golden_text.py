@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import difflib
 import textwrap
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import tomlkit
 from tomlkit.container import Container
-from tomlkit.items import Table
+from tomlkit.items import Item, Table
 
-from reverdict import schema
+from reverdict import schema, terms
+from reverdict.errors import BadInput
 from reverdict.schema import CHECK_TABLES, TOLERANCES_FILE
 
 LINE_LENGTH = 110
@@ -45,13 +48,16 @@ cheaper_percent = 100     # any saving is welcome; lower it to be told of suspic
 """
 
 
-def proposed(table: str) -> dict[str, Any]:
-    """The proposed tolerances of one check."""
-    return dict(tomlkit.parse(PROPOSED_TOLERANCES)[table].unwrap())
+def proposed_tolerances() -> dict[str, Any]:
+    """What a tolerances.toml holds that nobody has written yet."""
+    return dict(tomlkit.parse(PROPOSED_TOLERANCES).unwrap())
 
 
-def reference_text(name: str, tables: Mapping[str, Any]) -> str:
-    """reference.toml with the meaning of every key. Unknown keys are written too, for the reader to refuse."""
+def reference_text(name: str, tables: Mapping[str, Any], evidence: Mapping[str, str]) -> str:
+    """reference.toml with the meaning of every key, or where its value comes from ("table.key" in ``evidence``).
+
+    Unknown keys are written too, for the reader to refuse.
+    """
     document = tomlkit.document()
     document.add(tomlkit.comment(f"How {name} must sound, and how far a build may depart from it."))
     document.add(
@@ -72,26 +78,103 @@ def reference_text(name: str, tables: Mapping[str, Any]) -> str:
     for key in keys:
         if key not in plain and key != "files":
             document.add(tomlkit.nl())
-            document.add(key, _table(key, tables.get(key, {}), meanings.get(key, "")))
+            document.add(key, _table(key, tables.get(key, {}), meanings.get(key, ""), evidence))
     return tomlkit.dumps(document)
 
 
-def approved_text(
-    text: str, files: Sequence[Mapping[str, str]], approval: Mapping[str, str | datetime], kernel_ratio: float | None
-) -> str:
-    """reference.toml with other impulses and another approval; every comment and tolerance as it was."""
+def with_files(text: str, files: Sequence[Mapping[str, str]], kernel_ratio: float | None) -> str:
+    """reference.toml with other impulses, if there are any; every comment and tolerance as it was."""
     document: dict[str, Any] = tomlkit.parse(text)
     by_input = {file["input"]: file for file in files}
     for entry in document["files"]:
-        entry.update(by_input[entry["input"]])
-    document["approval"].update(approval)
+        entry.update(by_input.get(entry["input"], {}))
     if kernel_ratio is not None:
         document.setdefault("cost", tomlkit.table())["kernel_ratio"] = kernel_ratio
     return tomlkit.dumps(document)
 
 
-def _table(name: str, values: Mapping[str, Any], heading: str) -> Table:
-    meanings = schema.reference_keys(name)
+def with_terms(text: str, settings: Sequence[Setting]) -> str:
+    """reference.toml with other terms; comments stay, also those beside what is set."""
+    document: dict[str, Any] = tomlkit.parse(text)
+    for one in settings:
+        if one.table not in document:
+            document[one.table] = tomlkit.table()
+        table = document[one.table]
+        if one.value is None:
+            table.pop(one.key, None)
+        else:
+            table[one.key] = one.value
+    return tomlkit.dumps(document)
+
+
+def with_approval(text: str, approval: Mapping[str, str | int | datetime]) -> str:
+    """reference.toml with another approval."""
+    document: dict[str, Any] = tomlkit.parse(text)
+    document["approval"].update(approval)
+    return tomlkit.dumps(document)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One term to be set in a reference.toml. ``value`` None takes its own one away, so that the shared one holds."""
+
+    table: str
+    key: str
+    value: Any
+
+
+def settings_from(texts: Sequence[str]) -> list[Setting]:
+    """TABLE.KEY=VALUE as said on a command line, each key once; VALUE is TOML, or ``default``.
+
+    Raises
+    ------
+    BadInput
+        Not of that form, no check table, no TOML, or said twice. What the key and its value may be, the schema says.
+    """
+    settings = [_setting(text) for text in texts]
+    for number, one in enumerate(settings):
+        if any((one.table, one.key) == (other.table, other.key) for other in settings[:number]):
+            raise BadInput(f"--set {texts[number]}", f"{one.table}.{one.key} is set already; say it once")
+    return settings
+
+
+def _setting(text: str) -> Setting:
+    name, equals, value = (part.strip() for part in text.partition("="))
+    table, dot, key = name.partition(".")
+    place = f"--set {text}"
+    if not (equals and dot and key and value):
+        raise BadInput(place, "is not TABLE.KEY=VALUE, such as echo_timing.arrival_ms=0.2")
+    table = table.replace("-", "_")
+    if table not in CHECK_TABLES:
+        near = difflib.get_close_matches(table, CHECK_TABLES, 1)
+        meant = f"did you mean {near[0]}?" if near else f"there are {', '.join(CHECK_TABLES)}"
+        raise BadInput(place, f'"{table}" is no check table; {meant}')
+    if value == "default":
+        return Setting(table, key, None)
+    try:
+        return Setting(table, key, tomlkit.value(value))
+    except (tomlkit.exceptions.ParseError, ValueError):
+        raise BadInput(place, f"{value} is not a TOML value; text stands in quotes, 'not_asked=\"…\"'") from None
+
+
+def comments_beside(text: str, settings: Sequence[Setting]) -> dict[str, str]:
+    """Comments at the ends of the lines of these terms, by "table.key"."""
+    document: dict[str, Any] = tomlkit.parse(text)
+    found = {}
+    for one in settings:
+        item = document.get(one.table, {}).get(one.key)
+        if isinstance(item, Item) and item.trivia.comment:
+            found[f"{one.table}.{one.key}"] = item.trivia.comment.removeprefix("#").strip()
+    return found
+
+
+def terms_of(text: str, shared: Mapping[str, Any]) -> terms.Terms:
+    """The terms in force by the text of a reference.toml and the tables of tolerances.toml."""
+    return terms.in_force(tomlkit.parse(text).unwrap(), shared)
+
+
+def _table(name: str, values: Mapping[str, Any], heading: str, evidence: Mapping[str, str]) -> Table:
+    meanings = {key: evidence.get(f"{name}.{key}", said) for key, said in schema.reference_keys(name).items()}
     table = tomlkit.table()
     if heading:
         table.comment(heading)

@@ -1,30 +1,28 @@
-"""Making references: what a new one asks follows from what can be measured on it; an approval shows what it changes."""
+"""Making references: what a new one asks follows from what can be measured on it, its tolerances from evidence."""
 
 from __future__ import annotations
 
 import contextlib
 import getpass
-import math
 import subprocess
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reverdict import golden_set
+from reverdict import golden_set, golden_text
 from reverdict.builds import open_build
-from reverdict.errors import BadInput, BadInputs
+from reverdict.errors import BadInput, BadInputs, noted
 from reverdict.schema import TOLERANCES_FILE
 from reverdict.sound import SOUND_SUFFIXES
+from reverdict.terms import least_limit, written
 from reverdict.words import CHECKS, Outcome, Response
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-    from pathlib import Path
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from reverdict.golden_set import GoldenReference
     from reverdict.measure.measurement import Measurement
-    from reverdict.reference import Reference
+    from reverdict.proposing import Proposal
     from reverdict.render import Build, Request
-    from reverdict.trial import Trial
     from reverdict.words import Finding
 
 KERNEL_DEARER_PERCENT = 30
@@ -33,13 +31,13 @@ CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
 BLOCK_SIZE = 512
 LOWEST_RATE_HZ = 1000
-SHOWN_CHANGES = 6
-ROUNDING = 1e-6
-"""A deviation below this share of its tolerance is nobody's change, nor is a sample that differs by this share."""
+ENOUGH_REPEATS = 4
+MOST_REPEATS = 100
+
 
 ROOM_FOR_CAPTURES = (
-    f"tolerances are those of {TOLERANCES_FILE}, tight as for a rebuild; a recording usually needs room: "
-    'record it again and see how far repeats differ ("Setting tolerances" in golden/README.md)'
+    "tolerances are half of what is heard, for want of evidence: record the same thing a few times again and make the "
+    "reference with --repeats, to learn how far takes differ"
 )
 
 
@@ -47,7 +45,8 @@ ROOM_FOR_CAPTURES = (
 class Wishes:
     """What the user asks of a new reference: ``click_at`` of a recording, what comes after it of a build.
 
-    None is not asked: then a recording's click is looked for, and a build renders 3 s of mono at 48 kHz.
+    None is not asked: then a recording's click is looked for, and a build renders 3 s of mono at 48 kHz. ``repeats``
+    are the files of other takes of a recording, or how many times to render a build again.
     """
 
     title: str = ""
@@ -58,6 +57,7 @@ class Wishes:
     rate_hz: int | None = None
     block_size: int | None = None
     channels: str | None = None
+    repeats: tuple[str, ...] = ()
 
 
 OPTIONS = {
@@ -87,13 +87,16 @@ def parameters_from(texts: list[str]) -> dict[str, Any]:
     return parameters
 
 
-def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) -> tuple[Path, list[str]]:
+def new_reference(
+    name: str, source: Path, golden_folder: Path, wishes: Wishes, progress: Callable[[str], None] = lambda _: None
+) -> tuple[Path, list[str]]:
     """Make a reference from a sound file (a capture) or a build.
 
     Returns
     -------
-    path of the reference.toml, and lines that say what is asked of builds and what is not.
+    path of the reference.toml, and lines that say what is asked of builds, by which tolerances, and what is not.
     """
+    from reverdict.measure.figures import figures_of
     from reverdict.measure.measurement import measure
 
     if golden_folder.exists() and not golden_folder.is_dir():
@@ -105,23 +108,208 @@ def new_reference(name: str, source: Path, golden_folder: Path, wishes: Wishes) 
     if source.is_file() and source.suffix.lower() in SOUND_SUFFIXES:
         response, told, label = _capture(source, wishes)
         cost: dict[str, Any] = {"not_asked": "made from a recording, and a recording has no cost"}
+        repeats = _other_takes(source, response, wishes)
     else:
         build = open_build(source)
         if build.kind == "recordings":
             raise BadInput(source, "a folder of recordings; name the one file this reference is to be made from")
-        response, told, label, cost = _rendered(build, name, wishes)
-    checks = asked_of(measure(response), cost)
+        response, told, label, cost, repeats = _rendered(build, name, wishes, progress)
+    progress(f"measuring {source.name}")
+    measured = measure(_from_click(response))  # as it will be measured whenever a build is judged
+    checks = asked_of(measured, cost)
+    proposals, said_of_repeats = _proposals(
+        told["origin"], response, measured, repeats, checks, golden_folder, progress
+    )
+    for one in proposals:
+        checks[one.table][one.key] = one.value
     tables = {
         "title": wishes.title.strip() or f"{name}, from {source.name}",
         "approval": {"who": who(), "build": label, "why": wishes.why},
         **told,
         **checks,
     }
-    with _writing_into(golden_folder):
-        path = golden_set.new(name, response, tables, golden_folder)
-    said = [_said(check, checks[check.replace("-", "_")]) for check in CHECKS]
-    room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" else []
-    return path, [*_lead_of(response.click_at_s, source), *said, *room]
+    evidence = {f"{one.table}.{one.key}": one.because for one in proposals}
+    with writing_into(golden_folder):
+        path = golden_set.new(name, response, tables, golden_folder, evidence=evidence, measured=figures_of(measured))
+    said = [line for check in CHECKS for line in _said(check, checks[check.replace("-", "_")], proposals)]
+    warnings = [one.warning for one in proposals if one.warning]
+    room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" and not repeats and proposals else []
+    return path, [*_lead_of(response.click_at_s, source), *said, *said_of_repeats, *warnings, *room]
+
+
+@dataclass(frozen=True)
+class Take:
+    """Another take of the response a reference is made from, and what to call it."""
+
+    label: str
+    response: Response
+
+
+def _proposals(
+    origin: str,
+    response: Response,
+    measured: Measurement,
+    repeats: Sequence[Take],
+    checks: dict[str, dict[str, Any]],
+    golden_folder: Path,
+    progress: Callable[[str], None],
+) -> tuple[list[Proposal], list[str]]:
+    """Tolerances from what repeats, noise and hearing tell, and what to say of the repeats.
+
+    Passes that a repeat does not have are no longer asked.
+    """
+    from reverdict import proposing
+    from reverdict.measure.fresh_noise import with_fresh_noise
+    from reverdict.measure.measurement import measure
+    from reverdict.schema import read_toml
+
+    golden = _from_click(response)
+    itself = _beside(golden, measured, golden, checks)
+    _ask_only_what_it_answers(itself, checks)
+    progress("looking how far noise moves it")
+    # A build has the same noise the next time, unless its repeats say otherwise.
+    copies = with_fresh_noise(golden, measured) if origin == "capture" else []
+    noisy = [_beside(golden, measured, one, checks) for one in copies]
+    shortest = min(one.samples.shape[1] for one in (golden, *(_from_click(take.response) for take in repeats)))
+    if shortest < golden.samples.shape[1]:
+        golden, *copies = (replace(one, samples=one.samples[:, :shortest]) for one in (golden, *copies))
+        measured = measure(golden)
+    found = []
+    for number, take in enumerate(repeats, start=1):
+        progress(f"repeat {number} of {len(repeats)}: {take.label}")
+        found.append(_beside(golden, measured, _from_click(take.response), checks))
+    said = [*_said_of_noise(noisy), *_said_of_repeats(repeats, found, golden)]
+    asked = [table for table, keys in checks.items() if "not_asked" not in keys]
+    timing = checks["echo_timing"]
+    if timing["springs"]:
+        clear = proposing.clear_passes(timing["passes"], found)
+        if clear < timing["passes"]:
+            said.append(f"only {clear} of {timing['passes']} passes are told in every repeat, so no more are asked")
+        timing["passes"] = clear
+    path = golden_folder / TOLERANCES_FILE
+    shared = read_toml(path) if path.exists() else golden_text.proposed_tolerances()
+    proposals = proposing.propose(origin, itself, noisy, found, shared, asked)
+    if "energy_decay" in asked:
+        mine = {one.key: one.value for one in proposals if one.table == "energy_decay"}
+        values = {**shared.get("energy_decay", {}), **mine}
+        if "curve_db" not in values:
+            others = [golden, *copies, *(_from_click(take.response) for take in repeats)]
+            judged = _decays(golden, measured, others, values)
+            proposals += proposing.curve_proposal(judged, least_limit(values["level_db"]), len(repeats))
+    return proposals, said
+
+
+def _decays(
+    golden: Response, measured: Measurement, others: Sequence[Response], values: Mapping[str, Any]
+) -> list[Finding]:
+    """Energy decay of all these beside the golden, judged by tolerances as they would be written."""
+    from reverdict.check import energy_decay
+    from reverdict.measure.measurement import measure_beside
+    from reverdict.reference import EnergyDecay
+    from reverdict.schema import tolerances_of
+
+    settings = EnergyDecay(**tolerances_of("energy_decay", values))
+    return [
+        finding
+        for other in others
+        for finding in energy_decay.judge(measured, measure_beside(golden, measured, other), settings)
+    ]
+
+
+def _ask_only_what_it_answers(itself: Sequence[Finding], checks: dict[str, dict[str, Any]]) -> None:
+    """Ask no check that the golden itself would leave unsure, as a path without any sound does."""
+    from reverdict import judging, proposing
+
+    for finding in proposing.missing(itself):
+        table = checks[proposing.KEYS[finding.quantity][0]]
+        if "not_asked" not in table:
+            table["not_asked"] = f"it cannot be told of the golden itself: {judging.sentence(finding)}"
+
+
+def _beside(
+    golden: Response, measured: Measurement, other: Response, checks: Mapping[str, dict[str, Any]]
+) -> list[Finding]:
+    """All that is told of one response beside another, by the checks that are asked."""
+    from reverdict.check import echo_timing, energy_decay, group_delay
+    from reverdict.measure.measurement import measure_beside
+    from reverdict.reference import EchoTiming, EnergyDecay, GroupDelay
+
+    comparison = measure_beside(golden, measured, other)
+    findings = []
+    if "not_asked" not in checks["echo_timing"]:
+        findings += echo_timing.judge(measured, comparison, EchoTiming(**checks["echo_timing"]))
+    if "not_asked" not in checks["group_delay"]:
+        findings += group_delay.judge(measured, comparison, GroupDelay())
+    if "not_asked" not in checks["energy_decay"]:
+        findings += energy_decay.judge(measured, comparison, EnergyDecay())
+    return findings
+
+
+def _said_of_noise(noisy: Sequence[Sequence[Finding]]) -> Iterator[str]:
+    """What the golden just tells, and other noise would hide."""
+    from reverdict import judging, proposing
+
+    lost = {judging.sentence(one): None for findings in noisy for one in proposing.missing(findings)}
+    if lost:
+        more = f", and {len(lost) - 1} more" if len(lost) > 1 else ""
+        yield f"other noise of this level leaves a take unsure: {next(iter(lost))}{more}; record with less noise"
+
+
+def _said_of_repeats(repeats: Sequence[Take], found: Sequence[Sequence[Finding]], golden: Response) -> Iterator[str]:
+    """What is the matter with single repeats, and whether they differ at all."""
+    from reverdict import judging, proposing
+
+    for take, findings in zip(repeats, found, strict=True):
+        if strange := proposing.strangest(findings):
+            said = judging.sentence(strange).partition(", limit")[0]
+            raise BadInput(take.label, f"{said}; a repeat is the same thing once more")
+        if any(one.quantity == "polarity" and one.outcome is Outcome.FAIL for one in findings):
+            raise BadInput(take.label, "is turned over against the first; a repeat is the same thing once more")
+        if without := proposing.missing(findings):
+            more = f", and {len(without) - 1} more" if len(without) > 1 else ""
+            yield f"{take.label}: {judging.sentence(without[0])}{more}; is it the same thing?"
+    if repeats:
+        count = f"{len(repeats)} repeats" if len(repeats) > 1 else "1 repeat"
+        alike = all(_alike(_from_click(take.response), golden) for take in repeats)
+        if alike:
+            yield f"{count}: the same to the last bit"
+        elif len(repeats) < ENOUGH_REPEATS:
+            tell = "tell" if len(repeats) > 1 else "tells"
+            more = f"{ENOUGH_REPEATS} or more tell it better"
+            yield f"{count} {tell} little of the spread, so much is allowed for; {more}"
+
+
+def _alike(one: Response, other: Response) -> bool:
+    shortest = min(one.samples.shape[1], other.samples.shape[1])
+    return bool((one.samples[:, :shortest] == other.samples[:, :shortest]).all())
+
+
+def _from_click(response: Response) -> Response:
+    return replace(
+        response, samples=response.samples[:, round(response.click_at_s * response.rate_hz) :], click_at_s=0.0
+    )
+
+
+def _other_takes(source: Path, first: Response, wishes: Wishes) -> list[Take]:
+    """The repeats of a recording, each with its own click; BadInputs for those that cannot be."""
+    takes: list[Take] = []
+    mistakes: list[BadInput] = []
+    for text in wishes.repeats:
+        with noted(mistakes):
+            path = Path(text)
+            if path.suffix.lower() not in SOUND_SUFFIXES:
+                raise BadInput(path, "is no WAV or FLAC file; the repeats of a recording are recordings")
+            response, _ = _take(path, wishes)
+            if response.rate_hz != first.rate_hz or response.paths != first.paths:
+                own = f"{len(first.paths)} channels at {first.rate_hz} Hz"
+                other = f"{len(response.paths)} channels at {response.rate_hz} Hz"
+                raise BadInput(path, f"has {other}, {source.name} {own}; a repeat is the same thing recorded again")
+            if _alike(response, first):
+                raise BadInput(path, f"is {source.name} itself; a repeat is the same thing recorded again")
+            takes.append(Take(path.name, response))
+    if mistakes:
+        raise BadInputs(mistakes)
+    return takes
 
 
 def _lead_of(click_at_s: float, source: Path) -> list[str]:
@@ -132,19 +320,38 @@ def _lead_of(click_at_s: float, source: Path) -> list[str]:
     return [f"the click is {click_at_s:g} s into {source.name}; {advice}"]
 
 
-def _said(check: str, table: dict[str, Any]) -> str:
+def _said(check: str, table: dict[str, Any], proposals: Sequence[Proposal]) -> Iterator[str]:
+    """What is asked by one check, and the tolerances proposed for it with where they come from."""
     if "not_asked" in table:
-        return f"{check} is not asked: {table['not_asked']}"
-    own = ", ".join(f"{key} = {value}" for key, value in table.items())
-    return f"{check} is asked{': ' + own if own else ''}"
+        yield f"{check} is not asked: {table['not_asked']}"
+        return
+    proposed = [one for one in proposals if one.table == check.replace("-", "_")]
+    facts = ", ".join(f"{key} = {value}" for key, value in table.items() if key not in {one.key for one in proposed})
+    yield f"{check} is asked{': ' + facts if facts else ''}"
+    yield from (f"  {one.key} = {written(one.value)}: {one.because}" for one in proposed)
 
 
 def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], str]:
+    _refuse(wishes, OPTIONS.keys() - {"click_at"}, f"is for a build; {source.name} is a recording, taken as it stands")
+    response, seconds = _take(source, wishes)
+    told = {
+        "origin": "capture",
+        "render": {
+            "seconds": round(seconds, 6),
+            "sample_rates_hz": [response.rate_hz],
+            "block_sizes": [BLOCK_SIZE],
+            "parameters": {**wishes.parameters},
+        },
+    }
+    return response, told, f"recording {source.name}"
+
+
+def _take(source: Path, wishes: Wishes) -> tuple[Response, float]:
+    """A recording, and how long it is after its click."""
     from reverdict.measure.click import find_click
     from reverdict.sound import read_sound
     from reverdict.words import PATHS
 
-    _refuse(wishes, OPTIONS.keys() - {"click_at"}, f"is for a build; {source.name} is a recording, taken as it stands")
     samples, rate_hz = read_sound(source)
     if len(samples) > 2:
         raise BadInput(source, f"{len(samples)} channels; a reference is mono or stereo")
@@ -156,24 +363,24 @@ def _capture(source: Path, wishes: Wishes) -> tuple[Response, dict[str, Any], st
         raise BadInput(source, f"ends at {end_s:.3f} s, too soon for a reference whose click is at {click_at_s:g} s")
     if rate_hz < LOWEST_RATE_HZ:
         raise BadInput(source, f"has {rate_hz} Hz; a reference needs {LOWEST_RATE_HZ} or more")
-    if not samples[:, round(click_at_s * rate_hz) :].any():
+    sounds = [bool(row[round(click_at_s * rate_hz) :].any()) for row in samples]
+    if not any(sounds):
         raise BadInput(source, "holds only silence after the click")
-    told = {
-        "origin": "capture",
-        "render": {
-            "seconds": round(seconds, 6),
-            "sample_rates_hz": [rate_hz],
-            "block_sizes": [BLOCK_SIZE],
-            "parameters": {**wishes.parameters},
-        },
-    }
-    return Response(samples, rate_hz, click_at_s, paths), told, f"recording {source.name}"
+    if not all(sounds):
+        silent = "left" if sounds[1] else "right"
+        raise BadInput(
+            source, f"its {silent} channel holds only silence after the click; make it mono if it is meant so"
+        )
+    return Response(samples, rate_hz, click_at_s, paths), seconds
 
 
-def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[str, Any], str, dict[str, Any]]:
+def _rendered(
+    build: Build, name: str, wishes: Wishes, progress: Callable[[str], None]
+) -> tuple[Response, dict[str, Any], str, dict[str, Any], list[Take]]:
     from reverdict.render import Request, parameters_missing, render, working_folder
 
     _refuse(wishes, ["click_at"], f"is for a recording; {build.place} is rendered, and we place the click")
+    count = _count_of(wishes.repeats)
     if missing := parameters_missing(build, wishes.parameters):
         add = " ".join(f"--parameter {name}=VALUE" for name in missing)
         raise BadInput(build.place, f"build.argv asks for parameters that nobody gives; add {add}")
@@ -185,7 +392,8 @@ def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[s
         rendering = render(build, request, work)
         if rendering.response is None:
             raise BadInput(build.place, f"no reference can be made of it: {rendering.reason}")
-        cost = _kernel_cost(build, request, work)
+        again = list(_rendered_again(build, request, work, count, progress))
+        cost = kernel_cost(build, request, work)
     told = {
         "origin": "build",
         "render": {
@@ -197,10 +405,33 @@ def _rendered(build: Build, name: str, wishes: Wishes) -> tuple[Response, dict[s
             "parameters": {**wishes.parameters},
         },
     }
-    return rendering.response, told, label_of(build), cost
+    return rendering.response, told, label_of(build), cost, again
 
 
-def _kernel_cost(build: Build, request: Request, work_folder: Path) -> dict[str, Any]:
+def _count_of(repeats: Sequence[str]) -> int:
+    """How many times to render again."""
+    if not repeats:
+        return 0
+    if len(repeats) > 1 or not repeats[0].isdecimal() or not 1 <= int(repeats[0]) <= MOST_REPEATS:
+        said = " ".join(repeats)
+        raise BadInput(f"--repeats {said}", f"a build is rendered again so many times: a number, 1 to {MOST_REPEATS}")
+    return int(repeats[0])
+
+
+def _rendered_again(
+    build: Build, request: Request, work: Path, count: int, progress: Callable[[str], None]
+) -> Iterator[Take]:
+    from reverdict.render import render
+
+    for number in range(1, count + 1):
+        progress(f"rendering again, {number} of {count}")
+        rendering = render(build, request, work)
+        if rendering.response is None:
+            raise BadInput(build.place, f"was rendered once, and not again: {rendering.reason}")
+        yield Take(f"render {number + 1}", rendering.response)
+
+
+def kernel_cost(build: Build, request: Request, work_folder: Path) -> dict[str, Any]:
     """Cost table of a build: its price in calibration kernels, or why it has none."""
     from reverdict.check import cost
     from reverdict.render.timing import open_kernel_timer, open_timer
@@ -232,8 +463,7 @@ def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str,
         }
         tables["group_delay"] = {}
     else:
-        reasons = sorted({found.why_none for found in springs if found.why_none})
-        why = (reasons[0] if reasons else "") or "its paths do not agree on the number of springs or their pass law"
+        why = springs[0].why_none if len(springs) == 1 else _unlike(measured)
         tables["echo_timing"] = {"springs": 0, "pass_law": "none", "passes": 0}
         tables["group_delay"] = {"not_asked": f"no separate passes: {why}"}
     decays = [band for path in measured.paths for band in path.decay.bands]
@@ -241,27 +471,21 @@ def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str,
         why = next((time.why_not for band in decays for time in band.times.values()), "no octave band fits")
         tables["energy_decay"] = {"not_asked": f"no decay time can be measured: {why}"}
     else:
-        tables["energy_decay"] = _room_for_noise(measured)
+        tables["energy_decay"] = {}
     return tables
 
 
-def _room_for_noise(measured: Measurement) -> dict[str, float]:
-    """Wider tolerances of those decay times that noise alone would make unsure against themselves.
-
-    Twice the expanded uncertainty of a difference of two such measurements, in percent of the decay time.
-    """
-    from reverdict.check.energy_decay import judged_bands
-    from reverdict.golden_text import proposed
-
-    wider = {}
-    for key, usual in proposed("energy_decay").items():
-        name = key.removesuffix("_percent")
-        times = [band.times[name] for path in measured.paths for band in judged_bands(path.decay) if name in band.times]
-        noise = [100 * (t.uncertainty_s or 0.0) / t.seconds for t in times if t.seconds]
-        needed = 2 * math.sqrt(2) * max(noise, default=0.0)
-        if needed > usual:
-            wider[key] = float(math.ceil(needed))
-    return wider
+def _unlike(measured: Measurement) -> str:
+    """What each of several paths has for springs, or why it has none."""
+    told: dict[str, list[str]] = {}
+    for path in measured.paths:
+        laws = ", ".join(sorted({spring.pass_law for spring in path.springs.springs}))
+        count = len(path.springs.springs)
+        springs = f"{count} {'springs' if count > 1 else 'spring'} by {laws}" if count else path.springs.why_none
+        told.setdefault(springs, []).append(path.path)
+    if len(told) == 1:
+        return next(iter(told))
+    return "its paths are unlike: " + "; ".join(f"{', '.join(paths)}: {springs}" for springs, paths in told.items())
 
 
 def clear_passes(measured: Measurement) -> int:
@@ -280,91 +504,13 @@ def clear_passes(measured: Measurement) -> int:
     return max(min(clear, default=0), 1)
 
 
-def approve_reference(name: str, source: Path, why: str, golden_folder: Path) -> Iterator[str]:
-    """Render one reference with a build, say what would change, then make that the golden. Yields what to print.
-
-    A golden whose impulse was altered or lost is replaced all the same, and nothing compared. Where the new response is
-    the golden already, nothing is written. A recording gives way to a recording only.
-    """
-    from reverdict.render import render, working_folder
-    from reverdict.trial import Trial, request_of, require_fit
-
-    golden_set.approvable(name, why, who(), golden_folder)
-    (reference,) = golden_set.references(golden_folder, name)
-    request = request_of(reference)
-    build = open_build(source, name)
-    require_fit(build, reference)
-    if reference.origin == "capture" and build.kind != "recordings":
-        instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
-        raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
-    old = _old_golden(name, golden_folder)
-    with working_folder() as work:
-        trial = None if isinstance(old, BadInput) else Trial(old, build, work)
-        rendering = trial.rendering if trial else render(build, request, work)
-        if rendering.response is None:
-            raise BadInput(source, f"cannot be approved: {rendering.reason}")
-        if trial:
-            yield f"{name}: against the golden approved by {reference.approval.who},"
-            yield from _changes(trial)
-        else:
-            yield f"{name}: nothing to compare with: {old}"
-        kernel_ratio = None
-        if reference.cost.kernel_ratio is not None and not reference.cost.not_asked:
-            cost = _kernel_cost(build, request, work)
-            kernel_ratio = cost.get("kernel_ratio")
-            if kernel_ratio is None:
-                yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
-        if trial and kernel_ratio is None and _is_golden(trial) and not golden_set.unlogged(reference):
-            yield f"{reference.path} holds this response already; nothing is written."
-            return
-        with _writing_into(golden_folder):
-            approved = golden_set.approve(
-                name, rendering.response, label_of(build), why, who(), golden_folder, kernel_ratio=kernel_ratio
-            )
-    yield f"{approved.path} now holds {label_of(build)}. Tolerances are as they were."
-
-
-def _old_golden(name: str, golden_folder: Path) -> GoldenReference | BadInput:
-    try:
-        (golden,) = golden_set.load(golden_folder, name)
-    except BadInput as error:
-        return error
-    return golden
-
-
 @contextlib.contextmanager
-def _writing_into(golden_folder: Path) -> Iterator[None]:
+def writing_into(golden_folder: Path) -> Iterator[None]:
+    """Say of a golden folder that the system refuses to write there."""
     try:
         yield
     except OSError as error:
         raise BadInput(golden_folder, f"cannot be written to ({error.strerror or error})") from error
-
-
-def _changes(trial: Trial) -> Iterator[str]:
-    """The largest departures from the old golden, whatever their outcome."""
-    from reverdict import judging
-
-    verdicts = [trial.judge(check) for check in CHECKS if check != "cost"]
-    findings = [finding for verdict in verdicts for finding in verdict.findings if finding.quantity != "output"]
-    ordered = sorted(filter(_moves, findings), key=judging.badness, reverse=True)
-    for finding in ordered[:SHOWN_CHANGES]:
-        yield f"  {finding.outcome}: {judging.sentence(finding)}"
-    if len(ordered) > SHOWN_CHANGES:
-        yield f"  and {len(ordered) - SHOWN_CHANGES} smaller ones"
-    if not ordered:
-        yield "  nothing moves"
-
-
-def _is_golden(trial: Trial) -> bool:
-    """Whether there is no more than rounding (−120 dB of the peak) between the response and the golden."""
-    old, new = trial.golden.response.samples, trial.rendering.response
-    assert new is not None
-    return old.shape == new.samples.shape and abs(new.samples - old).max() <= ROUNDING * abs(old).max()
-
-
-def _moves(finding: Finding) -> bool:
-    """Whether there is more to a finding than rounding."""
-    return finding.outcome is not Outcome.PASS or abs(finding.deviation or 0.0) > ROUNDING * (finding.tolerance or 0.0)
 
 
 def label_of(build: Build) -> str:
@@ -386,35 +532,3 @@ def who() -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "unknown"
-
-
-def contradictions(golden_folder: Path) -> Iterator[BadInput]:
-    """Where a golden does not measure as its reference says. References that cannot be read are passed over."""
-    from reverdict.check.echo_timing import why_unlike_reference
-    from reverdict.measure.springs import find_springs
-
-    for name in golden_set.names(golden_folder):
-        golden = _old_golden(name, golden_folder)
-        if isinstance(golden, BadInput) or golden.reference.echo_timing.not_asked:
-            continue
-        asked, response = golden.reference.echo_timing, golden.response
-        for path, row in zip(response.paths, response.samples, strict=True) if asked.springs else ():
-            found = find_springs(row, response.rate_hz, response.click_at_s, asked.arrival_hz)
-            for finding in why_unlike_reference(path, found, asked):
-                place = f"{golden.reference.path}: echo_timing"
-                yield BadInput(place, f"{path}: {finding.reason}" if path else finding.reason)
-
-
-def tolerances_in_force(reference: Reference) -> Iterator[str]:
-    """Lines "echo-timing  arrival_ms = 0.1", after defaults and own tables are merged."""
-    from reverdict.schema import tolerance_keys
-
-    for check in CHECKS:
-        settings = reference.settings(check)
-        if settings.not_asked:
-            yield f"{check:13} not asked: {settings.not_asked}"
-            continue
-        for key in tolerance_keys(check.replace("-", "_")):
-            value = getattr(settings, key)
-            if value is not None:
-                yield f"{check:13} {key} = {value}"

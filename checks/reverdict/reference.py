@@ -218,12 +218,20 @@ class RenderRequest:
 
 @dataclass(frozen=True)
 class Approval:
-    """Who said that this is how it must sound, when, of which build, and why."""
+    """Who said that this is how it must sound, when, of which build, and why.
+
+    analysis_version : int or None
+        Of the analysis that measured it then. None in an approval from before it was kept, as is the next.
+    terms_sha256 : str or None
+        Seal of the terms that were in force then (``terms``).
+    """
 
     who: str
     when: datetime
     build: str
     why: str
+    analysis_version: int | None = None
+    terms_sha256: str | None = None
 
 
 @dataclass(frozen=True)

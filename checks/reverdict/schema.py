@@ -366,6 +366,12 @@ class ApprovalTable(Table):
     when: AwareDatetime = Field(description="When, with its time zone: 2026-11-25T09:00:00Z.")
     build: Text = Field(description="Which build, or which recording, this is the response of.")
     why: Text = Field(description="Why this is how it must sound.")
+    analysis_version: Annotated[int, Field(ge=1)] | None = Field(
+        default=None, description="Version of the analysis that measured it then."
+    )
+    terms_sha256: Annotated[str, AfterValidator(_sha256)] | None = Field(
+        default=None, description="Seal of the check tables in force then, own and shared; verify tells edits by it."
+    )
 
 
 class ReferenceFile(Table):
@@ -623,6 +629,14 @@ def read_build(path: Path) -> Build:
     if isinstance(build, CommandBuildTable):
         return Build(**common, argv=tuple(build.argv))
     return Build(**common, object=build.object, module_path=folder / build.path)
+
+
+def tolerances_of(table: str, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Tolerances of one check as TOML reads them, made into those of ``reference``. BadInputs where they may not be."""
+    own, mistakes = _validated(TolerancesFile, {table: dict(values)}, Path(TOLERANCES_FILE))
+    if own is None:
+        raise BadInputs(mistakes)
+    return _written(getattr(own, table))
 
 
 def toml_value(text: str) -> str | int | float | bool:

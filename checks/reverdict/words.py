@@ -102,13 +102,17 @@ class CheckVerdict:
 
 @dataclass(frozen=True)
 class ReferenceVerdict:
-    """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json)."""
+    """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json).
+
+    ``remarks`` are what to know of the golden itself: tolerances that nobody approved, another analysis.
+    """
 
     name: str
     title: str
     outcome: Outcome
     checks: tuple[CheckVerdict, ...]
     curves: dict[str, Any] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -126,6 +130,7 @@ class BuildIdentity:
 class Verdict:
     """What the gate says of one build. ``outcome`` is pass, fail, unsure or error ("cannot judge").
 
+    ``suite_version`` and ``analysis_version`` tell by what it was judged and measured.
     ``prepare_log`` is all that a failed ``prepare`` of the build said; empty where it went well.
     """
 
@@ -136,3 +141,4 @@ class Verdict:
     judged_at: str = ""
     suite_version: str = ""
     prepare_log: str = ""
+    analysis_version: int | None = None

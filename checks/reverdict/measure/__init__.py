@@ -13,4 +13,6 @@ decay     all of the following, band by band, from one energy decay curve
 relief    energy decay relief, over time and frequency
 repeats   spread over repeats; what random excitation does to decay times
 click     when the click went in, where the recording does not say
+figures   a measurement in figures, to hold a later analysis against
+version   which analysis it is, and when to raise its number
 """

@@ -186,7 +186,7 @@ def _leak(home: _Path, other: _Path, which: int, of: _Home) -> Level:
 
 
 def _level_of(ratio: float, sigma: float) -> Level:
-    if ratio < 4 * sigma:
+    if ratio <= 4 * sigma:
         return Level(why_not=f"it is not clear of noise and other sound: {_db(ratio + 2 * sigma):.0f} dB at most")
     return Level(_db(ratio), float(2 * DB * sigma / ratio))
 

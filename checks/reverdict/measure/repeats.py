@@ -112,8 +112,8 @@ def spread_of(average: Measurement, singles: Sequence[Measurement]) -> tuple[Spr
     """Spread of every quantity that was measured on the average and on at least two repeats."""
     spreads = []
     for index, path in enumerate(average.paths):
-        found = [dict(_quantities(path, one.paths[index])) for one in singles]
-        for name in dict(_quantities(path, path)):
+        found = [dict(quantities(path, one.paths[index])) for one in singles]
+        for name in dict(quantities(path, path)):
             values = [one[name] for one in found if name in one]
             if len(values) > 1:
                 uncertainty = t95(len(values) - 1) * float(np.std(values, ddof=1)) / np.sqrt(len(values))
@@ -122,7 +122,7 @@ def spread_of(average: Measurement, singles: Sequence[Measurement]) -> tuple[Spr
     return tuple(spreads)
 
 
-def _quantities(average: PathMeasurement, one: PathMeasurement) -> Iterator[tuple[tuple[str, str], float]]:
+def quantities(average: PathMeasurement, one: PathMeasurement) -> Iterator[tuple[tuple[str, str], float]]:
     """((quantity, unit), value) of what was measured on one repeat, springs numbered as in the average."""
     for number, spring in enumerate(average.springs.springs, start=1):
         same = _same_spring(spring, one.springs.springs)

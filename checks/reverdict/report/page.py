@@ -40,6 +40,7 @@ from reverdict.report.wording import (
     place,
     plain,
     reason_lines,
+    sentence,
     share,
     shorten,
     tally,
@@ -149,7 +150,7 @@ def _overview_cell(check: Json | None, name: str, anchor: str, reference: Json) 
 def _reference(reference: Json, anchor: str, kind: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
     below = f' <span class="quiet">{_text(title)}</span>' if title and title != name else ""
-    said = " ".join(about_reference(reference))
+    said = " ".join([*about_reference(reference), *(sentence(plain(one)) for one in reference.get("remarks", ()))])
     put, waiting = reached(reference)
     checks = "".join(_check(check, reference, anchor, kind) for check in put) + _not_reached(waiting, anchor)
     return (
@@ -292,6 +293,7 @@ def _foot(verdict: Json) -> str:
         ("commit", build["commit"] or "unknown"),
         ("judged", verdict["judged_at"] or "no time given"),
         ("by", f"reverdict {verdict['suite_version']}".strip()),
+        ("analysis", verdict.get("analysis_version") and str(verdict["analysis_version"])),
     )
     lines = "".join(f"<dt>{key}</dt><dd><bdi>{_text(value)}</bdi></dd>" for key, value in told if value)
     return (

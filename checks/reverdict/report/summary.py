@@ -33,6 +33,9 @@ def summary_md(verdict: Mapping[str, Any]) -> str:
         parts.append(f"{len(unwell) - REFERENCES_EXPLAINED} more references are explained in index.html.")
     if references:
         parts.append(_table(references))
+    if remarks := [f"- {_name(one)}: {escape(remark)}" for one in references for remark in one.get("remarks", ())]:
+        left_out = [f"- and {len(remarks) - ROWS} more in verdict.json"] if len(remarks) > ROWS else []
+        parts.append("\n".join([*remarks[:ROWS], *left_out]))
     parts.append(_origin(verdict))
     return "\n\n".join(parts) + "\n"
 
@@ -102,4 +105,6 @@ def _origin(verdict: Mapping[str, Any]) -> str:
         told.append(f"judged {verdict['judged_at']}")
     if verdict["suite_version"]:
         told.append(f"reverdict {verdict['suite_version']}")
+    if verdict.get("analysis_version"):
+        told.append(f"analysis {verdict['analysis_version']}")
     return escape(shorten(plain(", ".join(told)), 300))

@@ -70,6 +70,8 @@ def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[
     for check in put:
         lines.append(_check(check, emphasis))
         lines += [f"      {part}" for line in reason_lines(check, reference, kind) for part in _wrapped(line, indent=6)]
+    for remark in reference.get("remarks", ()):
+        lines += [f"  {part}" for part in _wrapped(plain(remark), indent=2)]
     if waiting:
         lines.append(f"  {listed(CHECK_NAMES[check['check']] for check in waiting)} {NOT_REACHED}")
     return lines

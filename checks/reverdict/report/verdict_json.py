@@ -28,6 +28,9 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
+LATER = ("analysis_version", "remarks")
+"""Keys that came later: a verdict.json of before has none."""
+
 Verdict = Mapping[str, Any]
 """A verdict as ``to_json`` gives it, or as read back from a ``verdict.json``."""
 
@@ -46,6 +49,7 @@ def to_json(verdict: words.Verdict) -> dict[str, Any]:
         },
         "judged_at": verdict.judged_at,
         "suite_version": verdict.suite_version,
+        "analysis_version": verdict.analysis_version,
         "errors": list(verdict.errors),
         "references": [_reference(reference) for reference in verdict.references],
     }
@@ -85,7 +89,12 @@ def json_schema() -> dict[str, Any]:
         findings={"type": "array", "items": finding},
     )
     reference = _object(
-        name=text, title=text, outcome=outcome, checks={"type": "array", "items": check}, curves={"type": "object"}
+        name=text,
+        title=text,
+        outcome=outcome,
+        checks={"type": "array", "items": check},
+        curves={"type": "object"},
+        remarks={"type": "array", "items": text},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -96,6 +105,7 @@ def json_schema() -> dict[str, Any]:
             build=_object(name=text, version=text, kind=text, commit={"type": ["string", "null"]}, about=text),
             judged_at=text,
             suite_version=text,
+            analysis_version={"type": ["integer", "null"]},
             errors={"type": "array", "items": text},
             references={"type": "array", "items": reference},
             counts={"type": "object"},
@@ -110,6 +120,7 @@ def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
         "outcome": str(reference.outcome),
         "checks": [_check(check) for check in reference.checks],
         "curves": _ready(reference.curves),
+        "remarks": list(reference.remarks),
     }
 
 
@@ -160,4 +171,5 @@ def _tally(judged: Iterable[Mapping[str, Any]]) -> dict[str, int]:
 
 
 def _object(**properties: Any) -> dict[str, Any]:
-    return {"type": "object", "required": list(properties), "properties": properties}
+    required = [name for name in properties if name not in LATER]
+    return {"type": "object", "required": required, "properties": properties}

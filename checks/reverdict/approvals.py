@@ -1,0 +1,75 @@
+"""The log of approvals of one reference: one JSON object a line, oldest first; nothing in it is ever lost.
+
+``when``, ``who``, ``build``, ``why``; ``old_sha256`` and ``new_sha256`` of the impulses and their ``files``;
+``terms`` in force from then on and, of those that the approval changed, ``changed`` (old and new value);
+``analysis_version`` and what the golden ``measured`` under it. ``found`` marks a line that an approval wrote of what
+it found in place without a line of its own, such as the golden of an approval that was killed. ``cut_off`` holds what
+was left of a torn line. Older logs have fewer keys.
+
+A line is added by renaming the whole log, so that a kill leaves it with or without the line, never with half of it.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from reverdict.durable import replace_text
+from reverdict.errors import BadInput, noted
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+APPROVALS_FILE = "approvals.log"
+
+Record = dict[str, Any]
+
+
+def read_log(folder: Path) -> tuple[list[Record], list[BadInput]]:
+    """Records of the log in a reference's folder, and what is wrong with it. No log has no records."""
+    path = folder / APPROVALS_FILE
+    records: list[Record] = []
+    mistakes: list[BadInput] = []
+    lines: list[str] = []
+    with noted(mistakes):
+        lines = _lines(path)
+    for number, line in enumerate(lines, start=1):
+        record = _record(line)
+        if record is None:
+            mistakes.append(BadInput(f"{path}: line {number}", "not a record of an approval; was it cut off?"))
+        elif "new_sha256" in record:
+            records.append(record)
+    return records, mistakes
+
+
+def add_to_log(folder: Path, records: Sequence[Record]) -> None:
+    """Add records. What is left of a torn last line is kept, under ``cut_off``; other lines stay as they are."""
+    path = folder / APPROVALS_FILE
+    lines = _lines(path)
+    if lines and _record(lines[-1]) is None:
+        lines[-1] = _line({"cut_off": lines[-1]})
+    replace_text(path, "".join(f"{line}\n" for line in [*lines, *map(_line, records)]))
+
+
+def _lines(path: Path) -> list[str]:
+    try:
+        lines = path.read_text(encoding="utf-8", errors="replace").split("\n")
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise BadInput(path, f"cannot be read ({error.strerror or error})") from error
+    return [line for line in lines if line.strip()]
+
+
+def _line(record: Record) -> str:
+    return json.dumps(record, ensure_ascii=False, allow_nan=False)
+
+
+def _record(line: str) -> Record | None:
+    try:
+        record = json.loads(line)
+    except ValueError:
+        return None
+    whole = isinstance(record, dict) and ("cut_off" in record or isinstance(record.get("new_sha256"), list))
+    return record if whole else None

@@ -1,0 +1,149 @@
+"""The terms of a reference: all that its check tables say, own ones over shared ones, as they are written in TOML.
+
+They decide how strict the judge is, so an approval seals them, and whoever changes one is told whether it gets wider.
+They are compared as written, whatever types they are read into: a number; [[Hz, value], …], interpolated on log
+frequency; or a table with the sides ``above`` and ``below``, of which one that is missing or ``inf`` has no limit.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from reverdict.words import CHECKS
+
+CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
+UNLIMITED, NOTHING = 1e30, 1e-30
+ROUNDING = 1e-9
+ANYWHERE_HZ = 1000.0
+
+Terms = dict[str, Any]
+"""Keys are "table.key"; values are text, true or false, numbers (``inf`` as the text "inf"), lists and tables."""
+
+
+def in_force(own: Mapping[str, Any], shared: Mapping[str, Any]) -> Terms:
+    """Terms of a reference.toml (``own``) over those of tolerances.toml, both as TOML reads.
+
+    Of a check that is not asked, only the reason counts: what is shared of it holds for others.
+    """
+    terms: Terms = {}
+    for table in CHECK_TABLES:
+        written = own.get(table, {})
+        merged = written if "not_asked" in written else {**shared.get(table, {}), **written}
+        terms |= {f"{table}.{key}": _plain(merged[key]) for key in sorted(merged)}
+    return terms
+
+
+def seal(terms: Terms) -> str:
+    """SHA-256 of terms, the same on every machine."""
+    return hashlib.sha256(json.dumps(terms, sort_keys=True, ensure_ascii=True).encode()).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, bool | str):
+        return str(value) if isinstance(value, str) else bool(value)
+    if isinstance(value, int | float):
+        return float(value) if math.isfinite(value) else str(float(value))
+    if isinstance(value, Mapping):
+        return {str(key): _plain(value[key]) for key in sorted(value)}
+    if isinstance(value, Iterable):
+        return [_plain(entry) for entry in value]
+    return str(value)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One term that differs; None is not set. ``leaning`` says which way a tolerance goes, empty where none does."""
+
+    key: str
+    old: Any
+    new: Any
+
+    @property
+    def leaning(self) -> str:
+        return _leaning(self.key, self.old, self.new)
+
+    def __str__(self) -> str:
+        said = f"{self.key}: {written(self.old)} → {written(self.new)}"
+        return f"{said}, {self.leaning}" if self.leaning else said
+
+
+def changes(old: Terms, new: Terms) -> tuple[Change, ...]:
+    """What differs between two sets of terms. Of a check that ceases to be asked, or begins to be, only that."""
+    found = []
+    for key in [*old, *(key for key in new if key not in old)]:
+        reason = f"{key.partition('.')[0]}.not_asked"
+        turned = (reason in old) != (reason in new)
+        if old.get(key) != new.get(key) and (key == reason or not turned):
+            found.append(Change(key, old.get(key), new.get(key)))
+    return tuple(found)
+
+
+def written(value: Any) -> str:
+    """A value as it stands in TOML."""
+    if value is None:
+        return "not set"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float | int):
+        return f"{value:g}"
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {written(entry)}" for key, entry in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(written(entry) for entry in value) + "]"
+    return "inf" if value == "inf" else json.dumps(value, ensure_ascii=False)
+
+
+def least_limit(value: Any, hz: float = ANYWHERE_HZ) -> float:
+    """The stricter of the two sides of a tolerance at a frequency."""
+    return min(_at(side, hz) for side in _sides(value))
+
+
+def _leaning(key: str, old: Any, new: Any) -> str:
+    name = key.rpartition(".")[2]
+    if name == "not_asked":
+        return "no longer asked" if old is None else "asked again" if new is None else ""
+    if name == "accept_unsure":
+        return "an unsure passes from now on" if old is None else "an unsure no longer passes" if new is None else ""
+    if old is None or new is None or not re.search(r"_(ms|s|percent|db)$", name):
+        return ""
+    steps = []
+    for before, after in zip(_sides(old), _sides(new), strict=True):
+        corners = {hz for hz, _ in (*before, *after)}
+        steps += [math.log(max(_at(after, hz), NOTHING) / max(_at(before, hz), NOTHING)) for hz in sorted(corners)]
+    wider, tighter = max(steps) > ROUNDING, min(steps) < -ROUNDING
+    if not (wider or tighter):
+        return ""
+    return "wider in part, tighter in part" if wider and tighter else "wider" if wider else "tighter"
+
+
+Side = list[tuple[float, float]]
+
+
+def _sides(value: Any) -> tuple[Side, Side]:
+    """Limits above and below, each as (Hz, limit) rising in frequency."""
+    if isinstance(value, Mapping):
+        return _side(value.get("above", "inf")), _side(value.get("below", "inf"))
+    return _side(value), _side(value)
+
+
+def _side(value: Any) -> Side:
+    if isinstance(value, list):
+        return [(float(hz), _number(limit)) for hz, limit in value]
+    return [(ANYWHERE_HZ, _number(value))]
+
+
+def _number(value: Any) -> float:
+    return min(float(value), UNLIMITED)
+
+
+def _at(side: Side, hz: float) -> float:
+    corners = [corner for corner, _ in side]
+    return float(np.interp(np.log(hz), np.log(corners), [limit for _, limit in side]))
