@@ -1,0 +1,88 @@
+"""What a graded fault is: a way to change a response, and the sizes from its mildest to its gravest.
+
+Conventions. A size is positive where its unit is (ms, percent, samples); levels in dB and bits fall or rise as their
+unit does, so ``mild`` may be above ``grave``. A fault that goes either way (later, earlier) takes its size with both
+signs and counts as caught only where both are. A fault without sizes, such as a flipped polarity, has ``mild`` equal
+to ``grave``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from reverdict.words import Response
+
+RATIO = 1.1
+"""On a log axis sizes this near to each other are one."""
+FINE = 0.5
+"""On a linear axis (dB) the same."""
+COARSE_SIZES = 9
+
+
+@dataclass(frozen=True)
+class Heard:
+    """The size from which a fault is heard, and what that rests on."""
+
+    size: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A graded fault.
+
+    about : what is done, in a line.
+    inject : of a response and a signed size, the changed samples, shape (paths, samples) as before.
+    scale : how sizes between ``mild`` and ``grave`` are spaced; those of levels are logarithmic already.
+    step : sizes are whole multiples of it; 0 for any size.
+    ways : names of the ways of a positive and a negative size; empty where there is one only.
+    """
+
+    name: str
+    about: str
+    unit: str
+    mild: float
+    grave: float
+    inject: Callable[[Response, float], NDArray[Any]]
+    scale: Literal["log", "linear"] = "log"
+    step: float = 0.0
+    ways: tuple[str, ...] = ()
+    heard: Heard | None = None
+
+    def injected(self, golden: Response, size: float) -> Response:
+        """The golden with this fault."""
+        return replace(golden, samples=self.inject(golden, size))
+
+    @property
+    def signs(self) -> tuple[float, ...]:
+        return (1.0, -1.0) if self.ways else (1.0,)
+
+    def coarse(self) -> list[float]:
+        """Sizes to try first, the mildest first."""
+        if self.mild == self.grave:
+            return [self.mild]
+        shares = [index / (COARSE_SIZES - 1) for index in range(COARSE_SIZES)]
+        return list(dict.fromkeys(self._between(self.mild, self.grave, share) for share in shares))
+
+    def between(self, milder: float, graver: float) -> float | None:
+        """A size half-way between two; None where they are as good as one."""
+        near = abs(graver - milder) <= FINE if self.scale == "linear" else max(graver / milder, milder / graver) < RATIO
+        middle = self._between(milder, graver, 0.5)
+        return None if middle in (milder, graver) or (near and not self.step) else middle
+
+    def is_milder(self, one: float, other: float) -> bool:
+        """Whether one size is milder than another."""
+        return one < other if self.mild < self.grave else one > other
+
+    def _between(self, milder: float, graver: float, share: float) -> float:
+        if self.scale == "log":
+            size = math.exp(math.log(milder) + share * (math.log(graver) - math.log(milder)))
+        else:
+            size = milder + share * (graver - milder)
+        return self.step * round(size / self.step) if self.step else float(f"{size:.4g}")
