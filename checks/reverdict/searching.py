@@ -3,7 +3,8 @@
 Method
     A coarse row of sizes from the mildest to the gravest is judged first. Then, for every question that is asked (does
     this check stop being a pass? does it fail?), the gap between the gravest size where it does not happen and the
-    next one tried is halved until it is too small to matter. Judgements serve all questions.
+    next one tried is halved until it is too small to matter: more closely for the gate as a whole than for a single
+    check. Judgements serve all questions.
 Conventions
     The answer is the mildest size from which on *all* graver sizes that were tried are caught. Nothing says that a
     graver fault is easier to catch: where a graver size slipped through although a milder one was caught, that is kept.
@@ -66,8 +67,9 @@ def search(fault: Fault, judge: Callable[[float], Outcomes]) -> list[Tried]:
     """
     tried = [_both_ways(fault, size, judge) for size in fault.coarse()]
     for level in LEVELS:
-        for name in tried[0].outcomes:
-            while (gap := _gap(tried, name, level)) and (middle := fault.between(*gap)) is not None:
+        for name in sorted(tried[0].outcomes, key=lambda name: name != GATE):
+            rough = name != GATE
+            while (gap := _gap(tried, name, level)) and (middle := fault.between(*gap, rough=rough)) is not None:
                 at = next(index for index, one in enumerate(tried) if one.size == gap[1])
                 tried.insert(at, _both_ways(fault, middle, judge))
     return tried

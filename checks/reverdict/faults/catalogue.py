@@ -97,14 +97,16 @@ def _of_springs(golden: Response, fits: Sequence[TankFit]) -> tuple[list[Fault],
     for number, spring in enumerate(found, start=1):
         name = f"spring {number}" if len(found) > 1 else "the spring"
         faults += _of_one_spring(spring, name, golden.rate_hz)
-        fit = shown[spring.places[0]]
-        if fit.lowpass_hz:
-            faults.append(_changing(spring, name, "lowpass", springs.lowpass, 0.1, 60.0, "%", HIGHER,
-                                    f"corner of the lowpass of a trip, {fit.lowpass_hz.value:.0f} Hz, moved"))  # fmt: skip
-        if fit.steep_hz:
-            faults.append(_changing(spring, name, "steep lowpass", springs.steep_lowpass, 0.1, 60.0, "%", HIGHER,
-                                    f"edge of the steep lowpass of a trip, {fit.steep_hz.value:.0f} Hz, moved"))  # fmt: skip
-        if not (fit.lowpass_hz or fit.steep_hz):
+        told = shown[spring.places[0]]
+        if told.lowpass_hz:
+            about = f"corner of the lowpass of a trip, {told.lowpass_hz.value:.0f} Hz, moved"
+            faults.append(_changing(spring, name, "lowpass", springs.lowpass, 0.1, 60.0, "%", HIGHER, about))
+        if told.steep_hz:
+            about = f"edge of the steep lowpass of a trip, {told.steep_hz.value:.0f} Hz, moved"
+            faults.append(
+                _changing(spring, name, "steep lowpass", springs.steep_lowpass, 0.1, 60.0, "%", HIGHER, about)
+            )
+        if not (told.lowpass_hz or told.steep_hz):
             left_out.append(NotInjected(f"lowpass of {name}", "none shows in the band that the springs fill"))
     return faults, left_out
 

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
     from reverdict.words import Response
 
-RATIO = 1.1
-"""On a log axis sizes this near to each other are one."""
-FINE = 0.5
-"""On a linear axis (dB) the same."""
+NEAR_RATIO, NEAR_STEP = 1.1, 0.5
+"""Sizes this near to each other, on a log and on a linear axis (dB), are as good as one; of lesser interest: …"""
+ROUGH_RATIO, ROUGH_STEP = 1.3, 2.0
+"""… these."""
 COARSE_SIZES = 9
 
 
@@ -70,15 +70,14 @@ class Fault:
         shares = [index / (COARSE_SIZES - 1) for index in range(COARSE_SIZES)]
         return list(dict.fromkeys(self._between(self.mild, self.grave, share) for share in shares))
 
-    def between(self, milder: float, graver: float) -> float | None:
+    def between(self, milder: float, graver: float, *, rough: bool = False) -> float | None:
         """A size half-way between two; None where they are as good as one."""
-        near = abs(graver - milder) <= FINE if self.scale == "linear" else max(graver / milder, milder / graver) < RATIO
+        if self.scale == "log":
+            near = graver / milder < (ROUGH_RATIO if rough else NEAR_RATIO)
+        else:
+            near = abs(graver - milder) <= (ROUGH_STEP if rough else NEAR_STEP)
         middle = self._between(milder, graver, 0.5)
-        return None if middle in (milder, graver) or (near and not self.step) else middle
-
-    def is_milder(self, one: float, other: float) -> bool:
-        """Whether one size is milder than another."""
-        return one < other if self.mild < self.grave else one > other
+        return None if near or middle in (milder, graver) else middle
 
     def _between(self, milder: float, graver: float, share: float) -> float:
         if self.scale == "log":
