@@ -98,14 +98,15 @@ def _of_springs(golden: Response, fits: Sequence[TankFit]) -> tuple[list[Fault],
         name = f"spring {number}" if len(found) > 1 else "the spring"
         faults += _of_one_spring(spring, name, golden.rate_hz)
         told = shown[spring.places[0]]
+        rate_hz = golden.rate_hz
         if told.lowpass_hz:
             about = f"corner of the lowpass of a trip, {told.lowpass_hz.value:.0f} Hz, moved"
-            faults.append(_changing(spring, name, "lowpass", springs.lowpass, 0.1, 60.0, "%", HIGHER, about))
+            change = partial(springs.lowpass, rate_hz=rate_hz)
+            faults.append(_changing(spring, name, "lowpass", change, 0.1, 60.0, "%", HIGHER, about))
         if told.steep_hz:
             about = f"edge of the steep lowpass of a trip, {told.steep_hz.value:.0f} Hz, moved"
-            faults.append(
-                _changing(spring, name, "steep lowpass", springs.steep_lowpass, 0.1, 60.0, "%", HIGHER, about)
-            )
+            change = partial(springs.steep_lowpass, rate_hz=rate_hz)
+            faults.append(_changing(spring, name, "steep lowpass", change, 0.1, 60.0, "%", HIGHER, about))
         if not (told.lowpass_hz or told.steep_hz):
             left_out.append(NotInjected(f"lowpass of {name}", "none shows in the band that the springs fill"))
     return faults, left_out

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.faults.fault import Heard
+from reverdict.fit.fitting import corner_hz
 from reverdict.fit.model import TRIPS_PER_ROUND, TankModel, TripModel, log_trip, synthesise, trip_delay_s
 
 if TYPE_CHECKING:
@@ -126,15 +127,22 @@ def reflection(one: TripModel, db: float) -> TripModel:
     return replace(one, reflection=one.reflection * 10.0 ** (db / 20.0))
 
 
-def lowpass(one: TripModel, percent: float) -> TripModel:
-    """The corner of the lowpass of a trip higher by so much."""
-    by = 1 + percent / 100
+def lowpass(one: TripModel, percent: float, rate_hz: float) -> TripModel:
+    """The corner of the lowpass of a trip higher by so much, in Hz."""
+    by = _warped_ratio(corner_hz(one.lowpass_s, one.lowpass_s2, rate_hz), percent, rate_hz)
     return replace(one, lowpass_s=one.lowpass_s / by, lowpass_s2=one.lowpass_s2 / by**2)
 
 
-def steep_lowpass(one: TripModel, percent: float) -> TripModel:
-    """The edge of the steep lowpass of a trip higher by so much."""
-    return replace(one, edge_s=one.edge_s / (1 + percent / 100))
+def steep_lowpass(one: TripModel, percent: float, rate_hz: float) -> TripModel:
+    """The edge of the steep lowpass of a trip higher by so much, in Hz."""
+    edge_hz = rate_hz / math.pi * math.atan(1 / (2 * rate_hz * one.edge_s))
+    return replace(one, edge_s=one.edge_s / _warped_ratio(edge_hz, percent, rate_hz))
+
+
+def _warped_ratio(hz: float, percent: float, rate_hz: float) -> float:
+    """What moves a frequency by so much on the axis that the bilinear transform has warped; no higher than 0.49 fs."""
+    moved_hz = min(hz * (1 + percent / 100), 0.49 * rate_hz)
+    return math.tan(math.pi * moved_hz / rate_hz) / math.tan(math.pi * hz / rate_hz)
 
 
 def turned_over(one: TripModel, _: float) -> TripModel:
