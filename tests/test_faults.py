@@ -107,7 +107,9 @@ def test_truncation_rounds_down_to_so_many_bits_of_what_was_played() -> None:
 def test_samples_are_lost_at_the_ends_of_blocks_counted_from_the_first_rendered_one() -> None:
     ramp = np.arange(1.0, 41.0)[np.newaxis]
     block, lead = 16, 5  # blocks end before samples 11 and 27 of the response
-    zeroed, repeated, dropped = (damage(ramp, 2, block, lead)[0] for damage in (sound.zeroed, sound.repeated, sound.dropped))
+    zeroed, repeated, dropped = (
+        damage(ramp, 2, block, lead)[0] for damage in (sound.zeroed, sound.repeated, sound.dropped)
+    )
     assert np.flatnonzero(zeroed == 0).tolist() == [9, 10, 25, 26]
     assert repeated[[9, 10, 25, 26]].tolist() == [8, 9, 24, 25]
     assert np.flatnonzero(repeated != ramp[0]).tolist() == [9, 10, 25, 26]

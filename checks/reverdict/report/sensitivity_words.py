@@ -28,14 +28,13 @@ def size_said(fault: Json, size: float, rate_hz: float) -> str:
 
 
 def number(value: float) -> str:
-    """Write a size with two or three digits and a true minus sign."""
+    """Write a size with two digits, three where it begins with a 1, and a true minus sign."""
     if value == 0:
         return "0"
-    places = max(0, (1 if abs(value) >= 10 ** math.floor(math.log10(abs(value))) * 2 else 2))
-    places = max(0, places - math.floor(math.log10(abs(value))))
-    written = f"{value:.{min(places, 4)}f}"
-    written = written.rstrip("0").rstrip(".") if "." in written else written
-    return written.replace("-", "−")
+    power = math.floor(math.log10(abs(value)))
+    digits = 3 if abs(value) < 2 * 10.0**power else 2
+    written = f"{value:.{max(digits - 1 - power, 0)}f}"
+    return (written.rstrip("0").rstrip(".") if "." in written else written).replace("-", "−")
 
 
 def sizeless(fault: Json) -> bool:
