@@ -36,10 +36,16 @@ Outcomes = dict[str, Outcome]
 
 @dataclass(frozen=True)
 class Tried:
-    """What every check, and the gate, said to one size. ``way`` is the way in which the gate was milder, if any."""
+    """What every check, and the gate, said to one size.
+
+    outcomes : of a fault that goes either way the milder one, check by check.
+    stopped_by : checks that are unsure or fail in one way or the other.
+    way : in which the gate was milder, if any.
+    """
 
     size: float
     outcomes: Mapping[str, Outcome]
+    stopped_by: tuple[str, ...] = ()
     way: str = ""
 
 
@@ -102,4 +108,6 @@ def _both_ways(fault: Fault, size: float, judge: Callable[[float], Outcomes]) ->
     milder = {name: min((one[name] for one in each), key=BADNESS.__getitem__) for name in each[0]}
     gate = [BADNESS[one[GATE]] for one in each]
     way = fault.ways[gate.index(min(gate))] if fault.ways and len(set(gate)) > 1 else ""
-    return Tried(size, milder, way)
+    graver = {name: max((one[name] for one in each), key=BADNESS.__getitem__) for name in each[0]}
+    stopped_by = tuple(name for name, outcome in graver.items() if name != GATE and outcome in LEVELS)
+    return Tried(size, milder, stopped_by, way)

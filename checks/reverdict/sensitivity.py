@@ -256,6 +256,7 @@ def record(fault: Fault, tried: list[Tried]) -> Json:
                 "size": one.size,
                 "gate": str(one.outcomes[GATE]),
                 "checks": {name: str(outcome) for name, outcome in one.outcomes.items() if name != GATE},
+                "stopped_by": list(one.stopped_by),
                 "milder_way": one.way,
             }
             for one in tried

@@ -22,8 +22,9 @@ A fault:
         fails_from                 the same for fails alone
         at_mildest                 already the mildest size is stopped
         slips_again_at             sizes that pass although a milder one is stopped
-    trials                         every size judged, the mildest first: outcome of the gate and of every check, and
-                                   the way in which the gate was milder
+    trials                         every size judged, the mildest first: outcome of the gate and of every check (of two
+                                   ways the milder one), the checks that stop one way or the other, and the way in
+                                   which the gate was milder
 """
 
 from __future__ import annotations
@@ -62,6 +63,7 @@ def json_schema() -> dict[str, Any]:
                 size=number,
                 gate=outcome,
                 checks={"type": "object", "additionalProperties": outcome},
+                stopped_by=_array(text),
                 milder_way=text,
             )
         ),

@@ -54,12 +54,10 @@ def beyond_heard(fault: Json) -> bool:
 
 
 def first_to_catch(fault: Json) -> list[str]:
-    """Checks that stop the mildest size that the gate stops; of a fault that slips through none."""
+    """Checks that stop the mildest size that the gate stops, one way or the other; none if it slips through."""
     caught = fault["caught"]["gate"]["stopped_from"]
-    if caught is None:
-        return []
-    trial = next(one for one in fault["trials"] if one["size"] == caught)
-    return [check for check in words.CHECKS if trial["checks"].get(check) in ("unsure", "fail")]
+    trial = next((one for one in fault["trials"] if one["size"] == caught), None)
+    return [check for check in words.CHECKS if trial and check in trial["stopped_by"]]
 
 
 def in_order(reference: Json) -> list[Json]:
