@@ -32,7 +32,7 @@ from reverdict.report.ranking import (
 )
 from reverdict.report.sensitivity_page import faults_table, reading_key
 from reverdict.report.sensitivity_picture import STYLE as SENSE_STYLE
-from reverdict.report.sensitivity_words import about_reference as about_sensitivity
+from reverdict.report.sensitivity_words import about_slips
 from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_reference, headline, opening
 from reverdict.report.wording import (
     CHECK_NAMES,
@@ -163,7 +163,7 @@ def _of(reference: Json, sensitivity: Json | None) -> str:
     known = [one for one in (sensitivity or {}).get("references", ()) if one["name"] == reference["name"]]
     if not known:
         return ""
-    said = "".join(f"<p>{_thin(_text(sentence))}</p>" for sentence in about_sensitivity(known[0]))
+    said = "".join(f"<p>{_thin(_text(sentence))}</p>" for sentence in about_slips(known[0]))
     return (
         f"<details><summary>What these tolerances catch, and what slips through</summary>{said}{reading_key()}"
         f"{faults_table(known[0])}</details>"

@@ -12,7 +12,7 @@ from typing import Any
 
 from reverdict.report import look
 from reverdict.report.sensitivity_picture import STYLE, key_svg_notes, rule_svg
-from reverdict.report.sensitivity_words import about_reference, in_order, one_liner, told
+from reverdict.report.sensitivity_words import about_slips, in_order, one_liner, told
 from reverdict.report.wording import plain, sentence
 
 Json = Mapping[str, Any]
@@ -56,11 +56,12 @@ def faults_table(reference: Json) -> str:
 
 def _what(fault: Json) -> str:
     ways = " or ".join(plain(way) for way in fault["ways"])
-    return ", ".join(part for part in (plain(fault["about"]), ways, plain(fault["unit"])) if part)
+    unit = "" if plain(fault["unit"]) in plain(fault["about"]) else plain(fault["unit"])
+    return ", ".join(part for part in (plain(fault["about"]), ways, unit) if part)
 
 
 def _reference(reference: Json, number: int) -> str:
-    said = " ".join(about_reference(reference))
+    said = " ".join(about_slips(reference))
     title = f' <span class="quiet">{_text(reference["title"])}</span>' if reference["title"] else ""
     return (
         f'<section class="reference" aria-labelledby="r{number}"><h2 id="r{number}"><bdi>{_text(reference["name"])}'

@@ -23,6 +23,7 @@ Json = Mapping[str, Any]
 
 WIDTH, HEIGHT = 440, 34
 LEFT, RIGHT, TOP, FOOT = 8, 8, 3, 21
+LABEL_PX = 34
 LETTERS = {"echo-timing": "t", "group-delay": "g", "energy-decay": "d", "conduct": "c"}
 """A mark carries the letter of its check."""
 
@@ -122,17 +123,14 @@ def _hatched(start: float, end: float) -> str:
 
 def _axis(fault: Json) -> Iterator[str]:
     yield f'<path class="edge" d="M{LEFT} {FOOT}H{WIDTH - RIGHT}M{LEFT} {TOP}V{FOOT}M{WIDTH - RIGHT} {TOP}V{FOOT}"/>'
-    ticks = _ticks(fault)
-    for value in ticks:
+    ends = (fault["mild"], fault["grave"])
+    for value in _ticks(fault):
         at = place(fault, value)
         yield f'<path class="open" d="M{at:.1f} {FOOT}v3"/>'
-    for value in (fault["mild"], *ticks, fault["grave"]):
-        at = place(fault, value)
-        near = any(abs(at - place(fault, end)) < 34 for end in (fault["mild"], fault["grave"]))
-        if value not in (fault["mild"], fault["grave"]) and near:
-            continue
-        anchor = "start" if value == fault["mild"] else "end" if value == fault["grave"] else "middle"
-        yield f'<text x="{at:.1f}" y="{HEIGHT - 2}" text-anchor="{anchor}">{number(value)}</text>'
+        if all(abs(at - place(fault, end)) > LABEL_PX for end in ends):
+            yield f'<text x="{at:.1f}" y="{HEIGHT - 2}" text-anchor="middle">{number(value)}</text>'
+    for value, anchor in zip(ends, ("start", "end"), strict=True):
+        yield f'<text x="{place(fault, value):.1f}" y="{HEIGHT - 2}" text-anchor="{anchor}">{number(value)}</text>'
 
 
 def _ticks(fault: Json) -> list[float]:

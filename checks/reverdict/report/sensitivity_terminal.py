@@ -16,11 +16,10 @@ from reverdict.report.sensitivity_words import (
     sizeless,
 )
 from reverdict.report.terminal import LINE_WIDTH, in_ascii
-from reverdict.report.wording import CHECK_NAMES, plain, shorten
+from reverdict.report.wording import CHECK_NAMES, listed, plain, shorten
 
 Json = Mapping[str, Any]
 
-SHOWN = [check for check in words.CHECKS if check != "cost"]
 CELL = 13
 
 
@@ -45,15 +44,24 @@ def text(result: Json) -> str:
 
 
 def _table(reference: Json) -> list[str]:
-    heads = [CHECK_NAMES[check].rjust(CELL) for check in SHOWN]
-    lines = [f"  {'fault':<33}{'unit':<19}{'gate':>{CELL}}{''.join(heads)}{'heard':>9}  first"]
-    for fault in in_order(reference):
-        cells = [_cell(fault, name).rjust(CELL) for name in ("gate", *SHOWN)]
+    """One line per fault; a column for each check that catches one."""
+    faults = in_order(reference)
+    shown = [check for check in words.CHECKS if any(_catches(fault, check) for fault in faults)]
+    heads = [CHECK_NAMES[check].rjust(CELL) for check in shown]
+    lines = [f"  {'fault':<33}{'unit':<19}{'gate':>{CELL}}{''.join(heads)}{'heard':>8}  first"]
+    for fault in faults:
+        cells = [_cell(fault, name).rjust(CELL) for name in ("gate", *shown)]
         heard = number(fault["heard"]["size"]) if fault["heard"] else ""
         first = ", ".join(CHECK_NAMES[check] for check in first_to_catch(fault)) or "slips through"
         unit = plain(fault["unit"])
-        lines.append(f"  {plain(fault['fault']):<33}{unit:<19}{''.join(cells)}{heard:>9}  {first}")
-    return lines
+        lines.append(f"  {plain(fault['fault']):<33}{unit:<19}{''.join(cells)}{heard:>8}  {first}")
+    idle = [CHECK_NAMES[check] for check in words.CHECKS if faults[0]["caught"].get(check) and check not in shown]
+    return [*lines, f"  Asked, and caught none: {listed(idle)}."] if idle else lines
+
+
+def _catches(fault: Json, check: str) -> bool:
+    caught = fault["caught"].get(check)
+    return bool(caught and caught["stopped_from"] is not None)
 
 
 def _cell(fault: Json, name: str) -> str:

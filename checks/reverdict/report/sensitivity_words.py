@@ -66,10 +66,15 @@ def in_order(reference: Json) -> list[Json]:
 
 
 def about_reference(reference: Json) -> list[str]:
-    """Say in sentences what the tolerances of a reference catch, what slips through first."""
+    """Say in sentences what slips through, then the smallest sizes that each check catches."""
+    return [*about_slips(reference), *_caught_sentences(reference)]
+
+
+def about_slips(reference: Json) -> list[str]:
+    """Say in sentences what slips through the tolerances of a reference, and what could not be tried."""
     if reference["why_none"]:
         return [f"No fault was injected: {plain(reference['why_none'])}."]
-    said = [*_slip_sentences(reference), *_again(reference), *_caught_sentences(reference)]
+    said = [*_slip_sentences(reference), *_again(reference)]
     if reference["not_injected"]:
         parts = (f"{plain(one['fault'])} ({plain(one['reason'])})" for one in reference["not_injected"])
         said.append(f"Not injected: {listed(parts)}.")
@@ -107,9 +112,9 @@ def told(fault: Json, reference: Json) -> str:
         said += "; unsure, never a fail"
     elif gate["fails_from"] != gate["stopped_from"]:
         said += f"; a fail from {size_said(fault, gate['fails_from'], rate_hz)}"
-    if gate["slips_again_at"]:
-        first = _first_stopped(fault)
-        said += f"; some milder ones are, from {size_said(fault, first, rate_hz)}, and graver ones than these are not"
+    if again := gate["slips_again_at"]:
+        first = size_said(fault, _first_stopped(fault), rate_hz)
+        said += f"; {first} is stopped, too, but {', '.join(number(size) for size in again[:4])} slip through"
     if heard := fault["heard"]:
         said += f"; heard from about {size_said(fault, heard['size'], rate_hz)} ({plain(heard['source'])})"
     return said
