@@ -449,28 +449,54 @@ def test_cut_off_at_any_moment_it_goes_on_where_it_was(
 # The demo
 
 
+def as_markdown(content: dict[str, Any]) -> str:
+    """The table of tests/README.md: size from which the gate stops a fault, and the checks that do."""
+    names = [one["name"] for one in content["references"]]
+    faults = {one["name"]: {fault["fault"]: fault for fault in one["faults"]} for one in content["references"]}
+    rows = [["fault, unit", *names], ["---"] * (len(names) + 1)]
+    for fault in dict.fromkeys(name for one in faults.values() for name in one):
+        unit = next(one[fault]["unit"] for one in faults.values() if fault in one)
+        cells = [stopped_from(one[fault]) if fault in one else "" for one in faults.values()]
+        rows.append([f"{fault}, {unit}" if unit else fault, *cells])
+    return "\n".join(f"| {' | '.join(row)} |" for row in rows)
+
+
+def stopped_from(fault: dict[str, Any]) -> str:
+    gate = fault["caught"]["gate"]
+    by = " ".join(one.partition("-")[2] for one in sensitivity_words.first_to_catch(fault)) or "slips through"
+    if gate["stopped_from"] is None or sensitivity_words.sizeless(fault):
+        return f"**{by}**" if gate["stopped_from"] is None else by
+    signs = "?" * (gate["fails_from"] != gate["stopped_from"]) + "~" * bool(gate["slips_again_at"])
+    return f"{'≤' * gate['at_mildest']}{sensitivity_words.number(gate['stopped_from'])}{signs} {by}"
+
+
 @pytest.mark.slow
 def test_what_the_demos_tolerances_catch(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Print the table of tests/README.md; sizes stand in proportion to the tolerances that catch them."""
     assert run("sensitivity", "--golden", GOLDEN, "--report", tmp_path) == 0
-    with capsys.disabled():
-        print(f"\n{capsys.readouterr().out}")
     content = results(tmp_path)
+    with capsys.disabled():
+        print(f"\n{as_markdown(content)}")
     validate(content, json_schema())
+    in_proportion(content)
+
+
+def in_proportion(content: dict[str, Any]) -> None:
     faults = {
         one["name"]: {fault["fault"]: fault["caught"] for fault in one["faults"]} for one in content["references"]
     }
     spring = faults["workshop-spring"]
     for number in (1, 2):
         # Its second pass takes three trips: a third of 0.1 ms moves it by the tolerance.
-        assert 0.1 / 3 <= spring[f"delay line of spring {number}"]["echo-timing"]["stopped_from"] <= 1.1 * 0.1 / 3
+        assert 0.1 / 3 <= spring[f"delay line of spring {number}"]["echo-timing"]["stopped_from"] <= 1.3 * 0.1 / 3
         assert spring[f"polarity of spring {number}"]["echo-timing"]["fails_from"] is not None
     assert 4.8 <= spring["latency"]["gate"]["stopped_from"] <= 1.1 * 4.8
     assert 0.75 <= spring["gain"]["energy-decay"]["stopped_from"] <= 1.1 * 0.75
-    hall = faults["workshop-hall"]
-    assert 2.0 <= hall["decay time"]["energy-decay"]["stopped_from"] <= 1.3 * 2.0
-    assert all(caught["wrong rate"]["gate"]["fails_from"] is not None for caught in faults.values())
-    assert all(np.isfinite(one["size"]) for ref in content["references"] for one in ref["faults"][0]["trials"])
+    # 2 % of any band; those that ring longer than the whole move by more than the whole does.
+    assert 1.0 <= faults["workshop-hall"]["decay time"]["energy-decay"]["stopped_from"] <= 1.1 * 2.0
+    for caught in faults.values():
+        for name in ("wrong rate", "polarity"):
+            assert caught[name]["gate"]["fails_from"] is not None
 
 
 def test_a_reference_of_which_no_sound_is_asked_gets_no_fault(workspace: Workspace, tmp_path: Path) -> None:
