@@ -359,6 +359,11 @@ def test_bad_arguments_end_with_status_2(tmp_path: Path, more: tuple[object, ...
     assert run("sensitivity", "--golden", GOLDEN, *report, *more) == 2
 
 
+def test_the_format_of_results_is_printed_as_a_schema(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("schema", "sensitivity") == 0
+    assert json.loads(capsys.readouterr().out) == json_schema()
+
+
 # Cut off
 
 
