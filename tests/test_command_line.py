@@ -18,7 +18,7 @@ from reverdict.command_line import main
 from reverdict.sound import read_sound, write_sound
 
 REVERDICT = [sys.executable, "-m", "reverdict"]
-COMMANDS = ("gate", "measure", "sweep", "golden", "demo", "schema")
+COMMANDS = ("gate", "measure", "sweep", "golden", "sensitivity", "demo", "schema")
 
 
 def run(*arguments: object) -> int:

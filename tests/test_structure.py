@@ -22,6 +22,8 @@ MAY_IMPORT = {
     "sound": {"errors"},
     "measure": {"measure", "words"},
     "fit": {"fit", "measure", "words"},
+    "faults": {"faults", "fit", "measure", "words"},
+    "searching": {"faults", "words"},
     "phrases": set(),
     "judging": {"phrases", "words"},
     "check": {"check", "judging", "measure", "reference", "render", "words"},

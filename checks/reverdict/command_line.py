@@ -35,6 +35,7 @@ examples:
   reverdict fit tank.wav                                 delay lines, allpass sections and reflections to model it by
   reverdict golden new my-tank --from tank.wav           make it a reference
   reverdict gate takes/                                  judge a folder of recordings named after the references
+  reverdict sensitivity --report report                  what the tolerances catch, and what slips through
 
 exit status: 0 all pass, 1 stopped (fail or unsure), 2 cannot judge (bad input), 3 internal error
 """
@@ -114,6 +115,28 @@ examples:
   reverdict golden new chorus --from build.toml --repeats 5 --parameter program=chorus
   reverdict golden new my-tank --from tank.wav --title "the tank on the bench" --parameter program=spring
   reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
+"""
+
+ABOUT_SENSITIVITY = """\
+Are the tolerances worth anything? Each reference's own golden is given graded faults, one at a time: a spring's delay
+line, allpass coefficient, sections, reflection, lowpass and polarity moved; a dense tail moved, bent and swayed;
+latency, a wrong rate, gain, tilt, crosstalk, a cut tail, clicks, hum, noise, DC, truncation, samples lost at block
+boundaries. For each fault the smallest size is searched at which each check is unsure or fails. What no check stops
+at any size comes first: tighten a tolerance, or know that nobody listens for it.
+
+A size counts as stopped if it, and every graver one tried, does not pass. A fault that goes either way (later and
+earlier) is injected both ways, and the milder outcome counts. Minutes per reference; Ctrl-C loses nothing, and the
+same command goes on. A changed golden, tolerance or suite does again only the references that it concerns.
+
+DIR of --report gets sensitivity.json (reverdict schema sensitivity), and index.html with a rule for every fault. In
+the folder that `reverdict gate --report` writes to, the dashboard keeps its index.html and shows them too.
+
+examples:
+  reverdict sensitivity                                  every reference in ./golden, into ./sensitivity
+  reverdict sensitivity --only 'tank*' --jobs 4
+  reverdict sensitivity --report report && reverdict gate build.toml --report report
+
+exit status: 0 done, whatever slips through, 2 bad input, 3 internal error
 """
 
 ABOUT_APPROVE = """\
@@ -211,6 +234,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_sweep(commands)
     _add_fit(commands)
     _add_golden(commands)
+    _add_sensitivity(commands)
     _add_demo(commands)
     _add_schema(commands)
     return parser
@@ -289,7 +313,9 @@ def _gate(options: argparse.Namespace) -> int:
         raise
     finally:
         progress.clear()
-    page = report.write_report(verdict, options.report) if options.report else None
+    page = None
+    if options.report:
+        page = report.write_report(verdict, options.report, _sensitivities(options.report, options.golden))
     log = _keep_prepare_log(verdict.prepare_log, options.report) if options.report else None
     with _reader_may_leave():
         terminal.show(to_json(verdict), sys.stdout)
@@ -298,6 +324,18 @@ def _gate(options: argparse.Namespace) -> int:
         if log:
             print(f"What prepare said: {log}")
     return EXIT_STATUS[verdict.outcome]
+
+
+def _sensitivities(folder: Path, golden_folder: Path) -> Any:
+    """What ``reverdict sensitivity`` has left in a report folder, of the references as they stand."""
+    from reverdict import golden_set
+    from reverdict.sensitivity import current
+
+    try:
+        return current(folder, golden_set.references(golden_folder))
+    except BadInput as error:  # no reason to withhold a verdict
+        print(f"reverdict: not shown on the dashboard: {error}", file=sys.stderr)
+        return None
 
 
 def _keep_prepare_log(said: str, folder: Path) -> Path | None:
@@ -779,6 +817,46 @@ def _golden_tolerances(options: argparse.Namespace) -> int:
     return 0
 
 
+# sensitivity
+
+
+def _add_sensitivity(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "sensitivity",
+        _sensitivity,
+        "inject graded faults into the goldens: the smallest that each check catches, and what slips through",
+        epilog=ABOUT_SENSITIVITY,
+    )
+    _golden_option(parser)
+    parser.add_argument("--only", default="*", metavar="GLOB", help="only references whose name matches")
+    parser.add_argument(
+        "--report", type=Path, default=Path("sensitivity"), metavar="DIR",
+        help="where results are kept, and where a run that was stopped goes on (./sensitivity)",
+    )  # fmt: skip
+    jobs = _number(int, 1, 1024, "a number of workers, 1 or more")
+    parser.add_argument("--jobs", type=jobs, metavar="N", help="worker processes (one per processor, 8 at most)")
+
+
+def _sensitivity(options: argparse.Namespace) -> int:
+    from reverdict import report
+    from reverdict.report import sensitivity_terminal
+    from reverdict.sensitivity import sensitivity
+
+    _prove_writable(options.report, options.golden)
+    progress = _Progress(sys.stderr)
+    jobs = options.jobs or min(len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1, 8)
+    try:
+        result = sensitivity(options.golden, options.report, options.only, jobs, progress.show)
+    finally:
+        progress.clear()
+    page = report.write_sensitivity(result, options.report)
+    with _reader_may_leave():
+        sensitivity_terminal.show(result, sys.stdout)
+        print(f"Page: {page}")
+    return 0
+
+
 # demo, schema
 
 
@@ -808,7 +886,7 @@ def _add_schema(commands: Any) -> None:
         "print the JSON Schema of a file format, so that editors complete and check it",
         epilog="example:\n  reverdict schema build > build.schema.json",
     )
-    formats = ("reference", "tolerances", "build", "verdict")
+    formats = ("reference", "tolerances", "build", "verdict", "sensitivity")
     parser.add_argument("which", choices=formats, help="which file: reference.toml, tolerances.toml, …")
 
 
@@ -819,6 +897,10 @@ def _schema(options: argparse.Namespace) -> int:
         from reverdict.report.verdict_json import json_schema as verdict_schema
 
         schema = verdict_schema()
+    elif options.which == "sensitivity":
+        from reverdict.report.sensitivity_json import json_schema as sensitivity_schema
+
+        schema = sensitivity_schema()
     else:
         from reverdict.schema import json_schema
 

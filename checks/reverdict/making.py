@@ -31,6 +31,9 @@ CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
 BLOCK_SIZE = 512
 LOWEST_RATE_HZ = 1000
+TAIL_LAG_MS = 0.1
+"""As far as an onset may move by the proposed tolerances."""
+
 ENOUGH_REPEATS = 4
 MOST_REPEATS = 100
 
@@ -122,6 +125,8 @@ def new_reference(
     )
     for one in proposals:
         checks[one.table][one.key] = one.value
+    if told["origin"] == "build" and not checks["echo_timing"].get("springs"):
+        checks["echo_timing"] |= _tail(_from_click(response), [_from_click(take.response) for take in repeats])
     tables = {
         "title": wishes.title.strip() or f"{name}, from {source.name}",
         "approval": {"who": who(), "build": label, "why": wishes.why},
@@ -135,6 +140,18 @@ def new_reference(
     warnings = [one.warning for one in proposals if one.warning]
     room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" and not repeats and proposals else []
     return path, [*_lead_of(response.click_at_s, source), *said, *said_of_repeats, *warnings, *room]
+
+
+def _tail(golden: Response, repeats: Sequence[Response]) -> dict[str, float]:
+    """That the tail must keep in step, where a lag can be told along it and those of all repeats do."""
+    from reverdict.measure.measurement import lags_beside
+
+    for other in (golden, *repeats):
+        for lags in lags_beside(golden, other):
+            curve = lags.whole
+            if curve.fit is None or curve.agrees_until_s is not None or abs(curve.lag_s * 1e3).max() > TAIL_LAG_MS:
+                return {}
+    return {"tail_lag_ms": TAIL_LAG_MS}
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from reverdict.check import conduct, cost, echo_timing, energy_decay, group_dela
 from reverdict.curves import curves_of
 from reverdict.errors import BadInput, BadInputs
 from reverdict.measure.measurement import Comparison, Measurement, lags_beside, measure, measure_beside
-from reverdict.render import Request, parameters_missing, render
+from reverdict.render import Request, as_rendered, parameters_missing, render
 from reverdict.render.timing import open_kernel_timer, open_timer
 from reverdict.words import CheckVerdict, Outcome, Response
 
@@ -21,6 +21,13 @@ if TYPE_CHECKING:
     from reverdict.golden_set import GoldenReference
     from reverdict.reference import Reference
     from reverdict.render import Build, Rendering
+
+SOUND_JUDGES: dict[str, Any] = {
+    "echo-timing": echo_timing.judge,
+    "group-delay": group_delay.judge,
+    "energy-decay": energy_decay.judge,
+}
+"""Checks that hold a candidate's sound against the golden's."""
 
 NO_RESPONSE = "nothing to measure: the build gave no usable output"
 
@@ -132,12 +139,7 @@ class Trial:
         if check == "cost":
             return judging.close(check, self._cost(benchmark), settings.accept_unsure)
         assert self.beside is not None
-        judges: dict[str, Any] = {
-            "echo-timing": echo_timing.judge,
-            "group-delay": group_delay.judge,
-            "energy-decay": energy_decay.judge,
-        }
-        findings = judges[check](self.measured, self.beside, settings)
+        findings = SOUND_JUDGES[check](self.measured, self.beside, settings)
         return judging.close(check, findings, settings.accept_unsure)
 
     def _cost(self, benchmark: Any) -> list[Any]:
@@ -165,6 +167,29 @@ class Trial:
             return {}
         lags = lags_beside(self._golden_response, self.rendering.response)
         return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
+
+
+def judge_response(golden: GoldenReference, measured: Measurement, candidate: Response) -> list[CheckVerdict]:
+    """What all checks but cost say of a response that no build has rendered.
+
+    measured : of the golden; candidate : of the golden's rate, paths and length.
+    """
+    reference = golden.reference
+    rendering = as_rendered(candidate, request_of(reference))
+    beside = None if rendering.response is None else measure_beside(golden.response, measured, candidate)
+    verdicts = []
+    for check in (*SOUND_JUDGES, "conduct"):
+        settings = reference.settings(check)
+        if settings.not_asked:
+            verdicts.append(judging.not_asked(check, settings.not_asked))
+        elif check == "conduct":
+            verdicts.append(judging.close(check, conduct.judge(rendering), settings.accept_unsure))
+        elif beside is None:
+            verdicts.append(CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True))
+        else:
+            findings = SOUND_JUDGES[check](measured, beside, settings)
+            verdicts.append(judging.close(check, findings, settings.accept_unsure))
+    return verdicts
 
 
 def _baseline_timer(baseline: Build | None, request: Request, work_folder: Path) -> Any:

@@ -15,9 +15,9 @@ from reverdict.render.build import Build, Failure, Limits, Rendered, Rendering, 
 from reverdict.render.command import parameters_missing
 from reverdict.render.folders import working_folder
 from reverdict.render.prepare import prepare, prepare_log
-from reverdict.render.rendering import render
+from reverdict.render.rendering import as_rendered, render
 
 __all__ = [
-    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "parameters_missing", "prepare", "prepare_log",
-    "render", "working_folder",
+    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "as_rendered", "parameters_missing", "prepare",
+    "prepare_log", "render", "working_folder",
 ]  # fmt: skip

@@ -7,6 +7,7 @@ measuring may rely on it: finite, at the right rate, with the right channels, lo
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -74,6 +75,16 @@ def render(build: Build, request: Request, work_folder: Path) -> Rendering:
         rows.append(usable)
         notes += [said_of + remark for remark in remarks]
     return _rendered(np.vstack(rows), request, notes)
+
+
+def as_rendered(response: Response, request: Request) -> Rendering:
+    """What rendering would have said of a response, from its click on, that nobody rendered: it is checked alike."""
+    seconds = response.samples.shape[1] / response.rate_hz
+    from_click = replace(request, seconds=seconds, preroll_s=0.0, level_dbfs=0.0)
+    for rows in np.split(response.samples, len(INPUTS[request.channels])):
+        if reason := unusable(rows, response.rate_hz, from_click):
+            return Failure(reason)
+    return _rendered(response.samples, request, [])
 
 
 def click_for(request: Request, channel: int) -> NDArray[Any]:

@@ -2,22 +2,26 @@
 
 ``margin_ruler`` is the figure all of them share; ``terminal`` prints, ``page`` is the dashboard, ``summary`` the text
 of a merge request, ``junit`` what CI servers read, ``badge`` a small picture, ``verdict_json`` the data itself.
+``sensitivity_*`` are the same for what the tolerances catch.
 """
 
 from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from reverdict import words
 from reverdict.errors import BadInput
 
 
-def write_report(verdict: words.Verdict, folder: Path) -> Path:
+def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str, Any] | None = None) -> Path:
     """Write verdict.json, junit.xml, summary.md, index.html and badge.svg; give the path of index.html.
 
     The folder is made if need be. Each file is written beside its place and renamed, so no half page is ever seen.
+    ``sensitivity`` is what sensitivity.json holds of these references, for the dashboard to show.
 
     Raises
     ------
@@ -36,15 +40,36 @@ def write_report(verdict: words.Verdict, folder: Path) -> Path:
         "junit.xml": junit_xml(judged),
         "summary.md": summary_md(judged),
         "badge.svg": badge_svg(judged),
-        "index.html": page_html(judged),
+        "index.html": page_html(judged, sensitivity),
     }
+    _write_all(folder, pages)
+    return folder / "index.html"
+
+
+def write_sensitivity(result: Mapping[str, Any], folder: Path) -> Path:
+    """Write the page of ``reverdict sensitivity`` and give its path.
+
+    It is index.html, and sensitivity.html where the gate's dashboard has that name.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be made or written to.
+    """
+    from reverdict.report.sensitivity_page import sensitivity_html
+
+    name = "sensitivity.html" if (folder / "verdict.json").exists() else "index.html"
+    _write_all(folder, {name: sensitivity_html(result)})
+    return folder / name
+
+
+def _write_all(folder: Path, pages: Mapping[str, str]) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in pages.items():
             _write(folder / name, content)
     except OSError as error:
         raise BadInput(folder, f"cannot write the report here ({error.strerror or error})") from error
-    return folder / "index.html"
 
 
 def _write(path: Path, content: str) -> None:

@@ -30,6 +30,9 @@ from reverdict.report.ranking import (
     worst_finding,
     worst_first,
 )
+from reverdict.report.sensitivity_page import faults_table, reading_key
+from reverdict.report.sensitivity_picture import STYLE as SENSE_STYLE
+from reverdict.report.sensitivity_words import about_slips
 from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_reference, headline, opening
 from reverdict.report.wording import (
     CHECK_NAMES,
@@ -54,8 +57,8 @@ _POINT_WIDE, _DIGIT_WIDE = "\u2008", "\u2007"
 Json = Mapping[str, Any]
 
 
-def page_html(verdict: Json) -> str:
-    """Give the dashboard page."""
+def page_html(verdict: Json, sensitivity: Json | None = None) -> str:
+    """Give the dashboard page. ``sensitivity`` is what sensitivity.json holds of these references, if there is one."""
     references = references_worst_first(verdict)
     anchors = _anchors(references)
     body = [
@@ -63,10 +66,19 @@ def page_html(verdict: Json) -> str:
         f"<header>{_heading(verdict)}{_said(opening(verdict))}</header>",
         f'<main id="references" tabindex="-1">{_errors(verdict)}',
         _overview(references, anchors, verdict) if references else "",
-        *(_reference(one, anchors[index], str(verdict["build"]["kind"])) for index, one in enumerate(references)),
+        *(
+            _reference(one, anchors[index], str(verdict["build"]["kind"]), _of(one, sensitivity))
+            for index, one in enumerate(references)
+        ),
         f"</main>{_foot(verdict)}",
     ]
-    style = look.INK_AND_PAPER + look.RULER_STYLE + look.CHART_STYLE + look.PAGE_STYLE
+    style = (
+        look.INK_AND_PAPER
+        + look.RULER_STYLE
+        + look.CHART_STYLE
+        + look.PAGE_STYLE
+        + (SENSE_STYLE if sensitivity else "")
+    )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
@@ -147,7 +159,19 @@ def _overview_cell(check: Json | None, name: str, anchor: str, reference: Json) 
     )
 
 
-def _reference(reference: Json, anchor: str, kind: str) -> str:
+def _of(reference: Json, sensitivity: Json | None) -> str:
+    """What the tolerances of a reference catch, folded; nothing where that was not searched."""
+    known = [one for one in (sensitivity or {}).get("references", ()) if one["name"] == reference["name"]]
+    if not known:
+        return ""
+    said = "".join(f"<p>{_thin(_text(sentence))}</p>" for sentence in about_slips(known[0]))
+    return (
+        f"<details><summary>What these tolerances catch, and what slips through</summary>{said}{reading_key()}"
+        f"{faults_table(known[0])}</details>"
+    )
+
+
+def _reference(reference: Json, anchor: str, kind: str, sensitivity: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
     below = f' <span class="quiet">{_text(title)}</span>' if title and title != name else ""
     said = " ".join([*about_reference(reference), *(sentence(plain(one)) for one in reference.get("remarks", ()))])
@@ -156,7 +180,8 @@ def _reference(reference: Json, anchor: str, kind: str) -> str:
     return (
         f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
         f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi>{below}</h2><p class="said">{_thin(_text(said))}</p>'
-        f'<div class="checks">{checks}</div>{_pictures(reference, anchor)}{_findings(reference, anchor)}</section>'
+        f'<div class="checks">{checks}</div>{_pictures(reference, anchor)}{_findings(reference, anchor)}'
+        f"{sensitivity}</section>"
     )
 
 

@@ -28,7 +28,9 @@ from reverdict.report.wording import (
 
 LINE_WIDTH = 100
 
-_TRANSLITERATION = str.maketrans({"−": "-", "±": "+/-", "→": "->", "µ": "u", "…": "...", "–": "-", "∞": "inf"})
+_TRANSLITERATION = str.maketrans(
+    {"−": "-", "±": "+/-", "→": "->", "µ": "u", "…": "...", "–": "-", "∞": "inf", "≤": "<="}
+)
 _BOLD, _DIM, _OUT, _PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[1;33m", "\x1b[0m"
 _EMPHASIS = {"pass": "", "fail": _OUT, "unsure": _BOLD, "not asked": _DIM}
 
