@@ -215,14 +215,14 @@ def _by_place(takes: Iterable[Iterable[Reading]]) -> dict[tuple[float | None, st
 def _noise(itself: Sequence[Reading], copies: Sequence[Sequence[Reading]]) -> dict[float | None, float]:
     """Per frequency, the most that noise moves any place by (k = 2), between two takes that have no other difference.
 
-    A lag of the golden against itself has no uncertainty, as both have the same noise; a decay time has that of two.
+    The golden beside itself has next to no uncertainty, as both have the same noise; beside a copy it has.
     """
     noise: dict[float | None, float] = {}
     for one in itself:
         noise[one.hz] = max(noise.get(one.hz, 0.0), one.uncertainty)
     for (hz, _), found in _by_place(copies).items():
         spread = 2 * math.sqrt(2) * float(np.std([one.deviation for one in found], ddof=1)) if len(found) > 1 else 0.0
-        stated = 0.0 if found[0].table == "energy_decay" else max(one.uncertainty for one in found)
+        stated = max(one.uncertainty for one in found)
         noise[hz] = max(noise.get(hz, 0.0), spread, stated)
     return noise
 
