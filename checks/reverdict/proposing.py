@@ -9,9 +9,9 @@ Evidence
     least of the group delays is heard. Of T20 and T30 we take that of the early decay. Of the transition frequency
     none is known.
     *Noise*, the inner limit: what two copies of the golden differ by that have fresh noise (``measure.fresh_noise``),
-    2·√2·s, or the uncertainty U that a verdict would add, whichever is more. Twice that is the tightest tolerance
-    proposed, so that noise does not make it unsure. Of a build only U counts: it has the same noise the next time,
-    unless its repeats say otherwise.
+    2·√2·s, or the uncertainty U that a verdict would add, whichever is more. Two and a half times that, so that
+    there is room for both, is the tightest tolerance proposed: noise does not make it unsure. Of a build only U
+    counts: it has the same noise the next time, unless its repeats say otherwise.
 Rule
     Captures with repeats: what repeats differ by and half as much again, no tighter than noise or a tenth of what is
     heard, since takes of one afternoon agree better than those of two. Without repeats: half of what is heard. Where
@@ -40,7 +40,7 @@ from reverdict.terms import least_limit
 from reverdict.words import Finding
 
 ROOM = 1.5
-CLEAR_OF_NOISE = 2.0
+CLEAR_OF_NOISE = 2.5
 HALF, TENTH = 0.5, 0.1
 STRANGE = 10.0
 DELAY = ("group_delay", "delay_ms")
@@ -307,7 +307,7 @@ def _proposed(
 ) -> tuple[float | None, str]:
     """Value and where it comes from; None where the shared tolerance will do."""
     inner, differ = CLEAR_OF_NOISE * need.noise, ROOM * need.differ
-    by_noise = f"twice what noise of its own moves it by, {_amount(need.noise)} {unit}"
+    by_noise = f"{CLEAR_OF_NOISE:g} times what noise of its own moves it by, {_amount(need.noise)} {unit}"
     by_repeats = f"repeats differ by {_amount(need.differ)} {unit} ({_takes(repeats)})"
     shared_may_do = origin == "build" or heard is None
     if shared_may_do and usual is not None and max(inner, differ) <= usual:
