@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from reverdict.measure.decay import BandDecay
 
 LAST_DB = 10.0
+MOST_LACKING_DB = 5.0
+"""A fit may end so much higher than the golden's own, for both, where the candidate is not known any further."""
+
 LOWEST_DB = -150.0
 """Below lies rounding."""
 FLOOR = 1e-30
@@ -139,10 +142,13 @@ def _time(
     own = golden.times[name]
     assert own.seconds is not None
     begin, end = own.fitted
-    if end >= one_db.size - 1:
+    low_db, high_db, _ = FITS[name]
+    known = min(end, one_db.size - 2)
+    lacking_db = float(golden.curve_db[known] - golden.curve_db[end])
+    if known <= begin + 2 or lacking_db > MOST_LACKING_DB:
         why = candidate.times[name].why_not or f"its decay is known up to {candidate.curve_s[-1]:.2f} s only"
         return TimeBeside(None, why_not=why)
-    low_db, high_db, _ = FITS[name]
+    end, high_db = known, high_db + lacking_db
     slope = _slope(golden.curve_s, one_db, begin, end)
     first = two_db.size - 1 - int(np.argmax(two_db[::-1] >= two_db[0] + min(low_db, -0.05)))
     after = int(np.argmax(two_db <= two_db[0] + high_db))
