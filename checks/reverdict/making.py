@@ -31,6 +31,9 @@ CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
 BLOCK_SIZE = 512
 LOWEST_RATE_HZ = 1000
+STRAY_DB = 8.0
+"""More than what rounding, or a spring moved within its tolerance, does to 10 ms of sound."""
+
 TAIL_LAG_MS = 0.1
 """As far as an onset may move by the proposed tolerances."""
 
@@ -127,6 +130,8 @@ def new_reference(
         checks[one.table][one.key] = one.value
     if told["origin"] == "build" and not checks["echo_timing"].get("springs"):
         checks["echo_timing"] |= _tail(_from_click(response), [_from_click(take.response) for take in repeats])
+    if told["origin"] == "build":
+        checks["conduct"]["stray_db"] = STRAY_DB
     tables = {
         "title": wishes.title.strip() or f"{name}, from {source.name}",
         "approval": {"who": who(), "build": label, "why": wishes.why},

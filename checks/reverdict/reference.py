@@ -192,7 +192,13 @@ class Cost(CheckSettings):
 
 @dataclass(frozen=True, kw_only=True)
 class Conduct(CheckSettings):
-    """Manners: finite, not silent, of the right length, the same every time. It has no tolerances yet."""
+    """Manners: finite, not silent, of the right length, and nothing that does not belong.
+
+    stray_db : Tolerance or None
+        How much louder than anything near by in the golden a build may be, above it only. None: it is not judged.
+    """
+
+    stray_db: Tolerance | None = None
 
 
 @dataclass(frozen=True)

@@ -263,7 +263,7 @@ class EnergyDecayTolerances(Table):
 
 OPTIONAL_TOLERANCES = {
     "arrival_percent", "latency_ms", "tail_lag_ms", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
-    "curve_db", "gain_db",
+    "curve_db", "gain_db", "stray_db",
 }  # fmt: skip
 """Tolerances that may be left out: what that means stands in their description."""
 
@@ -276,7 +276,11 @@ class CostTolerances(Table):
 
 
 class ConductTolerances(Table):
-    """No tolerances yet: the findings are yes or no."""
+    stray_db: Limit = Field(
+        default=None,
+        description="How much louder than anything within 20 ms and half an octave in the golden a build may be, in "
+        "dB: clicks, hum, offsets, gaps. Unset: not judged.",
+    )
 
 
 class Asked(Table):
@@ -436,7 +440,7 @@ class TolerancesFile(Table):
         default_factory=EnergyDecayTolerances, description="How the energy decays."
     )
     cost: CostTolerances = Field(default_factory=CostTolerances, description="What a sample costs.")
-    conduct: ConductTolerances = Field(default_factory=ConductTolerances, description="No tolerances yet.")
+    conduct: ConductTolerances = Field(default_factory=ConductTolerances, description="Nothing that does not belong.")
 
 
 class LimitsTable(Table):

@@ -106,14 +106,7 @@ class Trial:
         """The candidate beside the golden over the stretch both cover; None where the build gave nothing."""
         if self.rendering.response is None:
             return None
-        timing = self.golden.reference.echo_timing
-        return measure_beside(
-            self._golden_response,
-            self.measured,
-            self.rendering.response,
-            without_latency=timing.latency_ms is not None,
-            tail=timing.tail_lag_ms is not None and not timing.springs,
-        )
+        return _beside(self.golden.reference, self._golden_response, self.measured, self.rendering.response)
 
     @cached_property
     def _golden_response(self) -> Response:
@@ -133,7 +126,8 @@ class Trial:
         if why := self.why_not_asked(check):
             return judging.not_asked(check, why)
         if check == "conduct":
-            return judging.close(check, conduct.judge(self.rendering), settings.accept_unsure)
+            findings = conduct.judge(self.rendering, self.beside, self.golden.reference.conduct)
+            return judging.close(check, findings, settings.accept_unsure)
         if self.rendering.response is None:
             return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
         if check == "cost":
@@ -169,6 +163,18 @@ class Trial:
         return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
 
 
+def _beside(reference: Reference, golden: Response, measured: Measurement, candidate: Response) -> Comparison:
+    """Measure a candidate beside its golden, as far as the reference asks."""
+    timing = reference.echo_timing
+    return measure_beside(
+        golden,
+        measured,
+        candidate,
+        without_latency=timing.latency_ms is not None,
+        tail=timing.tail_lag_ms is not None and not timing.springs,
+    )
+
+
 def judge_response(golden: GoldenReference, measured: Measurement, candidate: Response) -> list[CheckVerdict]:
     """What all checks but cost say of a response that no build has rendered.
 
@@ -176,14 +182,16 @@ def judge_response(golden: GoldenReference, measured: Measurement, candidate: Re
     """
     reference = golden.reference
     rendering = as_rendered(candidate, request_of(reference))
-    beside = None if rendering.response is None else measure_beside(golden.response, measured, candidate)
+    beside = None if rendering.response is None else _beside(reference, golden.response, measured, candidate)
     verdicts = []
     for check in (*SOUND_JUDGES, "conduct"):
         settings = reference.settings(check)
         if settings.not_asked:
             verdicts.append(judging.not_asked(check, settings.not_asked))
         elif check == "conduct":
-            verdicts.append(judging.close(check, conduct.judge(rendering), settings.accept_unsure))
+            verdicts.append(
+                judging.close(check, conduct.judge(rendering, beside, reference.conduct), settings.accept_unsure)
+            )
         elif beside is None:
             verdicts.append(CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True))
         else:

@@ -135,6 +135,7 @@ level_db = 0.75           # highs that come sooner come more often, hence louder
 dearer_percent = 25       # builds in Python, timed on machines that do other things too
 
 [conduct]
+stray_db = 8              # nothing may sound where the golden is silent
 """
 
 WORKSHOP_STEREO = """\
@@ -188,6 +189,7 @@ level_db = 0.75
 not_asked = "cost is judged on workshop-spring"
 
 [conduct]
+stray_db = 8              # nothing may sound where the golden is silent
 """
 
 WORKSHOP_HALL = """\
@@ -234,6 +236,7 @@ not_asked = "a dense hall has no separate passes whose delay could be followed o
 not_asked = "cost is judged on workshop-spring"
 
 [conduct]
+stray_db = 8              # nothing may sound where the golden is silent
 """
 
 

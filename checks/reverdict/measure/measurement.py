@@ -20,6 +20,7 @@ from reverdict.measure.lag import OnsetLag, PassLag, onset_lag, pass_lags
 from reverdict.measure.lag_curve import LagMeasurement, lag_curves
 from reverdict.measure.settling import SMOOTHING_HZ
 from reverdict.measure.springs import ARRIVAL_HZ, Spring, SpringMeasurement, find_springs
+from reverdict.measure.stray import StraySound, stray_sound
 from reverdict.measure.transition import Transition, find_transition, moved_by_noise_hz
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ class PathComparison:
     transitions : per spring of the golden, the candidate's transition frequency.
     decay : DecayMeasurement of the candidate.
     whole_beside, bands_beside : its decay beside the golden's, of the whole sound and band by band.
+    stray : where it sounds most and the golden does not; None where the golden is silent.
     tail : lag over time; None where it was not asked.
     """
 
@@ -78,6 +80,7 @@ class PathComparison:
     decay: DecayMeasurement
     whole_beside: DecayBeside
     bands_beside: tuple[DecayBeside, ...]
+    stray: StraySound | None
     tail: LagMeasurement | None = None
 
 
@@ -197,6 +200,7 @@ def _beside(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: 
         decay,
         decay_beside(own.decay.whole, decay.whole, unlike),
         tuple(decay_beside(band, other, unlike) for band, other in zip(own.decay.bands, decay.bands, strict=True)),
+        stray_sound(golden, candidate, rate_hz),
     )
 
 

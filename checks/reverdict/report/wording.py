@@ -221,6 +221,7 @@ _TOLERANCES = {
     "level": "level_db",
     "decay curve": "curve_db",
     "gain": "gain_db",
+    "stray sound": "stray_db",
     "cost": "dearer_percent",
 }
 """Key in reference.toml that holds the tolerance of a quantity."""
