@@ -20,6 +20,7 @@ MAY_IMPORT = {
     "fit": {"fit", "measure", "words"},
     "phrases": set(),
     "judging": {"phrases", "words"},
+    "diagnose": {"diagnose", "fit", "measure", "words"},
     "check": {"check", "judging", "measure", "reference", "render", "words"},
     "render": {"render", "errors", "measure", "sound", "words"},
     "report": {"report", "errors", "fit", "measure", "phrases", "words"},

@@ -195,8 +195,11 @@ def _merged(reference: Reference, folder: Path) -> ReferenceVerdict:
     """One reference from the parts of its items."""
     judged = [parts.read_verdict(folder, reference.name, check) for check in CHECKS]
     checks = tuple(verdict for verdict, _ in judged)
-    curves = {name: curve for _, brought in judged for name, curve in brought.items()}
-    return ReferenceVerdict(reference.name, reference.title, judging.reference_outcome(checks), checks, curves)
+    brought = judged[CHECKS.index("conduct")][1]
+    return ReferenceVerdict(
+        reference.name, reference.title, judging.reference_outcome(checks), checks,
+        brought.curves, brought.diagnosis, brought.diagnosis_failed,
+    )  # fmt: skip
 
 
 def _now() -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -85,6 +85,7 @@ class Trial:
         self.golden = golden
         self.build = build
         self.work_folder = work_folder
+        self._unwell = False
 
     @cached_property
     def rendering(self) -> Rendering:
@@ -131,7 +132,9 @@ class Trial:
             "energy-decay": energy_decay.judge,
         }
         findings = judges[check](self.measured, self.beside, settings)
-        return judging.close(check, findings, settings.accept_unsure)
+        verdict = judging.close(check, findings, settings.accept_unsure)
+        self._unwell |= verdict.outcome is not Outcome.PASS
+        return verdict
 
     def _cost(self, benchmark: Any) -> list[Any]:
         """Time the build in turns with its baseline, the reference's, or the calibration kernel."""
@@ -158,6 +161,16 @@ class Trial:
             return {}
         lags = lags_beside(self._golden_response, self.rendering.response)
         return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
+
+
+    def diagnosis(self) -> tuple[dict[str, Any], ...]:
+        """What change of the algorithm explains the deviation, where a check of the sound does not pass."""
+        if not self._unwell or self.beside is None or self.rendering.response is None:
+            return ()
+        from reverdict.diagnose import diagnose
+
+        found = diagnose(self._golden_response, self.measured, self.rendering.response, self.beside)
+        return tuple(asdict(one) for one in found)
 
 
 def _baseline_timer(baseline: Build | None, request: Request, work_folder: Path) -> Any:

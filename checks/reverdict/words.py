@@ -102,13 +102,19 @@ class CheckVerdict:
 
 @dataclass(frozen=True)
 class ReferenceVerdict:
-    """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json)."""
+    """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json).
+
+    diagnosis : what change of the algorithm explains the deviation, what explains most first (JSON-ready too).
+    diagnosis_failed : why there is none though one was tried; a bug of the suite, which changes no outcome.
+    """
 
     name: str
     title: str
     outcome: Outcome
     checks: tuple[CheckVerdict, ...]
     curves: dict[str, Any] = field(default_factory=dict)
+    diagnosis: tuple[dict[str, Any], ...] = ()
+    diagnosis_failed: str = ""
 
 
 @dataclass(frozen=True)

@@ -80,6 +80,12 @@ def _time_scale(golden: Altered, share: float) -> Altered:
     return replace(golden, time_scale=golden.time_scale * (1 + share))
 
 
+def _time_scale_of_click(golden: Altered, share: float) -> Altered:
+    """The same of an algorithm that runs at the wrong rate: a click of one sample has another area there."""
+    scaled = _time_scale(golden, share)
+    return replace(scaled, gain=scaled.gain / (1 + share))
+
+
 def _direct(golden: Altered, level: float) -> Altered:
     return replace(golden, direct=golden.direct + level)
 
@@ -109,6 +115,7 @@ def changes_of_all(late_s: Sequence[float], time_scales: Sequence[float], peak: 
         Change("gain", (), _gain, limits=(-60.0, 60.0)),
         Change("latency", (), _latency, np.array([0.0, *late_s]), 1e-6),
         Change("time scale", (), _time_scale, scales, 1e-6, (-0.6, 1.5)),
+        Change("time scale", (), _time_scale_of_click, scales, 1e-6, (-0.6, 1.5)),
         Change("direct sound", (), _direct, NO_SIZE, 1e-3 * peak),
     ]
 
@@ -188,7 +195,9 @@ def _silent(one: TripModel, _: float) -> TripModel:
 def _in_time(one: TripModel, size: float, turn: Callable[[TripModel, float], TripModel], rate_hz: float) -> TripModel:
     """The same with the delay line made up, so that a trip takes as long as before at 500 Hz."""
     changed, at = turn(one, size), np.array([ARRIVAL_HZ])
-    longer_s = float((trip_delay_s(one, at, rate_hz) - trip_delay_s(changed, at, rate_hz))[0])
+    # The steep lowpass stays as it is, and takes long to reckon.
+    before, after = (trip_delay_s(replace(each, edge_s=0.0), at, rate_hz) for each in (one, changed))
+    longer_s = float((before - after)[0])
     return replace(changed, line_s=changed.line_s + longer_s)
 
 

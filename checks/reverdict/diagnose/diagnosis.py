@@ -27,7 +27,7 @@ import numpy as np
 
 from reverdict.diagnose.additions import without_additions
 from reverdict.diagnose.changes import changes_of_all, changes_of_springs, decay
-from reverdict.diagnose.search import STAGES, WHOLE, Found, search
+from reverdict.diagnose.search import STAGES, WHOLE, Found, deviates, search
 from reverdict.diagnose.telling import Explanation, tell_addition, tell_change
 from reverdict.diagnose.view import View
 from reverdict.fit.fitting import fit_tank
@@ -173,8 +173,9 @@ def _changes(
     top_hz = min(HIGHEST_HZ, 0.4 * rate_hz)
     if springs:
         top_hz = min(top_hz, max(float(one.curve.frequency_hz[-1]) for one in springs))
-    found = search(views(top_hz, None), of_all if springs else [*of_all, decay()])
-    if not springs or sum(one.explains for one in found) > WHOLE:
+    bare = views(top_hz, None)
+    found = search(bare, of_all if springs else [*of_all, decay()])
+    if not springs or not deviates(bare[-1]) or sum(one.explains for one in found) > WHOLE:
         return found, None
     fit = fit_tank(golden, rate_hz, 0.0, own.springs)
     if fit.model is None:

@@ -98,7 +98,7 @@ def search(views: Sequence[View], changes: Sequence[Change]) -> list[Found]:
     changes : what is thought possible, simplest first
     """
     last = views[-1]
-    if last.deviation < max(OVER_NOISE * last.noise, LEAST_DEVIATION * energy(last.golden)):
+    if not deviates(last):
         return []
     chosen = _Chosen((), np.zeros(0), last.deviation)
     while len(chosen.changes) < MOST_CHANGES and last.explained(chosen.left) < WHOLE:
@@ -109,6 +109,11 @@ def search(views: Sequence[View], changes: Sequence[Change]) -> list[Found]:
     if not chosen.changes or last.explained(chosen.left) < GOOD_PART:
         return []
     return _told(last, chosen)
+
+
+def deviates(view: View) -> bool:
+    """Whether there is anything to explain, beyond noise and beyond what nobody would hear."""
+    return view.deviation > max(OVER_NOISE * view.noise, LEAST_DEVIATION * energy(view.golden))
 
 
 def _worth_it(last: View, before: float, after: float) -> bool:
