@@ -59,7 +59,7 @@ class Change:
     kind: str
     springs: tuple[int, ...]
     make: Callable[[Altered, float], Altered] = field(repr=False)
-    starts: NDArray[Any] = field(repr=False, default_factory=lambda: NO_SIZE)
+    starts: NDArray[Any] = field(repr=False, compare=False, default_factory=lambda: NO_SIZE)
     step: float = 1e-3
     limits: tuple[float, float] = (-np.inf, np.inf)
     sized: bool = True

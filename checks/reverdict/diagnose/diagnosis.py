@@ -27,7 +27,7 @@ import numpy as np
 
 from reverdict.diagnose.additions import without_additions
 from reverdict.diagnose.changes import changes_of_all, changes_of_springs, decay
-from reverdict.diagnose.search import STAGES, WHOLE, Found, deviates, search
+from reverdict.diagnose.search import STAGES, Found, deviates, search
 from reverdict.diagnose.telling import Explanation, tell_addition, tell_change
 from reverdict.diagnose.view import View
 from reverdict.fit.fitting import fit_tank
@@ -49,6 +49,8 @@ LATEST_DB = 30.0
 DENSE_S = 0.3
 LEAST_ADDED = 0.01
 """Share of the deviation below which what was added is not told."""
+EXACT = 0.9999
+"""What is done to a whole response explains so much of it, or is not what was done."""
 SAME_SIZE = 0.05
 LEAST_T30 = 0.005
 EXCHANGES = {
@@ -175,7 +177,7 @@ def _changes(
         top_hz = min(top_hz, max(float(one.curve.frequency_hz[-1]) for one in springs))
     bare = views(top_hz, None)
     found = search(bare, of_all if springs else [*of_all, decay()])
-    if not springs or not deviates(bare[-1]) or sum(one.explains for one in found) > WHOLE:
+    if not springs or not deviates(bare[-1]) or sum(one.explains for one in found) > EXACT:
         return found, None
     fit = fit_tank(golden, rate_hz, 0.0, own.springs)
     if fit.model is None:

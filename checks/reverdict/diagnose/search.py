@@ -108,7 +108,24 @@ def search(views: Sequence[View], changes: Sequence[Change]) -> list[Found]:
         chosen = _exchanged(views, best, changes) if chosen.changes else best
     if not chosen.changes or last.explained(chosen.left) < GOOD_PART:
         return []
-    return _told(last, chosen)
+    return _told(last, _each_by_itself(last, chosen, changes))
+
+
+def _each_by_itself(last: View, chosen: _Chosen, changes: Sequence[Change]) -> _Chosen:
+    """Where a change of several springs alike needs another one for one of them, each spring has its own."""
+    for common in chosen.changes:
+        alike = [one for one in chosen.changes if one.kind == common.kind and set(one.springs) < set(common.springs)]
+        singles = {one.springs: one for one in changes if one.kind == common.kind and len(one.springs) == 1}
+        if not alike or not common.sized or not all((spring,) in singles for spring in common.springs):
+            continue
+        sizes = dict(zip(chosen.changes, chosen.sizes, strict=True))
+        others = [one for one in chosen.changes if one.kind != common.kind]
+        apart = [singles[spring,] for spring in common.springs]
+        start = [sum(sizes[one] for one in (common, *alike) if spring in one.springs) for spring in common.springs]
+        together = (*others, *apart)
+        refined = _refined(last, together, np.array([*(sizes[one] for one in others), *start]), FINE_ROUNDS, FINE)
+        return _Chosen(together, refined, _left(last, together, refined))
+    return chosen
 
 
 def deviates(view: View) -> bool:

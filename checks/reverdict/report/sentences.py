@@ -84,12 +84,12 @@ def about_reference(reference: Mapping[str, Any], most: int = SENTENCES) -> list
 
 def about_diagnosis(reference: Mapping[str, Any], most: int = 2) -> list[str]:
     """Say which changes of the algorithm explain the deviation, and where the attempt to tell failed."""
-    if reference["diagnosis_failed"]:
+    if reference.get("diagnosis_failed"):
         last = plain(reference["diagnosis_failed"].strip().rpartition("\n")[2])
         return [sentence(f"there is no diagnosis, for a bug in the suite: {shorten(last, 200)}")]
     return [
         sentence(f"{plain(one['words'])}; this explains {_share(one['explains'])} of the deviation")
-        for one in reference["diagnosis"][:most]
+        for one in reference.get("diagnosis", ())[:most]
     ]
 
 
