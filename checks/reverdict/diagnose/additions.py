@@ -88,7 +88,7 @@ def without_additions(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: fl
         found += _take_out_lines(golden, sound, rate_hz, peak)
     found += _take_out_clicks(golden[:end], sound, rate_hz, peak)
     if end == golden.size:
-        found += _noise(golden, sound, rate_hz, peak)
+        found += _noise(golden, sound, peak)
     return Cleaned(sound, tuple(found))
 
 
@@ -98,12 +98,18 @@ def _cut(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, peak: fl
     blocks = golden.size // block
     if blocks < 4:
         return golden.size
-    own, other = (np.sqrt(np.mean(x[: blocks * block].reshape(blocks, block) ** 2, axis=1)) for x in (golden, candidate))
+    own, other = (
+        np.sqrt(np.mean(x[: blocks * block].reshape(blocks, block) ** 2, axis=1)) for x in (golden, candidate)
+    )
     gone = (other <= 10 ** (CUT_DB / 20) * own) & (own > 10 ** (LEAST_CUT_DB / 20) * peak)
     there = np.flatnonzero(~gone)
     last = int(there[-1]) if there.size else blocks
     # The block with the cut in it, and two whole ones before.
-    if last >= blocks - 2 or last < 2 or not np.all(other[last - 2 : last] > 10 ** (NEAR_CUT_DB / 20) * own[last - 2 : last]):
+    if (
+        last >= blocks - 2
+        or last < 2
+        or not np.all(other[last - 2 : last] > 10 ** (NEAR_CUT_DB / 20) * own[last - 2 : last])
+    ):
         return golden.size
     sounding = np.flatnonzero(np.abs(candidate[: (last + 2) * block]) > 0.1 * own[last])
     return int(sounding[-1]) + 1 if sounding.size else golden.size
@@ -114,7 +120,10 @@ def _cut(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, peak: fl
 
 def _take_out_lines(golden: NDArray[Any], sound: NDArray[Any], rate_hz: float, peak: float) -> list[Addition]:
     found = []
-    lines = [("offset", (0.0,)), *((f"hum of {hz:.0f} Hz", tuple(n * hz for n in range(1, HARMONICS + 1))) for hz in MAINS_HZ)]
+    lines = [
+        ("offset", (0.0,)),
+        *((f"hum of {hz:.0f} Hz", tuple(n * hz for n in range(1, HARMONICS + 1))) for hz in MAINS_HZ),
+    ]
     at_s = np.arange(sound.size) / rate_hz
     for kind, frequencies in lines:
         energy, first = 0.0, 0j
@@ -133,7 +142,9 @@ def _take_out_lines(golden: NDArray[Any], sound: NDArray[Any], rate_hz: float, p
             unsure_db = 20 * np.log10(1 + unsure / abs(first))
             level_db = 20 * np.log10(abs(first) / peak)
             found.append(
-                Addition(kind, energy, float(level_db), sign=int(np.sign(first.real)) or 1, uncertainty=float(unsure_db))
+                Addition(
+                    kind, energy, float(level_db), sign=int(np.sign(first.real)) or 1, uncertainty=float(unsure_db)
+                )
             )
     return found
 
@@ -196,11 +207,13 @@ def _take_out_clicks(golden: NDArray[Any], sound: NDArray[Any], rate_hz: float, 
     at = int(clicks[0][np.argmax(sharp[clicks[0]])])
     energy = before - float(np.sum(apart**2))
     return [
-        Addition("click", energy, 20 * float(np.log10(largest / peak)), at / rate_hz, len(clicks), uncertainty=1 / rate_hz)
+        Addition(
+            "click", energy, 20 * float(np.log10(largest / peak)), at / rate_hz, len(clicks), uncertainty=1 / rate_hz
+        )
     ]
 
 
-def _noise(golden: NDArray[Any], sound: NDArray[Any], rate_hz: float, peak: float) -> list[Addition]:
+def _noise(golden: NDArray[Any], sound: NDArray[Any], peak: float) -> list[Addition]:
     tail = round((1 - TAIL / 2) * sound.size)
     if sound.size - tail < 256:
         return []

@@ -1,12 +1,12 @@
 """What may have been changed in a reverb: each change turns a golden response, and the model of it, into another one.
 
-A change has one size x, 0 for none, or none at all (a sign, an exchange). Changes follow one another, so that several at
-once are one golden altered several times. What concerns the whole response is exact: gain, latency and time scale are
-done to the golden itself. What concerns a spring is done to the fitted model, and only the *difference* it makes is added
-to the golden, so that whatever the model misses of the golden is not taken for a change.
+A change has one size x, 0 for none, or none at all (a sign, an exchange). Changes follow one another, so that several
+at once are one golden altered several times. What concerns the whole response is exact: gain, latency and time scale
+are done to the golden itself. What concerns a spring is done to the fitted model, and only the *difference* it makes is
+added to the golden, so that whatever the model misses of the golden is not taken for a change.
 
-Sizes: delay lines and latency in seconds, gains in dB, coefficients and coupling as they are, all else as a share of what
-the golden has.
+Sizes: delay lines and latency in seconds, gains in dB, coefficients and coupling as they are, all else as a share of
+what the golden has.
 """
 
 from __future__ import annotations
@@ -98,17 +98,19 @@ def _polarity(golden: Altered, _: float) -> Altered:
     return replace(golden, gain=-golden.gain)
 
 
-def changes_of_all(late_s: Sequence[float], time_scales: Sequence[float], peak: float) -> list[Change]:
+def changes_of_all(late_s: Sequence[float], time_scales: Sequence[float], peak: float, far: bool) -> list[Change]:
     """Changes of the whole response, the simplest first.
 
     Parameters
     ----------
     late_s, time_scales : sequences of float
-        What measured lags suggest. Ratios of common rates are tried anyway.
+        What measured lags suggest.
     peak : float
-        Of the golden's spectrum, for the size of a direct sound.
+        Of the golden, for the size of a direct sound.
+    far : bool
+        Whether so little of the golden is left that a rate may have been mistaken.
     """
-    ratios = {a / b for a in RATES_HZ for b in RATES_HZ if a != b and 0.45 < a / b < 2.25}
+    ratios = {a / b for a in RATES_HZ for b in RATES_HZ if far and a != b and 0.45 < a / b < 2.25}
     scales = np.array(sorted({scale - 1 for scale in (1.0, *time_scales, *ratios) if 0.4 < scale < 2.5}))
     return [
         Change("polarity", (), _polarity, sized=False),
@@ -126,6 +128,7 @@ def decay() -> Change:
 
 
 # Springs
+
 
 def _each(
     golden: Altered, size: float, springs: tuple[int, ...], turn: Callable[[TripModel, float], TripModel]
@@ -240,10 +243,12 @@ def changes_of_springs(tank: TankModel, rate_hz: float, longer_s: Sequence[Seque
     """
     every = tuple(range(len(tank.springs)))
     places = [(index,) for index in every] + ([every] if len(every) > 1 else [])
-    found = [change for where in places for change in _at(tank, where, rate_hz, longer_s)]
-    for one in every:
-        for other in every[one + 1 :]:
-            found.append(Change("springs swapped", (one, other), partial(_swapped, one=one, other=other), sized=False))
+    found = [change for where in places for change in _at(tank, where, longer_s)]
+    found += [
+        Change("springs swapped", (one, other), partial(_swapped, one=one, other=other), sized=False)
+        for one in every
+        for other in every[one + 1 :]
+    ]
     if len(every) > 1:
         found.append(Change("coupling", every, _coupling, limits=(-0.5, 0.5)))
     found.append(Change("highpass", (), _highpass, limits=(-0.9, 20.0), step=1e-2))
@@ -252,9 +257,7 @@ def changes_of_springs(tank: TankModel, rate_hz: float, longer_s: Sequence[Seque
     return found
 
 
-def _at(
-    tank: TankModel, where: tuple[int, ...], rate_hz: float, longer_s: Sequence[Sequence[float]]
-) -> Iterator[Change]:
+def _at(tank: TankModel, where: tuple[int, ...], longer_s: Sequence[Sequence[float]]) -> Iterator[Change]:
     springs = [tank.springs[index] for index in where]
 
     def change(kind: str, turn: Callable[[TripModel, float], TripModel], *rest: Any, **more: Any) -> Change:

@@ -14,8 +14,8 @@ Conventions
 Limits of validity
     Up to four changes at once. Springs that the model of ``fit`` describes; of other reverbs only what happens to the
     whole response. A change that this knows nothing of may be imitated by one that it knows: then that explains less.
-    Sections, their coefficient and the transition frequency are told apart by the bend of the delay over frequency, which
-    takes noise 50 dB or more below the peak for changes of a few sections in a hundred.
+    Sections, their coefficient and the transition frequency are told apart by the bend of the delay over frequency:
+    proved with noise 60 dB and more below the peak.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from reverdict.diagnose.additions import without_additions
 from reverdict.diagnose.changes import changes_of_all, changes_of_springs, decay
 from reverdict.diagnose.search import STAGES, Found, deviates, search
 from reverdict.diagnose.telling import Explanation, tell_addition, tell_change
-from reverdict.diagnose.view import View
+from reverdict.diagnose.view import View, energy
 from reverdict.fit.fitting import fit_tank
 from reverdict.fit.refining import LOW_HZ
 from reverdict.measure.measurement import Measurement, measure_beside
@@ -51,9 +51,11 @@ LEAST_ADDED = 0.01
 """Share of the deviation below which what was added is not told."""
 EXACT = 0.9999
 """What is done to a whole response explains so much of it, or is not what was done."""
+FAR = 0.03
+"""Energy of a deviation, as a share of the golden's, above which a mistaken rate is thought of."""
 SAME_SIZE = 0.05
 LEAST_T30 = 0.005
-EXCHANGES = {
+EXCHANGES: dict[int, dict[str, tuple[int, ...]]] = {
     2: {"channels swapped": (1, 0)},
     4: {
         "output channels swapped": (1, 0, 3, 2),
@@ -127,10 +129,14 @@ def _of_path(
     if whole == 0.0:
         return _PathDiagnosis((), 0.0)
     cleaned = without_additions(golden, candidate, rate_hz)
+    rest = golden[: cleaned.candidate.size], cleaned.candidate
+    noise = _noise_power(*rest)
+    # What the noise of two recordings differs in explains itself.
+    whole = max(whole - noise * cleaned.candidate.size, sum(one.energy for one in cleaned.found), 1e-3 * whole)
     added = [(one, min(one.energy / whole, 1.0)) for one in cleaned.found]
     told = [tell_addition(one, share, golden.size / rate_hz) for one, share in added if share > LEAST_ADDED]
     left = max(1.0 - sum(share for _, share in added), 0.0)
-    changes, model = _changes(golden[: cleaned.candidate.size], cleaned.candidate, rate_hz, own, beside)
+    changes, model = _changes(*rest, rate_hz, noise, own, beside)
     for change in changes:
         one = tell_change(change, model, rate_hz)
         if one.kind.startswith(LENGTHENING):
@@ -151,10 +157,14 @@ def _consequence(own: PathMeasurement, beside: PathComparison) -> str:
 
 
 def _changes(
-    golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: PathMeasurement, beside: PathComparison
+    golden: NDArray[Any],
+    candidate: NDArray[Any],
+    rate_hz: float,
+    noise: float,
+    own: PathMeasurement,
+    beside: PathComparison,
 ) -> tuple[list[Found], TankModel | None]:
     """What explains the deviation: changes of the whole response if they do, else of the springs too."""
-    noise = _noise_power(golden, candidate)
     late_s, longer_s, time_scales = _hints(own, beside)
     seconds = golden.size / rate_hz
     springs = own.springs.springs
@@ -171,18 +181,23 @@ def _changes(
         ]  # fmt: skip
 
     peak = float(np.abs(golden).max())
-    of_all = changes_of_all(late_s, time_scales, peak)
     top_hz = min(HIGHEST_HZ, 0.4 * rate_hz)
     if springs:
         top_hz = min(top_hz, max(float(one.curve.frequency_hz[-1]) for one in springs))
     bare = views(top_hz, None)
+    if not deviates(bare[-1]):
+        return [], None
+    far = bare[0].deviation > FAR * energy(bare[0].golden)
+    of_all = changes_of_all(late_s, time_scales, peak, far)
     found = search(bare, of_all if springs else [*of_all, decay()])
-    if not springs or not deviates(bare[-1]) or sum(one.explains for one in found) > EXACT:
+    if not springs or sum(one.explains for one in found) > EXACT:
         return found, None
     fit = fit_tank(golden, rate_hz, 0.0, own.springs)
     if fit.model is None:
         return found, None
-    return search(views(fit.band_hz[1], fit.model), of_all + changes_of_springs(fit.model, rate_hz, longer_s)), fit.model
+    return search(
+        views(fit.band_hz[1], fit.model), of_all + changes_of_springs(fit.model, rate_hz, longer_s)
+    ), fit.model
 
 
 def _noise_power(golden: NDArray[Any], candidate: NDArray[Any]) -> float:

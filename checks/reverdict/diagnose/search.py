@@ -43,8 +43,7 @@ FINALISTS = 6
 FAR_BEHIND = 30.0
 """A change that leaves so many times more than the best is no finalist."""
 MOST_CHANGES = 4
-GOOD_PART = 0.5
-WHOLE = 0.98
+GOOD_PART, NEARLY_ALL = 0.5, 0.9
 LEAST_SHARE = 0.02
 LARGE_SHARE = 0.2
 OVER_NOISE = 4.0
@@ -84,9 +83,7 @@ class _Chosen:
     left: float
 
     def without(self, index: int) -> _Chosen:
-        return _Chosen(
-            self.changes[:index] + self.changes[index + 1 :], np.delete(self.sizes, index), np.inf
-        )
+        return _Chosen(self.changes[:index] + self.changes[index + 1 :], np.delete(self.sizes, index), np.inf)
 
 
 def search(views: Sequence[View], changes: Sequence[Change]) -> list[Found]:
@@ -101,7 +98,7 @@ def search(views: Sequence[View], changes: Sequence[Change]) -> list[Found]:
     if not deviates(last):
         return []
     chosen = _Chosen((), np.zeros(0), last.deviation)
-    while len(chosen.changes) < MOST_CHANGES and last.explained(chosen.left) < WHOLE:
+    while len(chosen.changes) < MOST_CHANGES and _is_something(last, chosen.left):
         best = _best_beside(views, chosen, changes)
         if best is None or not _worth_it(last, chosen.left, best.left):
             break
@@ -130,13 +127,17 @@ def _each_by_itself(last: View, chosen: _Chosen, changes: Sequence[Change]) -> _
 
 def deviates(view: View) -> bool:
     """Whether there is anything to explain, beyond noise and beyond what nobody would hear."""
-    return view.deviation > max(OVER_NOISE * view.noise, LEAST_DEVIATION * energy(view.golden))
+    return _is_something(view, view.deviation)
+
+
+def _is_something(view: View, left: float) -> bool:
+    return left > max(OVER_NOISE * view.noise, LEAST_DEVIATION * energy(view.golden))
 
 
 def _worth_it(last: View, before: float, after: float) -> bool:
-    """Whether one more change explains a good part of what was left, or much of all."""
-    gained = last.explained(after) - last.explained(before)
-    return gained > LARGE_SHARE or (gained > LEAST_SHARE and gained > GOOD_PART * (1 - last.explained(before)))
+    """Whether one more change explains much of all, or a good part of what was left; the more so, the less that was."""
+    gained, still = last.explained(after) - last.explained(before), 1 - last.explained(before)
+    return gained > LARGE_SHARE or gained > (GOOD_PART if gained > LEAST_SHARE else NEARLY_ALL) * still
 
 
 def _made(model: TankModel | None, changes: Sequence[Change], sizes: NDArray[Any]) -> Altered:
@@ -186,7 +187,7 @@ def _start(view: View, chosen: _Chosen, change: Change) -> float:
 def _exchanged(views: Sequence[View], chosen: _Chosen, changes: Sequence[Change]) -> _Chosen:
     """Try another change for each but the last: what seemed best alone need not be so in company."""
     for index in range(len(chosen.changes) - 1):
-        if views[-1].explained(chosen.left) > WHOLE:
+        if not _is_something(views[-1], chosen.left):
             break
         best = _best_beside(views, chosen.without(index), changes)
         if best is not None and best.left < chosen.left / AS_GOOD - ALIKE * views[-1].deviation:

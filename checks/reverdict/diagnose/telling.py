@@ -1,4 +1,4 @@
-"""An explanation in the words of whoever wrote the algorithm: "spring 2: delay line 0.52 ms (25.0 samples at 48 kHz) longer"."""
+"""An explanation in the words of whoever wrote the algorithm: "spring 2: delay line 0.52 ms longer"."""
 
 from __future__ import annotations
 
@@ -101,11 +101,17 @@ def _sizes(
         return _Size(told, x, "", u)
     if kind == "transition frequency":
         own_hz = one.transition_hz
-        told = f" from {_khz(own_hz)} to {_khz(own_hz * (1 + x))}" if alone else f" {_percent(x)} {'higher' if x > 0 else 'lower'}"
+        told = (
+            f" from {_khz(own_hz)} to {_khz(own_hz * (1 + x))}"
+            if alone
+            else f" {_percent(x)} {'higher' if x > 0 else 'lower'}"
+        )
         stretch = rate_hz / (2 * own_hz)
         if alone:
             told += f" (stretch {stretch / (1 + x):.2f} for {stretch:.2f} samples)"
-        return _Size(f"transition frequency moved{told}" if alone else f"transition frequencies{told}", 100 * x, "%", 100 * u)
+        return _Size(
+            f"transition frequency moved{told}" if alone else f"transition frequencies{told}", 100 * x, "%", 100 * u
+        )
     if kind == "lowpass":
         before, after = (corner_hz(one.lowpass_s / k, one.lowpass_s2 / k**2, rate_hz) for k in (1.0, 1 + x))
         return _corner("lowpass", before, after, u / (1 + x), alone)
@@ -132,10 +138,19 @@ def _sections(kind: str, x: float, u: float, chains: list[Any]) -> _Size:
     counts = [sum(n for g, (n, _) in enumerate(own) if group in (None, g)) for own in chains]
     of_group = f" of group {group + 1}" if group is not None else ""
     if len(chains) > 1:
-        return _Size(f"{_percent(x)} of the allpass sections{of_group} {'too many' if x > 0 else 'missing'}", 100 * x, "%", 100 * u)
+        return _Size(
+            f"{_percent(x)} of the allpass sections{of_group} {'too many' if x > 0 else 'missing'}",
+            100 * x,
+            "%",
+            100 * u,
+        )
     count = counts[0]
     verb = "added to" if x > 0 else "of"
-    told = f"{abs(x) * count:.1f} allpass sections added to {count:.0f}" if x > 0 else f"{-x * count:.1f} {verb} {count:.0f} allpass sections missing"
+    told = (
+        f"{abs(x) * count:.1f} allpass sections added to {count:.0f}"
+        if x > 0
+        else f"{-x * count:.1f} {verb} {count:.0f} allpass sections missing"
+    )
     return _Size(told + of_group, x * count, "sections", u * count)
 
 
@@ -143,7 +158,7 @@ def _group_of(kind: str) -> int | None:
     return int(kind.rsplit(" ", 1)[1]) - 1 if " of group " in kind else None
 
 
-def _gain(x: float, u: float, rate_hz: float) -> _Size:
+def _gain(x: float, u: float, _: float) -> _Size:
     return _Size(f"gain {_db(x)} dB", x, "dB", u)
 
 
@@ -151,14 +166,21 @@ def _latency(x: float, u: float, rate_hz: float) -> _Size:
     samples = x * rate_hz
     block = next((one for one in BLOCKS if abs(abs(samples) - one) < 0.01), None)
     whole = abs(samples - round(samples)) < 0.01
-    told = f"latency {_signed(samples, 0 if whole else 2)} samples ({abs(1e3 * x):.2f} ms {'late' if x > 0 else 'early'})"
+    told = (
+        f"latency {_signed(samples, 0 if whole else 2)} samples ({abs(1e3 * x):.2f} ms {'late' if x > 0 else 'early'})"
+    )
     return _Size(told + (f": a block of {block}" if block else ""), 1e3 * x, "ms", 1e3 * u)
 
 
 def _time_scale(x: float, u: float, rate_hz: float) -> _Size:
     scale = 1 + x
     if abs(x) < 3e-3:
-        return _Size(f"all times {1e6 * abs(x):.0f} ppm {_longer(x)}: a clock {'slow' if x > 0 else 'fast'} by so much", scale, "times", u)
+        return _Size(
+            f"all times {1e6 * abs(x):.0f} ppm {_longer(x)}: a clock {'slow' if x > 0 else 'fast'} by so much",
+            scale,
+            "times",
+            u,
+        )
     told = f"all times scaled by {scale:.4f}"
     pairs = [(a, b) for a in RATES_HZ for b in RATES_HZ if a != b and abs(a / b / scale - 1) < RATE_SLACK]
     # Which pair is meant cannot be told, but the reference's own rate is the likely reader.
@@ -169,11 +191,11 @@ def _time_scale(x: float, u: float, rate_hz: float) -> _Size:
     return _Size(told, scale, "times", u)
 
 
-def _direct(x: float, u: float, rate_hz: float) -> _Size:
+def _direct(x: float, u: float, _: float) -> _Size:
     return _Size(f"direct sound at the click {_signed(x, 4)} of the input", x, "of the input", u)
 
 
-def _decay(x: float, u: float, rate_hz: float) -> _Size:
+def _decay(x: float, u: float, _: float) -> _Size:
     return _Size(f"decay {abs(x):.2f} dB a second {'slower' if x > 0 else 'faster'}", x, "dB/s", u)
 
 
@@ -204,9 +226,7 @@ def tell_addition(found: Addition, explains: float, length_s: float) -> Explanat
             f"{many} at {_when(found.at_s)}, {level}", "click", "", found.at_s, "s", found.uncertainty, explains
         )
     article = {"offset": "a constant offset of"}.get(found.kind, f"{found.kind} added,")
-    return Explanation(
-        f"{article} {level}", found.kind, "", found.level_db, "dB re peak", found.uncertainty, explains
-    )
+    return Explanation(f"{article} {level}", found.kind, "", found.level_db, "dB re peak", found.uncertainty, explains)
 
 
 def _when(seconds: float) -> str:
@@ -214,8 +234,10 @@ def _when(seconds: float) -> str:
 
 
 def _ms_and_samples(x: float, rate_hz: float) -> str:
-    places = 2 if abs(x) >= 1e-4 else 4
-    return f"{1e3 * abs(x):.{places}f} ms ({abs(x) * rate_hz:.{1 if abs(x * rate_hz) >= 1 else 3}f} samples at {rate_hz / 1000:g} kHz)"
+    ms, samples = 1e3 * abs(x), abs(x) * rate_hz
+    return (
+        f"{ms:.{2 if ms >= 0.1 else 4}f} ms ({samples:.{1 if samples >= 1 else 3}f} samples at {rate_hz / 1000:g} kHz)"
+    )
 
 
 def _longer(x: float) -> str:

@@ -1,4 +1,4 @@
-"""Golden and candidate as they are compared: damped spectra on a band, and what the golden becomes once it is altered."""
+"""Golden and candidate as they are compared: damped spectra on a band, and what the golden becomes when altered."""
 
 from __future__ import annotations
 
@@ -114,15 +114,17 @@ class View:
 
     def _trip(self, one: TripModel, s: NDArray[Any], bent: NDArray[Any], scale: float) -> NDArray[Any]:
         """T of ``fit.model``, by parts that are remembered."""
-        exponent = -s * one.line_s
+        exponent: NDArray[Any] = -s * one.line_s
         for sections, a in one.chains:
-            key = ("section", a, one.transition_hz, scale)
-            exponent = exponent + sections * self._kept(key, lambda a=a: log_section(a, s / (2 * one.transition_hz)))
+            exponent = exponent + sections * self._section(a, one.transition_hz, s, scale)
         if one.edge_s:
             exponent = exponent + self._kept(("edge", one.edge_s, scale), lambda: log_steep(one.edge_s * bent))
         lowpass = (one.lowpass_s, one.lowpass_s2)
         losses = self._kept((lowpass, scale), lambda: 1 + one.lowpass_s * bent + one.lowpass_s2 * bent**2)
         return np.asarray(np.exp(exponent) / losses)
+
+    def _section(self, a: float, transition_hz: float, s: NDArray[Any], scale: float) -> NDArray[Any]:
+        return self._kept(("section", a, transition_hz, scale), lambda: log_section(a, s / (2 * transition_hz)))
 
 
 def energy(spectrum: NDArray[Any]) -> float:

@@ -154,7 +154,7 @@ def sounding(tank: TankModel, trips: NDArray[Any]) -> NDArray[Any]:
 
 
 def _waves(tank: TankModel, trips: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
-    """Round trips, 1/(1 − (r − c) of them), both of shape (springs, bins), and what all springs share: v = alone·shared.
+    """Round trips, 1/(1 − (r − c) of them), both of shape (springs, bins), and what springs share: v = alone·shared.
 
     The springs' system differs from a diagonal by one dyad (Sherman and Morrison).
     """

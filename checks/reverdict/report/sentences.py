@@ -87,16 +87,16 @@ def about_diagnosis(reference: Mapping[str, Any], most: int = 2) -> list[str]:
     if reference.get("diagnosis_failed"):
         last = plain(reference["diagnosis_failed"].strip().rpartition("\n")[2])
         return [sentence(f"there is no diagnosis, for a bug in the suite: {shorten(last, 200)}")]
-    return [
-        sentence(f"{plain(one['words'])}; this explains {_share(one['explains'])} of the deviation")
-        for one in reference.get("diagnosis", ())[:most]
-    ]
+    return [_about_change(one) for one in reference.get("diagnosis", ())[:most]]
 
 
-def _share(explains: float) -> str:
-    """A share in percent; what leaves something does not explain all."""
-    percent = 100 * explains
-    return "all" if percent >= 99.95 else f"{percent:.{1 if percent >= 99.5 else 0}f} %"
+def _about_change(one: Mapping[str, Any]) -> str:
+    """A change with its share in percent; what leaves something does not explain all."""
+    percent = 100 * one["explains"]
+    if percent < 1:
+        return sentence(f"besides, {plain(one['words'])}")
+    share = "all" if percent >= 99.95 else f"{percent:.{1 if percent >= 99.5 else 0}f} %"
+    return sentence(f"{plain(one['words'])}; this explains {share} of the deviation")
 
 
 def _names(checks: Iterable[Mapping[str, Any]]) -> str:
