@@ -134,12 +134,10 @@ def test_single_faults_are_named_first_with_their_size(below_db: float | None) -
                 tally.off.append(100 * abs(error))
             if error is None or abs(error) >= CLOSE:
                 told = [(round(one.explains, 3), one.words) for one in found]
-                print(
-                    f"\n  missed: tank {FIRST_SEED[below_db] + index}, {fault.kind}, {fault.spring}, {fault.amount:.4g}: {told}"
-                )
-    print(
-        f"\n{'clean' if below_db is None else f'{below_db:.0f} dB'}\n| fault | faults | named first | size within 10 % | error of size, median, largest |\n|---|---|---|---|---|"
-    )
+                where = f"tank {FIRST_SEED[below_db] + index}, spring {fault.spring}"
+                print(f"\n  missed: {where}, {fault.kind}, {fault.amount:.4g}: {told}", flush=True)
+    print(f"\n{'clean' if below_db is None else f'{below_db:.0f} dB'}")
+    print("| fault | faults | named first | size within 10 % | error of size, median, largest |\n|---|---|---|---|---|")
     for kind, tally in sorted(tallies.items(), key=lambda one: FAULTS.index(one[0])):
         spread = f"{np.median(tally.off):.2g} %, {max(tally.off):.2g} %" if tally.off else "none"
         print(f"| {kind} | {tally.faults} | {tally.named} | {tally.close} | {spread} |")
@@ -248,15 +246,13 @@ def test_a_benign_change_is_not_diagnosed(change: str) -> None:
 @pytest.mark.parametrize("what", ["another tank", "scrambled phases", "noise", "silence", "reversed"])
 def test_what_nothing_explains_is_not_diagnosed(what: str) -> None:
     random = np.random.default_rng(4)
-    spectrum = np.fft.rfft(GOLDEN)
+    spectrum, fading = np.fft.rfft(GOLDEN), np.abs(GOLDEN).max() * np.exp(-np.arange(GOLDEN.size) / 9000)
     candidate = {
         "another tank": lambda: respond(random_tank(7)),
         "scrambled phases": lambda: np.fft.irfft(
             np.abs(spectrum) * np.exp(2j * np.pi * random.uniform(size=spectrum.size)), GOLDEN.size
         ),
-        "noise": lambda: (
-            np.abs(GOLDEN).max() * np.exp(-np.arange(GOLDEN.size) / 9000) * random.standard_normal(GOLDEN.size)
-        ),
+        "noise": lambda: fading * random.standard_normal(GOLDEN.size),
         "silence": lambda: np.zeros(GOLDEN.size),
         "reversed": lambda: GOLDEN[::-1].copy(),
     }[what]()

@@ -53,6 +53,7 @@ EXACT = 0.9999
 """What is done to a whole response explains so much of it, or is not what was done."""
 FAR = 0.03
 """Energy of a deviation, as a share of the golden's, above which a mistaken rate is thought of."""
+NOISE_PARTS = 10
 SAME_SIZE = 0.05
 LEAST_T30 = 0.005
 EXCHANGES: dict[int, dict[str, tuple[int, ...]]] = {
@@ -201,9 +202,8 @@ def _changes(
 
 
 def _noise_power(golden: NDArray[Any], candidate: NDArray[Any]) -> float:
-    """|X|² a bin of what is left of the difference at its end, for each sample: noise, or what of it is no more."""
-    end = (candidate - golden)[-max(golden.size // 10, 1) :]
-    return float(np.mean(end**2))
+    """|X|² a bin of the difference where it is quietest, for each sample: noise, or what else is no more."""
+    return min(float(np.mean(part**2)) for part in np.array_split(candidate - golden, NOISE_PARTS))
 
 
 def _hints(own: PathMeasurement, beside: PathComparison) -> tuple[list[float], list[list[float]], list[float]]:
@@ -235,8 +235,7 @@ def _joined(of_paths: Sequence[_PathDiagnosis], paths: Sequence[str]) -> list[Ex
                     break
             else:
                 groups.append((one, [path], share))
-    deviating = [path for path, one in zip(paths, of_paths, strict=True) if one.energy > 0]
-    return [_placed(one, where, share, deviating) for one, where, share in groups]
+    return [_placed(one, where, share, paths) for one, where, share in groups]
 
 
 def _same(one: Explanation, other: Explanation) -> bool:
@@ -248,9 +247,9 @@ def _same(one: Explanation, other: Explanation) -> bool:
     return abs(one.amount - other.amount) <= max(SAME_SIZE * abs(one.amount), unsure)
 
 
-def _placed(one: Explanation, paths: Sequence[str], share: float, deviating: Sequence[str]) -> Explanation:
-    """The explanation with the paths it holds for, unless those are all that deviate."""
-    if list(paths) == list(deviating) or paths == [""]:
+def _placed(one: Explanation, paths: Sequence[str], share: float, every: Sequence[str]) -> Explanation:
+    """The explanation with the paths it holds for, unless those are all."""
+    if list(paths) == list(every):
         return replace(one, explains=share)
     where = " and ".join(paths)
     words = f"{where}, {one.words}" if one.where else f"{where}: {one.words}"

@@ -4,10 +4,14 @@ A finding's numbers are finite or null; a value that could not be measured is nu
 ``share_of_tolerance`` is |deviation| over tolerance (1 is at the limit), null where the tolerance is zero or missing.
 ``closes_gate`` tells whether a check alone keeps a merge out. ``counts`` tallies outcomes, so that nothing that was
 not asked or not told gets lost. ``diagnosis`` of a reference that does not pass says which changes of the algorithm
-explain the deviation, what explains most first, none where nothing does: ``words`` ("spring 2: delay line 0.52 ms
-(25.0 samples at 48 kHz) longer"), ``kind`` ("delay line"), ``where`` ("spring 2", empty for the whole response), ``amount``,
-``unit`` and ``uncertainty`` (k = 2; null where the change has no size, as a flipped polarity), ``explains`` (share of the
-deviation's energy, 0 to 1). ``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
+explain the deviation, what explains most first, none where nothing does:
+
+    words        "spring 2: delay line 0.52 ms (25.0 samples at 48 kHz) longer"
+    kind, where  "delay line", "spring 2"; where is empty for the whole response
+    amount, unit, uncertainty   size of the change, k = 2; null where it has none, as a flipped polarity
+    explains     share of the deviation's energy, 0 to 1
+
+``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
 ``curves`` are what pages draw:
 
     echogram     path, time_ms, golden_db, candidate_db, tolerance_ms, passes (label "spring.pass", golden_ms,
