@@ -27,7 +27,7 @@ import numpy as np
 
 from reverdict.diagnose.additions import without_additions
 from reverdict.diagnose.changes import changes_of_all, changes_of_springs, decay
-from reverdict.diagnose.search import STAGES, Found, deviates, search
+from reverdict.diagnose.search import GOOD_PART, STAGES, Found, deviates, search
 from reverdict.diagnose.telling import Explanation, tell_addition, tell_change
 from reverdict.diagnose.view import View, energy
 from reverdict.fit.fitting import fit_tank
@@ -143,6 +143,8 @@ def _of_path(
         if one.kind.startswith(LENGTHENING):
             one = replace(one, words=one.words + _consequence(own, beside))
         told.append(replace(one, explains=left * one.explains))
+    if sum(one.explains for one in told) < GOOD_PART:
+        return _PathDiagnosis((), whole)
     return _PathDiagnosis(tuple(sorted(told, key=lambda one: -one.explains)), whole)
 
 
