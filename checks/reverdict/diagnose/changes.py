@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 FARTHEST_S = 6e-3
 """How far a delay is looked for without a hint from measured lags."""
 NO_SIZE = np.zeros(1)
+MADE_UP = ", trip time kept"
+"""Added to the kind of a change whose delay the delay line makes up."""
 RATES_HZ = (8000, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000)
 
 
@@ -47,6 +49,15 @@ class Altered:
     slower_db_per_s: float = 0.0
 
 
+LEAST = {
+    "gain": 0.02, "latency": 1e-5, "time scale": 1e-5, "direct sound": 0.0, "decay": 0.1, "delay line": 1e-5,
+    "delay lines in proportion": 3e-4, "reflection": 0.02, "trip gain": 0.01, "level": 0.02, "sections": 2e-3,
+    "coefficient": 1e-3, "transition frequency": 1e-3, "lowpass": 0.01, "steep lowpass": 3e-3, "coupling": 2e-3,
+    "highpass": 0.02,
+}  # fmt: skip
+"""Sizes too small to be told of beside another change: about a tenth of what the demo's tolerances allow."""
+
+
 @dataclass(frozen=True)
 class Change:
     """One kind of change at one place.
@@ -63,6 +74,10 @@ class Change:
     step: float = 1e-3
     limits: tuple[float, float] = (-np.inf, np.inf)
     sized: bool = True
+
+    def matters(self, size: float) -> bool:
+        """Whether so much of it is worth a word beside another change."""
+        return not self.sized or abs(size) > LEAST[self.kind.partition(MADE_UP)[0].partition(" of group")[0]]
 
 
 # The whole response
@@ -230,8 +245,6 @@ def _swapped(golden: Altered, _: float, one: int, other: int) -> Altered:
 
 
 SHARES = (-0.8, 1.5)
-MADE_UP = ", trip time kept"
-"""Added to the kind of a change whose delay the delay line makes up."""
 
 
 def changes_of_springs(tank: TankModel, rate_hz: float, longer_s: Sequence[Sequence[float]]) -> list[Change]:

@@ -100,7 +100,7 @@ def search(views: Sequence[View], changes: Sequence[Change]) -> list[Found]:
     chosen = _Chosen((), np.zeros(0), last.deviation)
     while len(chosen.changes) < MOST_CHANGES and _is_something(last, chosen.left):
         best = _best_beside(views, chosen, changes)
-        if best is None or not _worth_it(last, chosen.left, best.left):
+        if best is None or not _worth_it(last, chosen.left, best):
             break
         chosen = _exchanged(views, best, changes) if chosen.changes else best
     if not chosen.changes or last.explained(chosen.left) < GOOD_PART:
@@ -134,9 +134,11 @@ def _is_something(view: View, left: float) -> bool:
     return left > max(OVER_NOISE * view.noise, LEAST_DEVIATION * energy(view.golden))
 
 
-def _worth_it(last: View, before: float, after: float) -> bool:
+def _worth_it(last: View, before: float, best: _Chosen) -> bool:
     """Whether one more change explains much of all, or a good part of what was left; the more so, the less that was."""
-    gained, still = last.explained(after) - last.explained(before), 1 - last.explained(before)
+    gained, still = last.explained(best.left) - last.explained(before), 1 - last.explained(before)
+    if len(best.changes) > 1 and not best.changes[-1].matters(float(best.sizes[-1])):
+        return False
     return gained > LARGE_SHARE or gained > (GOOD_PART if gained > LEAST_SHARE else NEARLY_ALL) * still
 
 

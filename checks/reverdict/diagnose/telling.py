@@ -44,6 +44,11 @@ def tell_change(found: Found, model: TankModel | None, rate_hz: float) -> Explan
     change, x, u = found.change, found.size, found.uncertainty
     where = _where(change.springs, model)
     kind, _, kept = change.kind.partition(MADE_UP[:1])
+    if kind == "springs swapped":
+        one, other = change.springs
+        where = f"springs {one + 1} and {other + 1}"
+        words = f"{where} swapped: each is heard at the other's level"
+        return Explanation(words, kind, where, None, "", None, found.explains)
     size = _sizes(kind, x, u, change.springs, model, rate_hz)
     words = size.words + (", the delay line making up for its time" if kept else "")
     return Explanation(
@@ -184,7 +189,7 @@ def _time_scale(x: float, u: float, rate_hz: float) -> _Size:
     told = f"all times scaled by {scale:.4f}"
     pairs = [(a, b) for a in RATES_HZ for b in RATES_HZ if a != b and abs(a / b / scale - 1) < RATE_SLACK]
     # Which pair is meant cannot be told, but the reference's own rate is the likely reader.
-    pairs.sort(key=lambda pair: (rate_hz not in pair, max(pair)))
+    pairs.sort(key=lambda pair: (pair[1] != rate_hz, pair[0] != rate_hz, max(pair)))
     if pairs:
         made, read = pairs[0]
         told += f": a {made / 1000:g} kHz response read as {read / 1000:g} kHz"
@@ -208,7 +213,6 @@ _UNSIZED = {
     "polarity": "polarity flipped",
     "reflection turned over": "polarity of the reflection flipped",
     "missing": "missing",
-    "springs swapped": "swapped: each is heard at the other's level",
 }
 
 
