@@ -162,7 +162,6 @@ class Trial:
         lags = lags_beside(self._golden_response, self.rendering.response)
         return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
 
-
     def diagnosis(self) -> tuple[dict[str, Any], ...]:
         """What change of the algorithm explains the deviation, where a check of the sound does not pass."""
         if not self._unwell or self.beside is None or self.rendering.response is None:

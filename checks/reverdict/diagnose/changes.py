@@ -245,6 +245,7 @@ def _swapped(golden: Altered, _: float, one: int, other: int) -> Altered:
 
 
 SHARES = (-0.8, 1.5)
+SECTIONS = (-1.0, 1.5)
 
 
 def changes_of_springs(tank: TankModel, rate_hz: float, longer_s: Sequence[Sequence[float]]) -> list[Change]:
@@ -285,7 +286,7 @@ def _at(tank: TankModel, where: tuple[int, ...], longer_s: Sequence[Sequence[flo
         yield change("missing", _silent, sized=False)
         yield change("level", _level, limits=(-40.0, 40.0))
     for kind, turn, starts, step in _of_chain(springs):
-        yield change(kind, turn, starts, step, SHARES)
+        yield change(kind, turn, starts, step, SECTIONS if kind.startswith("sections") else SHARES)
     if all(one.lowpass_s > 0 for one in springs):
         yield change("lowpass", _lowpass, np.array([0.0, -0.3, 0.5]), 1e-3, SHARES)
     if all(one.edge_s > 0 for one in springs):
@@ -302,7 +303,7 @@ def _of_chain(
     """Changes of the allpass sections: of all groups, and of each where there are several."""
     several = max(len(one.chains) for one in springs)
     every = tuple(range(several))
-    shares = np.concatenate([[0.0], np.arange(-0.6, 0.6, 0.02)])
+    shares = np.concatenate([[0.0], np.arange(-1.0, 0.6, 0.02)])
     coefficients = np.concatenate([[0.0], np.arange(-0.3, 0.3, 0.006)])
     for groups in [every, *(((one,) for one in every) if several > 1 else [])]:
         name = "" if groups == every else f" of group {groups[0] + 1}"
@@ -319,4 +320,5 @@ def _made_up(tank: TankModel, where: tuple[int, ...], rate_hz: float) -> Iterato
     for kind, turn, starts, step in turns:
         kept = partial(_in_time, turn=turn, rate_hz=rate_hz)
         make = partial(_each, springs=where, turn=kept)
-        yield Change(f"{kind}{MADE_UP}", where, make, starts, max(step, 1e-3), SHARES)
+        limits = SECTIONS if kind.startswith("sections") else SHARES
+        yield Change(f"{kind}{MADE_UP}", where, make, starts, max(step, 1e-3), limits)

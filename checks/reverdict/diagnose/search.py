@@ -43,6 +43,9 @@ FINALISTS = 6
 FAR_BEHIND = 30.0
 """A change that leaves so many times more than the best is no finalist."""
 MOST_CHANGES = 4
+ENOUGH = 0.8
+"""Share of the deviation that changes must explain together: less, and they only imitate another one."""
+NEARLY_ALIKE = 0.05
 GOOD_PART, NEARLY_ALL = 0.5, 0.9
 LEAST_SHARE = 0.02
 LARGE_SHARE = 0.2
@@ -103,13 +106,16 @@ def search(views: Sequence[View], changes: Sequence[Change]) -> list[Found]:
         if best is None or not _worth_it(last, chosen.left, best):
             break
         chosen = _exchanged(views, best, changes) if chosen.changes else best
-    if not chosen.changes or last.explained(chosen.left) < GOOD_PART:
+    if not chosen.changes or last.explained(chosen.left) < ENOUGH:
         return []
     return _told(last, _each_by_itself(last, chosen, changes))
 
 
 def _each_by_itself(last: View, chosen: _Chosen, changes: Sequence[Change]) -> _Chosen:
-    """Where a change of several springs alike needs another one for one of them, each spring has its own."""
+    """Where a change of several springs alike needs another one for one of them, each spring has its own.
+
+    Unless they are as good as alike: whole sections of springs that have not equally many are never quite.
+    """
     for common in chosen.changes:
         alike = [one for one in chosen.changes if one.kind == common.kind and set(one.springs) < set(common.springs)]
         singles = {one.springs: one for one in changes if one.kind == common.kind and len(one.springs) == 1}
@@ -119,6 +125,8 @@ def _each_by_itself(last: View, chosen: _Chosen, changes: Sequence[Change]) -> _
         others = [one for one in chosen.changes if one.kind != common.kind]
         apart = [singles[spring,] for spring in common.springs]
         start = [sum(sizes[one] for one in (common, *alike) if spring in one.springs) for spring in common.springs]
+        if np.ptp(start) < NEARLY_ALIKE * np.abs(start).max():
+            apart, start = [common], [float(np.mean(start))]
         together = (*others, *apart)
         refined = _refined(last, together, np.array([*(sizes[one] for one in others), *start]), FINE_ROUNDS, FINE)
         return _Chosen(together, refined, _left(last, together, refined))
