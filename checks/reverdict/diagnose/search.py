@@ -49,7 +49,7 @@ NEARLY_ALIKE = 0.05
 GOOD_PART, NEARLY_ALL = 0.5, 0.9
 LEAST_SHARE = 0.02
 LARGE_SHARE = 0.2
-OVER_NOISE = 4.0
+OVER_NOISE = 1.5
 LEAST_DEVIATION = 1e-6
 """Energy of a deviation, as a share of the golden's, below which there is nothing to explain (−60 dB)."""
 
