@@ -156,7 +156,8 @@ def test_single_faults_are_named_first_with_their_size(below_db: float | None) -
         (0, "delay line", None), (1, "sections", 60.0), (1, "coefficient", None), (0, "transition frequency", 80.0),
         (1, "reflection", 60.0), (1, "level", None), (0, "lowpass", None), (0, "latency", 60.0),
         (0, "time scale", None), (3, "time scale", None), (1, "coupling", 80.0), (1, "all delay lines", None),
-        (127, "reflection", 60.0), (1, "missing", 60.0), (7, "springs swapped", 80.0), (0, "hum", 60.0), (0, "offset", None),
+        (127, "reflection", 60.0), (1, "missing", 60.0),
+        (7, "springs swapped", 80.0), (0, "hum", 60.0), (0, "offset", None),
         (0, "click", 60.0), (0, "cut", 60.0), (0, "noise", None), (0, "direct sound", None),
     ],
 )  # fmt: skip
