@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 import signal
@@ -416,10 +417,6 @@ def test_a_bug_of_ours_is_no_verdict_on_the_build(
     workspace: Workspace, capsys: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     report = passing_report(workspace)
-
-    def broken(_: object) -> list[object]:
-        raise ZeroDivisionError("nothing to divide by")
-
     monkeypatch.setattr(conduct, "judge", broken)
     arguments = ("gate", workspace.takes, "--golden", workspace.golden, "--report", report, "--only", "short")
     assert run_main(*arguments) == 3
@@ -438,6 +435,56 @@ def test_a_worker_that_is_lost_is_no_verdict_on_the_build(
     monkeypatch.setattr("reverdict.parts.write_verdict", lambda *_: None)
     assert run_main("gate", workspace.takes, "--golden", workspace.golden) == 3
     assert "long: echo-timing: its process ended before it was judged" in capsys.readouterr().err
+
+
+# Diagnosis.
+
+
+def broken(*_: object) -> Any:
+    raise ZeroDivisionError("nothing to divide by")
+
+
+LOUDER = "[build.parameters]\ngain = 2.0"
+
+
+def test_a_diagnosis_leads_and_is_written_down(workspace: Workspace, capsys: Any) -> None:
+    report = workspace.root / "report"
+    build = workspace.build(LOUDER)
+    assert run_main("gate", build, "--golden", workspace.golden, "--only", "short", "--report", report) == 1
+    (reference,) = written(report)["references"]
+    (one,) = reference["diagnosis"]
+    assert (one["kind"], one["where"], one["unit"], one["words"]) == ("gain", "", "dB", "gain +6.02 dB")
+    assert abs(one["amount"] - 20 * math.log10(2)) < 1e-6
+    assert one["explains"] == pytest.approx(1)
+    assert reference["diagnosis_failed"] == ""
+    said = "Gain +6.02 dB; this explains all of the deviation."
+    assert capsys.readouterr().out.splitlines()[1].startswith(said)
+    assert said in (report / "summary.md").read_text(encoding="utf-8").replace("\\", "")
+    assert "explains all of the deviation" in (report / "index.html").read_text(encoding="utf-8")
+
+
+def test_a_build_that_passes_is_not_diagnosed(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("reverdict.diagnose.diagnose", broken)
+    report = workspace.root / "report"
+    assert run_main("gate", workspace.takes, "--golden", workspace.golden, "--report", report) == 0
+    assert all(one["diagnosis"] == [] and not one["diagnosis_failed"] for one in written(report)["references"])
+
+
+def test_a_bug_in_diagnosing_is_told_and_changes_no_verdict(
+    workspace: Workspace, capsys: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    report = workspace.root / "report"
+    arguments = ("gate", workspace.build(LOUDER), "--golden", workspace.golden, "--only", "short", "--report", report)
+    assert run_main(*arguments) == 1
+    (before,) = written(report)["references"]
+    monkeypatch.setattr("reverdict.diagnose.diagnose", broken)
+    assert run_main(*arguments) == 1
+    (after,) = written(report)["references"]
+    assert after["outcome"] == before["outcome"] == "fail"
+    assert [check["outcome"] for check in after["checks"]] == [check["outcome"] for check in before["checks"]]
+    assert after["diagnosis"] == []
+    assert "in broken" in after["diagnosis_failed"]
+    assert "There is no diagnosis, for a bug in the suite" in capsys.readouterr().out
 
 
 # Ctrl-C, and a reader who leaves.

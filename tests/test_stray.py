@@ -66,7 +66,7 @@ def found(golden: str, change: Callable[[Sound], Sound]) -> StraySound:
         ("springs", hum(-40)),
         ("springs", offset(-40)),
         ("springs", gaps(1)),
-        ("hall", click(1.7, -40)),
+        ("hall", click(1.7, -25)),
         ("hall", hum(-40)),
         ("hall", offset(-40)),
     ],
@@ -80,7 +80,7 @@ def test_it_is_told_where_it_lies() -> None:
     stray = found("springs", click(0.9, -20))
     assert stray.time_s == pytest.approx(0.9, abs=0.01)
     assert stray.low_hz > 4000
-    assert found("springs", offset(-40)).low_hz == 0.0
+    assert found("hall", hum(-30)).high_hz < 200
 
 
 @pytest.mark.parametrize("golden", GOLDENS)

@@ -26,6 +26,7 @@ MAY_IMPORT = {
     "searching": {"faults", "words"},
     "phrases": set(),
     "judging": {"phrases", "words"},
+    "diagnose": {"diagnose", "fit", "measure", "words"},
     "check": {"check", "judging", "measure", "reference", "render", "words"},
     "render": {"render", "errors", "measure", "sound", "words"},
     "report": {"report", "errors", "fit", "measure", "phrases", "words"},

@@ -196,10 +196,12 @@ def _merged(reference: Reference, golden_folder: Path, folder: Path) -> Referenc
     """One reference from the parts of its items."""
     judged = [parts.read_verdict(folder, reference.name, check) for check in CHECKS]
     checks = tuple(verdict for verdict, _ in judged)
-    curves = {name: curve for _, brought in judged for name, curve in brought.items()}
+    brought = judged[CHECKS.index("conduct")][1]
     remarks = tuple(golden_set.remarks(reference, golden_folder))
-    outcome = judging.reference_outcome(checks)
-    return ReferenceVerdict(reference.name, reference.title, outcome, checks, curves, remarks)
+    return ReferenceVerdict(
+        reference.name, reference.title, judging.reference_outcome(checks), checks,
+        brought.curves, remarks, brought.diagnosis, brought.diagnosis_failed,
+    )  # fmt: skip
 
 
 def _now() -> str:

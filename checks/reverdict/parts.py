@@ -1,6 +1,6 @@
 """What the items of a gate hand on to it: a JSON file each, because they may run in other processes.
 
-<reference>.<check>.json      what was judged; that of conduct, which comes last, brings the curves along
+<reference>.<check>.json      what was judged; that of conduct, which comes last, brings curves and diagnosis along
 <anything>.trouble            why something could not be judged: the user's slips, or our bug
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import traceback
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from reverdict.errors import BadInput, BadInputs
@@ -19,20 +19,30 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def write_verdict(folder: Path, reference: str, verdict: CheckVerdict, curves: dict[str, Any]) -> None:
+@dataclass(frozen=True)
+class Besides:
+    """What an item brings along for the whole reference, as ``words.ReferenceVerdict`` has it."""
+
+    curves: dict[str, Any] = field(default_factory=dict)
+    diagnosis: tuple[dict[str, Any], ...] = ()
+    diagnosis_failed: str = ""
+
+
+def write_verdict(folder: Path, reference: str, verdict: CheckVerdict, besides: Besides) -> None:
     """Hand on what one item judged."""
-    _write(folder / f"{reference}.{verdict.check}.json", {"verdict": asdict(verdict), "curves": curves})
+    _write(folder / f"{reference}.{verdict.check}.json", {"verdict": asdict(verdict), "besides": asdict(besides)})
 
 
-def read_verdict(folder: Path, reference: str, check: str) -> tuple[CheckVerdict, dict[str, Any]]:
-    """What one item judged, and its curves. Raises RuntimeError where it never came to that."""
+def read_verdict(folder: Path, reference: str, check: str) -> tuple[CheckVerdict, Besides]:
+    """What one item judged, and what it brought along. Raises RuntimeError where it never came to that."""
     file = folder / f"{reference}.{check}.json"
     if not file.exists():
         raise RuntimeError(f"{reference}: {check}: its process ended before it was judged")
     part = json.loads(file.read_text(encoding="utf-8"))
     told = part["verdict"]
     findings = tuple(Finding(**{**finding, "outcome": Outcome(finding["outcome"])}) for finding in told["findings"])
-    return CheckVerdict(**{**told, "outcome": Outcome(told["outcome"]), "findings": findings}), part["curves"]
+    besides = Besides(**{**part["besides"], "diagnosis": tuple(part["besides"]["diagnosis"])})
+    return CheckVerdict(**{**told, "outcome": Outcome(told["outcome"]), "findings": findings}), besides
 
 
 def write_trouble(folder: Path, name: str, error: Exception) -> None:

@@ -20,6 +20,7 @@ from reverdict.words import CHECKS, CheckVerdict, Outcome
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from reverdict.parts import Besides
     from reverdict.render import Build
     from reverdict.trial import Trial
 
@@ -216,8 +217,8 @@ def _judge(config: pytest.Config, trial: Trial, check: str, benchmark: Any = Non
         if folder:
             from reverdict import parts
 
-            curves = trial.curves() if check == "conduct" else {}
-            parts.write_verdict(Path(folder), trial.golden.name, verdict, curves)
+            besides = _besides(trial) if check == "conduct" else parts.Besides()
+            parts.write_verdict(Path(folder), trial.golden.name, verdict, besides)
     except Exception as error:
         _hand_on_trouble(config, f"{trial.golden.name}.{check}", error)
         raise
@@ -225,6 +226,19 @@ def _judge(config: pytest.Config, trial: Trial, check: str, benchmark: Any = Non
         pytest.skip(f"not asked: {verdict.reason}")
     if verdict.closes_gate:
         raise NotPassed(trial.golden.name, verdict)
+
+
+def _besides(trial: Trial) -> Besides:
+    """Curves and diagnosis. The latter explains a verdict and must not change it, so a bug in it is only told."""
+    import traceback
+
+    from reverdict import parts
+
+    curves = trial.curves()
+    try:
+        return parts.Besides(curves, trial.diagnosis())
+    except Exception as error:
+        return parts.Besides(curves, (), "".join(traceback.format_exception(error)))
 
 
 def _hand_on_trouble(config: pytest.Config, name: str, error: Exception) -> None:

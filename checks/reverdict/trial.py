@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from reverdict.golden_set import GoldenReference
     from reverdict.reference import Reference
     from reverdict.render import Build, Rendering
+    from reverdict.words import Finding
 
 SOUND_JUDGES: dict[str, Any] = {
     "echo-timing": echo_timing.judge,
@@ -92,6 +93,7 @@ class Trial:
         self.golden = golden
         self.build = build
         self.work_folder = work_folder
+        self._unwell = False
 
     @cached_property
     def rendering(self) -> Rendering:
@@ -127,14 +129,19 @@ class Trial:
             return judging.not_asked(check, why)
         if check == "conduct":
             findings = conduct.judge(self.rendering, self.beside, self.golden.reference.conduct)
-            return judging.close(check, findings, settings.accept_unsure)
+            return self._closed(check, findings, settings.accept_unsure)
         if self.rendering.response is None:
             return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
         if check == "cost":
             return judging.close(check, self._cost(benchmark), settings.accept_unsure)
         assert self.beside is not None
         findings = SOUND_JUDGES[check](self.measured, self.beside, settings)
-        return judging.close(check, findings, settings.accept_unsure)
+        return self._closed(check, findings, settings.accept_unsure)
+
+    def _closed(self, check: str, findings: list[Finding], accept_unsure: str) -> CheckVerdict:
+        verdict = judging.close(check, findings, accept_unsure)
+        self._unwell |= verdict.outcome is not Outcome.PASS
+        return verdict
 
     def _cost(self, benchmark: Any) -> list[Any]:
         """Time the build in turns with its baseline, the reference's, or the calibration kernel."""
@@ -161,6 +168,15 @@ class Trial:
             return {}
         lags = lags_beside(self._golden_response, self.rendering.response)
         return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
+
+    def diagnosis(self) -> tuple[dict[str, Any], ...]:
+        """What change of the algorithm explains the deviation, where a check of the sound does not pass."""
+        if not self._unwell or self.beside is None or self.rendering.response is None:
+            return ()
+        from reverdict.diagnose import diagnose
+
+        found = diagnose(self._golden_response, self.measured, self.rendering.response, self.beside)
+        return tuple(asdict(one) for one in found)
 
 
 def _beside(reference: Reference, golden: Response, measured: Measurement, candidate: Response) -> Comparison:

@@ -105,6 +105,8 @@ class ReferenceVerdict:
     """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json).
 
     ``remarks`` are what to know of the golden itself: tolerances that nobody approved, another analysis.
+    diagnosis : what change of the algorithm explains the deviation, what explains most first (JSON-ready too).
+    diagnosis_failed : why there is none though one was tried; a bug of the suite, which changes no outcome.
     """
 
     name: str
@@ -113,6 +115,8 @@ class ReferenceVerdict:
     checks: tuple[CheckVerdict, ...]
     curves: dict[str, Any] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    diagnosis: tuple[dict[str, Any], ...] = ()
+    diagnosis_failed: str = ""
 
 
 @dataclass(frozen=True)

@@ -128,10 +128,7 @@ def loops(tank: TankModel, trips: NDArray[Any]) -> Loops:
     power = TRIPS_PER_ROUND[tank.pass_law]
     coupling = tank.coupling
     level = np.array([one.level for one in tank.springs])[:, None]
-    round_trip = trips**power
-    alone = 1 / (1 - (np.array([one.reflection for one in tank.springs])[:, None] - coupling) * round_trip)
-    # The springs' system differs from a diagonal by one dyad (Sherman and Morrison).
-    shared = 1 / (1 - coupling * np.sum(round_trip * alone, axis=0))
+    round_trip, alone, shared = _waves(tank, trips)
     wave = alone * shared
     heard = level * trips * alone
     back = heard + round_trip * alone * coupling * shared * heard.sum(axis=0)
@@ -149,6 +146,24 @@ def loops(tank: TankModel, trips: NDArray[Any]) -> Loops:
     )
 
 
+def sounding(tank: TankModel, trips: NDArray[Any]) -> NDArray[Any]:
+    """The ``sound`` of ``loops`` alone."""
+    level = np.array([one.level for one in tank.springs])[:, None]
+    _, alone, shared = _waves(tank, trips)
+    return np.asarray(np.sum(level * trips * alone, axis=0) * shared)
+
+
+def _waves(tank: TankModel, trips: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Round trips, 1/(1 − (r − c) of them), both of shape (springs, bins), and what springs share: v = alone·shared.
+
+    The springs' system differs from a diagonal by one dyad (Sherman and Morrison).
+    """
+    reflections = np.array([one.reflection for one in tank.springs])[:, None]
+    round_trip = trips ** TRIPS_PER_ROUND[tank.pass_law]
+    alone = 1 / (1 - (reflections - tank.coupling) * round_trip)
+    return round_trip, alone, 1 / (1 - tank.coupling * np.sum(round_trip * alone, axis=0))
+
+
 def highpass(tank: TankModel, bent: NDArray[Any]) -> NDArray[Any]:
     """The highpass hp on s̃."""
     return np.asarray(bent**2 / (bent**2 + tank.highpass_per_s * bent + tank.highpass_per_s2))
@@ -158,7 +173,7 @@ def transfer(tank: TankModel, s: NDArray[Any], rate_hz: float) -> NDArray[Any]:
     """H(s) without the direct sound."""
     trips = np.exp([log_trip(spring, s, rate_hz) for spring in tank.springs])
     bent = warped(s, rate_hz)
-    return np.asarray(loops(tank, trips).sound * highpass(tank, bent) * np.exp(-s * tank.latency_s))
+    return np.asarray(sounding(tank, trips) * highpass(tank, bent) * np.exp(-s * tank.latency_s))
 
 
 def synthesise(tank: TankModel, rate_hz: float, seconds: float) -> NDArray[Any]:

@@ -3,9 +3,9 @@
 Method
     Energy in windows of 10 ms, every 5 ms from 20 ms before the click, in bands of half an octave and of what lies
     below 50 Hz. A cell of the candidate is held against the loudest cell of the golden within one band of it, from
-    20 ms later back to two thirds of its time: what comes a little sooner or later, or dies away half as fast again, is not
-    stray but for others to judge. It is held against 60 dB below the golden's loudest cell, too; below that nothing is
-    looked at.
+    20 ms later back to two thirds of its time: what comes a little sooner or later, or takes half as long again to die
+    away, is not stray but for others to judge. It is held against 60 dB below the golden's loudest cell, too; below
+    that nothing is looked at.
 Conventions
     ``excess_db`` above 0 is louder than anything near by in the golden. Times count from the click.
 Validity

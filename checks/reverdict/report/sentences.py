@@ -60,7 +60,7 @@ def about_reference(reference: Mapping[str, Any], most: int = SENTENCES) -> list
     put, waiting = reached(reference)
     for check in put:
         by_outcome[check["outcome"]].append(check)
-    said = _about_fails(by_outcome["fail"])
+    said = about_diagnosis(reference) + _about_fails(by_outcome["fail"])
     said += _about_unsure(by_outcome["unsure"])
     if waiting:
         said.append(sentence(f"{_names(waiting)} {_was(waiting)} not reached"))
@@ -80,6 +80,23 @@ def about_reference(reference: Mapping[str, Any], most: int = SENTENCES) -> list
     if not by_outcome.keys() - {"not asked"}:
         said.insert(0, "Nothing was asked, so nothing holds.")
     return said[:most]
+
+
+def about_diagnosis(reference: Mapping[str, Any], most: int = 2) -> list[str]:
+    """Say which changes of the algorithm explain the deviation, and where the attempt to tell failed."""
+    if reference.get("diagnosis_failed"):
+        last = plain(reference["diagnosis_failed"].strip().rpartition("\n")[2])
+        return [sentence(f"there is no diagnosis, for a bug in the suite: {shorten(last, 200)}")]
+    return [_about_change(one) for one in reference.get("diagnosis", ())[:most]]
+
+
+def _about_change(one: Mapping[str, Any]) -> str:
+    """A change with its share in percent; what leaves something does not explain all."""
+    percent = 100 * one["explains"]
+    if percent < 1:
+        return sentence(f"besides, {plain(one['words'])}")
+    share = "all" if percent >= 99.95 else f"{percent:.{1 if percent >= 99.5 else 0}f} %"
+    return sentence(f"{plain(one['words'])}; this explains {share} of the deviation")
 
 
 def _names(checks: Iterable[Mapping[str, Any]]) -> str:

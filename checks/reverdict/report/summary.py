@@ -13,7 +13,7 @@ from typing import Any
 from reverdict import words
 from reverdict.report import margin_ruler
 from reverdict.report.ranking import not_reached, reached, references_worst_first, worst_finding
-from reverdict.report.sentences import headline, opening
+from reverdict.report.sentences import about_diagnosis, headline, opening
 from reverdict.report.wording import CHECK_NAMES, NOT_REACHED, listed, plain, reason_lines, sentence, share, shorten
 
 REFERENCES_EXPLAINED = 10
@@ -55,7 +55,7 @@ def _reasons(reference: Mapping[str, Any], kind: str) -> list[tuple[Mapping[str,
 
 
 def _explained(reference: Mapping[str, Any], kind: str) -> str:
-    blocks = [f"### {_name(reference)}"]
+    blocks = [f"### {_name(reference)}", *(escape(said) for said in about_diagnosis(reference))]
     for check, lines in _reasons(reference, kind):
         word = check["outcome"] if check["outcome"] == "fail" or check["closes_gate"] else "unsure, accepted"
         blocks.append(f"**{CHECK_NAMES[check['check']]}: {word}**")

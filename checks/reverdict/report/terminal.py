@@ -12,7 +12,7 @@ from typing import Any, TextIO
 
 from reverdict.report import margin_ruler
 from reverdict.report.ranking import reached, references_worst_first, worst_finding
-from reverdict.report.sentences import ERRORS_SPOKEN_OF, headline, opening
+from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_diagnosis, headline, opening
 from reverdict.report.wording import (
     CHECK_NAMES,
     NOT_REACHED,
@@ -68,6 +68,8 @@ def in_ascii(said: str) -> str:
 def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[str]:
     name, title = shorten(plain(reference["name"])), shorten(plain(reference["title"]))
     lines = [_strong(name, "unsure", emphasis) + (f"  {title}" if title and title != name else "")]
+    for said in about_diagnosis(reference):
+        lines += [f"  {part}" for part in _wrapped(said, indent=2)]
     put, waiting = reached(reference)
     for check in put:
         lines.append(_check(check, emphasis))

@@ -3,7 +3,16 @@
 A finding's numbers are finite or null; a value that could not be measured is null and its ``reason`` says why.
 ``share_of_tolerance`` is |deviation| over tolerance (1 is at the limit), null where the tolerance is zero or missing.
 ``closes_gate`` tells whether a check alone keeps a merge out. ``counts`` tallies outcomes, so that nothing that was
-not asked or not told gets lost. ``curves`` are what pages draw:
+not asked or not told gets lost. ``diagnosis`` of a reference that does not pass says which changes of the algorithm
+explain the deviation, what explains most first, none where nothing does:
+
+    words        "spring 2: delay line 0.52 ms (25.0 samples at 48 kHz) longer"
+    kind, where  "delay line", "spring 2"; where is empty for the whole response
+    amount, unit, uncertainty   size of the change, k = 2; null where it has none, as a flipped polarity
+    explains     share of the deviation's energy, 0 to 1
+
+``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
+``curves`` are what pages draw:
 
     echogram     path, time_ms, golden_db, candidate_db, tolerance_ms, passes (label "spring.pass", golden_ms,
                  candidate_ms)
@@ -88,11 +97,16 @@ def json_schema() -> dict[str, Any]:
         closes_gate={"type": "boolean"},
         findings={"type": "array", "items": finding},
     )
+    explanation = _object(
+        words=text, kind=text, where=text, amount=number, unit=text, uncertainty=number, explains={"type": "number"}
+    )
     reference = _object(
         name=text,
         title=text,
         outcome=outcome,
         checks={"type": "array", "items": check},
+        diagnosis={"type": "array", "items": explanation},
+        diagnosis_failed=text,
         curves={"type": "object"},
         remarks={"type": "array", "items": text},
     )
@@ -119,6 +133,8 @@ def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
         "title": reference.title,
         "outcome": str(reference.outcome),
         "checks": [_check(check) for check in reference.checks],
+        "diagnosis": [_ready(explanation) for explanation in reference.diagnosis],
+        "diagnosis_failed": reference.diagnosis_failed,
         "curves": _ready(reference.curves),
         "remarks": list(reference.remarks),
     }
