@@ -2,6 +2,7 @@
 
 excerpt   the early response as a one-sided spectrum, and folding (dechirping) on it
 springs   which springs answer, when each pass arrives, and how much later high frequencies come
+latency   what all springs share of it: when the click really went into them
 lag       sub-sample lag of one response against another
 bands     IEC 61260-1 octave and third-octave bands
 decay     all of the following, band by band, from one energy decay curve
@@ -13,4 +14,5 @@ decay     all of the following, band by band, from one energy decay curve
 relief    energy decay relief, over time and frequency
 repeats   spread over repeats; what random excitation does to decay times
 click     when the click went in, where the recording does not say
+rising    does a recording hold a sweep that was not deconvolved?
 """
