@@ -93,8 +93,11 @@ def train_spectrum(spring: TrueSpring, frequency_hz: NDArray[np.float64]) -> NDA
     return total
 
 
-def clean_response(tank: Tank) -> tuple[NDArray[np.float64], float]:
-    """Response to a click at t = 0 without noise, peak 1, and what it was multiplied by."""
+def clean_response(tank: Tank, late_s: float = 0.0) -> tuple[NDArray[np.float64], float]:
+    """Response to a click at t = 0 without noise, peak 1, and what it was multiplied by.
+
+    late_s : latency of all springs, but not of the crosstalk.
+    """
     size = round(SECONDS * RATE_HZ)
     grid = fft.next_fast_len(4 * size, real=True)
     hz = np.arange(grid // 2 + 1) * RATE_HZ / grid
@@ -103,6 +106,7 @@ def clean_response(tank: Tank) -> tuple[NDArray[np.float64], float]:
         whole += spring.spectrum(hz)
         if tank.train_db is not None:
             whole += 10 ** (tank.train_db / 20) * train_spectrum(spring, hz)
+    whole *= np.exp(-2j * np.pi * hz * late_s)
     sound = fft.irfft(whole, grid)[:size]
     scale = 1 / float(np.abs(sound).max())
     sound *= scale

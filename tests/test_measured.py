@@ -239,9 +239,9 @@ def test_columns_stand_below_their_headings(sounds: Path, capsys: Capture) -> No
     ("name", "why"),
     [
         ("hall", "No separate passes: "),
-        ("silence", "No separate passes: nothing answers after the click."),
+        ("silence", "\nSilence.\n"),
         ("hiss", "No separate passes: "),
-        ("silence", "EDT, T20, T30: silent in this band"),
+        ("hiss", "It does not decay: is this the answer to a click"),
     ],
 )
 def test_tables_say_why_something_is_missing(sounds: Path, capsys: Capture, name: str, why: str) -> None:

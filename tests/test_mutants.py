@@ -22,9 +22,9 @@ from scipy import signal
 import mutant_truth as truth
 from reverdict import golden_set, judging
 from reverdict.check import echo_timing, energy_decay, group_delay
-from reverdict.making import Wishes, new_reference
+from reverdict.making import Wishes, asked_of, new_reference
 from reverdict.measure.measurement import Measurement, measure, measure_beside
-from reverdict.reference import Reference, Tolerance
+from reverdict.reference import Reference
 from reverdict.sound import write_sound
 from reverdict.words import CheckVerdict, Finding, Outcome, Response
 from spring_truth import TrueSpring, respond
@@ -32,7 +32,6 @@ from spring_truth import TrueSpring, respond
 Sound = NDArray[np.float64]
 
 SUBJECTS = truth.subjects()
-TAIL_LAG_MS = 0.1
 
 
 @dataclass(frozen=True)
@@ -59,19 +58,34 @@ class Golden:
 
 @cache
 def golden_of(number: int) -> Golden:
+    """A clean subject as ``golden new`` makes it from a build, by the shared tolerances; a noisy one as from a capture."""
     subject = SUBJECTS[number]
     sound = truth.recorded(subject, subject.render(), seed=1)
     with tempfile.TemporaryDirectory() as name:
-        file, folder = Path(name) / "golden.wav", Path(name) / "golden"
-        write_sound(file, np.atleast_2d(sound), truth.RATE_HZ, "DOUBLE")
-        new_reference(subject.name, file, folder, Wishes(click_at=0.0))
+        folder = Path(name) / "golden"
+        if subject.noise_db is None:
+            _as_build(subject.name, Response(np.atleast_2d(sound), truth.RATE_HZ), folder)
+        else:
+            file = Path(name) / "golden.wav"
+            write_sound(file, np.atleast_2d(sound), truth.RATE_HZ, "DOUBLE")
+            new_reference(subject.name, file, folder, Wishes(click_at=0.0))
         (golden,) = golden_set.load(folder)
-    reference = golden.reference
-    if not reference.echo_timing.springs:
-        timing = replace(reference.echo_timing, tail_lag_ms=Tolerance.both_ways(TAIL_LAG_MS))
-        reference = replace(reference, echo_timing=timing)
-    measured = measure(golden.response, reference.echo_timing.arrival_hz)
+    reference, timing = golden.reference, golden.reference.echo_timing
+    if not timing.springs:
+        reference = replace(reference, echo_timing=replace(timing, tail_lag_ms=timing.onset_ms))
+    measured = measure(golden.response, timing.arrival_hz)
     return Golden(reference, golden.response, measured, _asked(subject, reference, measured))
+
+
+def _as_build(name: str, response: Response, folder: Path) -> None:
+    tables = {
+        "title": name,
+        "origin": "build",
+        "render": {"seconds": truth.SECONDS, "sample_rates_hz": [truth.RATE_HZ], "block_sizes": [512]},
+        "approval": {"who": "tests", "build": "1", "why": "truth"},
+        **asked_of(measure(response), {"not_asked": "nothing is run"}),
+    }
+    golden_set.new(name, response, tables, folder)
 
 
 def _asked(subject: truth.Subject, reference: Reference, measured: Measurement) -> truth.Asked:
@@ -95,7 +109,7 @@ def _asked(subject: truth.Subject, reference: Reference, measured: Measurement) 
         arrival_hz=timing.arrival_hz,
         arrival_ms=max(timing.arrival_ms.at(timing.arrival_hz)),
         onset_ms=max(timing.onset_ms.at()),
-        tail_lag_ms=TAIL_LAG_MS,
+        tail_lag_ms=max(timing.onset_ms.at()),
         delay_ms=lambda hz: max(delays.delay_ms.at(hz)),
         transition_percent=max(delays.transition_percent.at()),
         level_db=max(decay.level_db.at()),

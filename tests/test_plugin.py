@@ -177,7 +177,7 @@ def test_a_bad_build_is_a_usage_error(judge: Run) -> None:
 BROKEN = """
 from reverdict.check import conduct
 
-def broken(_):
+def broken(*_):
     raise ZeroDivisionError("nothing to divide by")
 
 conduct.judge = broken

@@ -185,7 +185,10 @@ def test_every_mistake_is_reported_at_once(tmp_path: Path) -> None:
         ({"echo_timing__arival_ms": 1}, "echo_timing.arival_ms: unknown key; did you mean arrival_ms?"),
         ({"group_delay__t30_percent": 1}, "group_delay.t30_percent: unknown key here; it belongs in [energy_decay]"),
         ({"cost__title": "x"}, "cost.title: unknown key here; it belongs at the top of the file"),
-        ({"conduct__loudness_db": 1}, "conduct.loudness_db: unknown key; known here: not_asked, accept_unsure"),
+        (
+            {"conduct__loudness_db": 1},
+            "conduct.loudness_db: unknown key; known here: stray_db, not_asked, accept_unsure",
+        ),
         ({"schema": 2}, "schema: need 1, got 2"),
         ({"origin": "bild"}, 'origin: need "build" or "capture", got the text "bild"'),
         ({"approval": None}, "approval: missing; who says that this is how it must sound"),

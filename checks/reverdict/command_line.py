@@ -441,19 +441,21 @@ def _measure(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from reverdict.measure.measurement import lags_beside, measure
-    from reverdict.sound import clipping
+    from reverdict.recorded import late_click, levels_apart, prove_alike, read_recording
 
-    response = _recorded(options.file, options.click_at)
+    response, warnings = read_recording(options.file, options.click_at)
     if not 50 <= options.arrival_hz <= response.rate_hz / 2:
         raise BadInput(options.file, f"--arrival-hz {options.arrival_hz:g} is outside 50…{response.rate_hz / 2:g} Hz")
     lags: tuple[LagMeasurement, ...] = ()
     if options.beside:
-        golden = _recorded(options.beside, options.click_at)
-        _prove_alike(options.file, response, options.beside, golden)
+        golden, of_golden = read_recording(options.beside, options.click_at)
+        prove_alike(options.file, response, options.beside, golden)
         # Both from the golden's click: found in each file by itself, it would hide a latency.
         lags = lags_beside(golden, replace(response, click_at_s=golden.click_at_s))
+        warnings += [f"{options.beside.name}: {warning}" for warning in of_golden] + levels_apart(response, golden)
     measurement = measure(response, options.arrival_hz, _fraction(options))
-    return _show(options, response, measurement, lags=lags, warnings=clipping(response.samples))
+    warnings += late_click(response, *(path.springs for path in measurement.paths))
+    return _show(options, response, measurement, lags=lags, warnings=warnings)
 
 
 def _show(
@@ -478,28 +480,6 @@ def _show(
     if options.plot:
         print(f"\nPlot: {options.plot}")
     return 0
-
-
-def _recorded(file: Path, click_at: float | str) -> Response:
-    """A sound file as a response, its click found or as told."""
-    from reverdict.measure.click import find_click
-    from reverdict.sound import read_sound
-    from reverdict.words import Response
-
-    samples, rate_hz = read_sound(file)
-    click_at_s = find_click(samples, rate_hz) if click_at == "auto" else float(click_at)
-    if click_at_s >= samples.shape[1] / rate_hz:
-        raise BadInput(file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s")
-    paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
-    return Response(samples, rate_hz, click_at_s, paths)
-
-
-def _prove_alike(file: Path, response: Response, golden_file: Path, golden: Response) -> None:
-    """Complain about two files that cannot be held against each other."""
-    if golden.rate_hz != response.rate_hz:
-        raise BadInput(golden_file, f"is at {golden.rate_hz} Hz, {file} at {response.rate_hz} Hz; convert one of them")
-    if len(golden.samples) != len(response.samples):
-        raise BadInput(golden_file, f"has {len(golden.samples)} channels, {file} has {len(response.samples)}")
 
 
 def _measure_sweep(options: argparse.Namespace) -> int:
@@ -559,8 +539,8 @@ def _sweep(options: argparse.Namespace) -> int:
         options.from_hz, options.to_hz, options.seconds, options.tail, options.rate, options.level, options.repeats,
         options.kind,
     )  # fmt: skip
-    print(CAUTION, flush=True)
     sweep, seconds = write_sweep(options.file, wishes)
+    print(CAUTION)
     print(
         f"{options.file}: {sweep.kind} sweep from {sweep.f1_hz:g} to {sweep.f2_hz:g} Hz in {sweep.seconds:.3f} s, "
         f"{options.repeats} time{'s' if options.repeats > 1 else ''}, {seconds:.2f} s in all, "
@@ -599,6 +579,7 @@ def _fit(options: argparse.Namespace) -> int:
 
     from reverdict.fit import agreement, fit_tank, synthesise
     from reverdict.measure.springs import find_springs
+    from reverdict.recorded import late_click, read_recording
     from reverdict.report import fitted
     from reverdict.sound import write_sound
 
@@ -608,7 +589,7 @@ def _fit(options: argparse.Namespace) -> int:
         if target and (not target.parent.is_dir() or target.resolve() == options.file.resolve()):
             what = "is the recording itself" if target.parent.is_dir() else f"no folder {target.parent}"
             raise BadInput(target, f"cannot write here ({what})")
-    response = _recorded(options.file, options.click_at)
+    response, warnings = read_recording(options.file, options.click_at)
     if options.channel > len(response.samples):
         raise BadInput(options.file, f"has {len(response.samples)} channel(s), no channel {options.channel}")
     sound, path = response.samples[options.channel - 1], response.paths[options.channel - 1]
@@ -624,7 +605,8 @@ def _fit(options: argparse.Namespace) -> int:
         agreed = agreement(sound, again, response.rate_hz, response.click_at_s, measured)
     finally:
         progress.clear()
-    told = fitted.as_dict(fit, agreed, response.rate_hz, options.file.name, path)
+    warnings += late_click(response, measured)
+    told = fitted.as_dict(fit, agreed, response.rate_hz, options.file.name, path, warnings)
     if options.wav:
         write_sound(options.wav, again[np.newaxis], response.rate_hz)
     if options.plot:
@@ -637,6 +619,10 @@ def _fit(options: argparse.Namespace) -> int:
         print(fitted.as_json(told), end="")
     elif not options.toml:
         print(fitted.as_toml(told), end="")
+    else:
+        written = [str(target) for target in (options.toml, options.wav, options.plot) if target]
+        print(f"Written: {', '.join(written)}")
+        print("".join(f"Beware: {warning}\n" for warning in warnings), end="")
     return 0
 
 

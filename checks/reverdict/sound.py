@@ -43,14 +43,16 @@ def read_sound(path: Path) -> tuple[NDArray[Any], int]:
     try:
         frames, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
     except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError) as error:
-        raise BadInput(path, f"not a readable WAV or FLAC file ({_short(error)})") from error
+        raise BadInput(path, f"not a readable WAV or FLAC file ({_short(error)}{_as_text(path)})") from error
     if frames.shape[0] == 0:
         raise BadInput(path, "holds no samples; was its recording cut off?")
     samples = np.ascontiguousarray(frames.T)
     bad = ~np.isfinite(samples)
     if bad.any():
         first = int(np.argmax(bad.any(axis=0)))
-        raise BadInput(path, f"{int(bad.sum())} samples are not finite, first at sample {first}")
+        count = int(bad.sum())
+        told = "1 sample is not finite" if count == 1 else f"{count} samples are not finite"
+        raise BadInput(path, f"{told}, {'' if count == 1 else 'first '}at sample {first}")
     return samples, int(rate_hz)
 
 
@@ -75,6 +77,14 @@ def digest(samples: NDArray[Any], rate_hz: int) -> str:
     seal = hashlib.sha256(f"{decoded.shape[0]}x{decoded.shape[1]}@{rate_hz}:".encode())
     seal.update(decoded.tobytes())
     return seal.hexdigest()
+
+
+def _as_text(path: Path) -> str:
+    """How a file that is text begins."""
+    with path.open("rb") as file:
+        begin = file.read(24)
+    text = begin.decode("ascii", errors="ignore").splitlines()[0] if begin.isascii() else ""
+    return f'; it begins with the text "{text}"' if text.isprintable() and len(text) > 3 else ""
 
 
 def _short(error: Exception) -> str:

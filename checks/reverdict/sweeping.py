@@ -9,9 +9,11 @@ import numpy as np
 
 from reverdict.errors import BadInput
 from reverdict.measure.deconvolution import find_place, loudest
+from reverdict.measure.rising import rising_sweep
 from reverdict.measure.stimulus import read_stimulus
 from reverdict.measure.sweep import make_sweep
 from reverdict.measure.swept import measure_swept
+from reverdict.recorded import late_click, onset_is_a_pass
 from reverdict.sound import clipping, read_sound, write_sound
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from reverdict.measure.rising import RisingSweep
     from reverdict.measure.stimulus import Stimulus
     from reverdict.measure.sweep import Sweep
     from reverdict.measure.swept import Swept
@@ -34,6 +37,8 @@ Before you play a sweep:
 LONGEST_S = 3600.0
 HIGHEST_SHARE = 0.48
 OVERLAP_DB = 40.0
+SAME_PACE = 0.1
+"""How far a recorded sweep, read roughly, may seem to be from the pace of its stimulus."""
 
 
 @dataclass(frozen=True)
@@ -126,11 +131,30 @@ def measure_recording(
         raise BadInput(file, "silent; was the right input recorded?")
     loopback = _loopback_index(file, recording, loopback_channel)
     guide = loudest(recording) if loopback is None else loopback
+
+    why = _why_another(rising_sweep(recording[guide], rate_hz), stimulus, stimulus_file)
+    if why:
+        raise BadInput(file, f"{why}; is it the right stimulus?")
     place = find_place(recording, stimulus, guide, None if click_at_s is None else int(click_at_s * rate_hz))
     if place.why_not:
         raise BadInput(file, place.why_not)
     swept = measure_swept(recording, stimulus, place.begin, arrival_hz, loopback, click_at_s, fraction)
-    return swept, [*clipping(recording), *_doubts(swept, times_known=loopback is not None or click_at_s is not None)]
+    doubts = _doubts(swept, times_known=loopback is not None or click_at_s is not None)
+    return swept, [*clipping(recording), *doubts]
+
+
+def _why_another(recorded: RisingSweep | None, stimulus: Stimulus, stimulus_file: Path) -> str:
+    """Why a recording answers another sweep than its stimulus, or nothing where it may answer that."""
+    sweep = stimulus.sweep
+    if recorded is None:
+        return ""
+    if sweep is None:
+        own = rising_sweep(stimulus.samples, stimulus.rate_hz)
+        return "" if own is not None else f"holds a sweep, which {stimulus_file} is not"
+    pace = np.log2(sweep.f2_hz / sweep.f1_hz) / sweep.seconds
+    if abs(recorded.octaves_per_s / pace - 1) < SAME_PACE:
+        return ""
+    return f"holds a sweep of {recorded.octaves_per_s:.2f} octaves a second, {stimulus_file} one of {pace:.2f}"
 
 
 def _open_stimulus(file: Path, loops: int) -> Stimulus:
@@ -164,6 +188,9 @@ def _doubts(swept: Swept, *, times_known: bool) -> list[str]:
         told.append(
             f"if two clocks were at work, each ppm between them tilts delays by {apart_us:.1f} µs per 3 octaves"
         )
+    if swept.moved_s:
+        told.append(onset_is_a_pass(swept.response.click_at_s + swept.moved_s, swept.response.click_at_s))
+    told += late_click(swept.response, *(path.springs for path in swept.measurement.paths))
     if result.begin_s > 0 and not times_known:
         told.append(
             "the recording began before the stimulus: without a loopback channel times count from a sharp onset or, "

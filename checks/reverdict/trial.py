@@ -128,7 +128,8 @@ class Trial:
         if why := self.why_not_asked(check):
             return judging.not_asked(check, why)
         if check == "conduct":
-            findings = conduct.judge(self.rendering, self.beside, self.golden.reference.conduct)
+            asked = self.golden.reference.conduct
+            findings = conduct.judge(self.rendering, None if asked.stray_db is None else self.beside, asked)
             return self._closed(check, findings, settings.accept_unsure)
         if self.rendering.response is None:
             return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)

@@ -60,7 +60,9 @@ EXPLAINED_DB = -55.0
 HOLDS_DB = -35.0
 IN_STEP_DB = -20.0
 WORST_DB = -6.0
-OVER_NOISE_DB = 3.0
+OVER_NOISE_DB, FAR_OVER_NOISE_DB = 3.0, 20.0
+MOST_Q = 20.0
+"""No highpass of drive and pickup rings longer: more is a corner far below what sounds."""
 SECOND_GROUP_DB = 6.0
 SAME_DB = 0.1
 MANY_SECTIONS = 400.0
@@ -392,7 +394,16 @@ def _told(
         told = _wandering(told, _all_values(below, early.rate_hz))
     values = iter(told)
     latency, coupling, highpass_hz, highpass_q = (next(values) for _ in range(4))
+    shows_highpass = highpass_hz.value > 1.0 and highpass_hz.uncertainty < highpass_hz.value
     high_hz = float(part.s[-1].imag) / (2 * np.pi)
+    left_db, noise_db = residual_db(tank, part), early.noise_db(part)
+    notes = [*notes]
+    if left_db > noise_db + FAR_OVER_NOISE_DB:
+        share = 100 * 10 ** (left_db / 10)
+        notes.append(
+            f"this is not quite such a spring: {share:.2g} % of its energy is left over, {left_db - noise_db:.0f} dB "
+            "more than noise; the uncertainties cannot tell how far a number is from the spring's own"
+        )
     springs = [
         _spring_told(one, values, high_hz, spread_db) for one, spread_db in zip(tank.springs, spreads_db, strict=True)
     ]
@@ -401,12 +412,12 @@ def _told(
         tuple(springs),
         latency,
         coupling if len(springs) > 1 and "coupling" not in held else None,
-        highpass_hz if highpass_hz.value > 1.0 else None,
-        highpass_q if highpass_q.uncertainty < highpass_q.value else None,
+        highpass_hz if shows_highpass else None,
+        highpass_q if shows_highpass and highpass_q.uncertainty < highpass_q.value < MOST_Q else None,
         direct,
         (LOW_HZ, high_hz),
-        residual_db(tank, part),
-        early.noise_db(part),
+        left_db,
+        noise_db,
         tuple(notes),
     )
 

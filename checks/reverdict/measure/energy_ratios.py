@@ -22,7 +22,7 @@ Uncertainty
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,6 +39,9 @@ NOISE_CREST = 5.0
 CUTS_S = {"c50_db": 0.050, "c80_db": 0.080}
 LEAST_RANGE_DB = 20.0
 NEAR_CUT_S = 0.1
+LEAST_REAR = 1e-6
+"""Energy so much less after a cut than before it is what a filter puts there, stop band and rounding."""
+MOST_BEYOND = 0.5
 SPREADING = 3.0
 """Inverse bandwidths over which a filter run backwards spreads a click."""
 NAMES = ("c50_db", "c80_db", "d50", "ts_ms")
@@ -157,6 +160,8 @@ def energy_ratios(early: EarlySound, band: BandEnergy, centre_hz: float | None, 
     before, sides = early.energies(centre_hz, fraction)
     noise = band.noise / band.block_s
     total = float(band.energy.sum()) + band.beyond - (before - noise * early.arrival_s)
+    if band.beyond > MOST_BEYOND * total:
+        return dict.fromkeys(NAMES, Figure(None, why_not="most of its energy would come after the record ends"))
     variance = (2 * band.noise * np.maximum(band.energy, 0) + band.noise**2) / band.freedom
     figures = {}
     for name, cut_s in CUTS_S.items():
@@ -169,13 +174,17 @@ def energy_ratios(early: EarlySound, band: BandEnergy, centre_hz: float | None, 
         rear_variance = float(variance[late].sum()) + band.beyond_sigma**2
         front_variance = float(variance[~late & (band.time_s >= early.arrival_s)].sum())
         figures[name] = _ratio_db(front, rear, front_variance, rear_variance, 1e3 * cut_s)
+    c50_db, c80_db = figures["c50_db"].value, figures["c80_db"].value
+    if c50_db is not None and c80_db is not None:
+        # Where nothing sounds between the cuts, rounding and filters must not let more come after the later one.
+        figures["c80_db"] = replace(figures["c80_db"], value=max(c80_db, c50_db))
     figures["d50"] = _share(figures["c50_db"])
     figures["ts_ms"] = _centre_time_ms(band, early.arrival_s, variance)
     return {name: figures[name] for name in NAMES}
 
 
 def _ratio_db(front: float, rear: float, front_variance: float, rear_variance: float, cut_ms: float) -> Figure:
-    if rear <= 2 * np.sqrt(rear_variance) or rear <= 1e-9 * front:
+    if rear <= 2 * np.sqrt(rear_variance) or rear <= LEAST_REAR * front:
         return Figure(None, why_not=f"nothing to be told of what comes {cut_ms:g} ms after the arrival")
     if front <= 2 * np.sqrt(front_variance):
         return Figure(None, why_not=f"nothing to be told of the first {cut_ms:g} ms after the arrival")
@@ -202,4 +211,6 @@ def _centre_time_ms(band: BandEnergy, arrival_s: float, variance: NDArray[Any]) 
     total = float(energy.sum()) + band.beyond
     centre_s = (float(time_s @ energy) + end_s * band.beyond) / total
     spread = float((time_s - centre_s) ** 2 @ variance[counted]) + ((end_s - centre_s) * band.beyond_sigma) ** 2
-    return Figure(1e3 * centre_s, 2e3 * float(np.sqrt(spread)) / total)
+    # Within a block energy is taken to stand in the middle.
+    unsure_s = np.hypot(2 * np.sqrt(spread) / total, band.block_s / 4)
+    return Figure(1e3 * centre_s, 1e3 * float(unsure_s))

@@ -64,7 +64,9 @@ def times_of(bins: int, step_hz: float) -> NDArray[Any]:
     return np.where(index < bins // 2, index, index - bins) / (bins * step_hz)
 
 
-def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, seconds: float) -> Excerpt:
+def take_excerpt(
+    samples: NDArray[Any], rate_hz: float, click_at_s: float, seconds: float, from_s: float | None = None
+) -> Excerpt:
     """Cut ``seconds`` from the click on, fade the last tenth out, and keep the band below ``HIGHEST_HZ``.
 
     Parameters
@@ -72,9 +74,11 @@ def take_excerpt(samples: NDArray[Any], rate_hz: float, click_at_s: float, secon
     samples : ndarray, shape (samples,)
     rate_hz, click_at_s, seconds : float
         A click between two samples is honoured by a phase turn, not by rounding.
+    from_s : float, optional
+        Where to cut instead; times count from the click nevertheless. The record begins where it begins.
     """
-    first = int(np.floor(click_at_s * rate_hz))
-    cut = np.array(samples[max(first, 0) : max(first, 0) + max(round(seconds * rate_hz), 16)], dtype=float)
+    first = max(int(np.floor((click_at_s if from_s is None else from_s) * rate_hz)), 0)
+    cut = np.array(samples[first : first + max(round(seconds * rate_hz), 16)], dtype=float)
     fade = max(cut.size // 10, 1)
     cut[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
     # What a fold moves before the click wraps round to the end of the silence behind the sound, not onto time zero.

@@ -47,8 +47,8 @@ WANDER_BELOW_HZ = 1000.0
 HELD = 0.88
 LAG_STIFFNESS = 1e5
 ROUNDS = 3 * (Round(2e-3, 2e-3),)
-DECIMALS = 15
-"""Lags are told to a femtosecond: what is less is rounding, and a response against itself lags by exactly nothing."""
+DECIMALS = 14
+"""Lags are told to ten femtoseconds: less is rounding, and a response against itself lags by exactly nothing."""
 
 
 @dataclass(frozen=True)

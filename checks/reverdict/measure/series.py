@@ -51,7 +51,7 @@ RISE_AT_HZ = 1500.0
 RISE_STEP_S = 0.5e-3
 STEEPEST = 0.34
 """Rise over delay at ``RISE_AT_HZ`` of a spring with a transition frequency of 2.25 kHz."""
-FOLDS_FROM_S, BEFORE_S = 0.2 + 0.03, 0.03
+FOLDED_BY_S, BEFORE_S = 0.08, 0.03
 """The steepest fold of the map brings to its end what sounds up to 0.07 s later, and moves as much before the click."""
 WEAKEST = 10**-1.1
 AROUND_S = 5e-3
@@ -88,27 +88,41 @@ class Series:
         return float(np.interp(500.0, self.frequency_hz, self.passes[0].delay_s))
 
 
-def find_series(excerpt: Excerpt, seconds: float) -> list[Series]:
+@dataclass(frozen=True)
+class Found:
+    """Springs in order of arrival, and the level of the loudest point that belongs to none of them.
+
+    at_click : level of the loudest point before the shortest trip.
+    """
+
+    series: list[Series]
+    unexplained: float
+    at_click: float
+
+
+def find_series(excerpt: Excerpt, seconds: float) -> Found:
     """Springs in order of arrival. They share one pickup, hence one law; who was read by another is read again."""
     low = low_part(excerpt)
-    found = _find_by(low, seconds, "")
+    result = _find_by(low, seconds, "")
+    found = result.series
     if found:
         # What lies at twice a trip may be an even pass: it cannot say that there are none.
         heard = [one for one in found if not any(_even_trips(one, other) for other in found)]
         law = "1:3:5" if sum(one.evidence * one.level**2 for one in heard or found) > 0 else "1:2:3"
         if any(one.law != law for one in found):
-            found = _find_by(low, seconds, law)
-    return found
+            result = _find_by(low, seconds, law)
+    return result
 
 
-def _find_by(low: Excerpt, seconds: float, law: str) -> list[Series]:
+def _find_by(low: Excerpt, seconds: float, law: str) -> Found:
     """Springs in order of arrival, by the law named or each by its own."""
     found: list[Series] = []
     rest = low.spectrum
     refused: list[float] = []
-    whole = chirp_map(low, rest)
+    whole = left = chirp_map(low, rest)
     while len(found) < MOST_SPRINGS:
-        point = _earliest_point(chirp_map(low, rest) if found else whole, whole, refused)
+        left = chirp_map(low, rest) if found else whole
+        point = _earliest_point(left, whole, refused)
         if point is None:
             break
         one = _series_at(low, rest, *point, seconds, law)
@@ -121,7 +135,8 @@ def _find_by(low: Excerpt, seconds: float, law: str) -> list[Series]:
         rest = settle(low, tracks, SHARE_ROUNDS)
         for series in found:
             rest += _swallowed(low, series)
-    return found
+    early = whole.time_s <= SHORTEST_TRIP_S
+    return Found(found, float(left.level[~early].max(initial=0.0)), float(whole.level[early].max(initial=0.0)))
 
 
 def _swallowed(low: Excerpt, series: Series) -> NDArray[Any]:
@@ -172,16 +187,16 @@ class ChirpMap:
         return float(self.level[np.abs(self.time_s - time_s) < 1e-3].max(initial=0.0))
 
 
-def chirp_map(low: Excerpt, spectrum: NDArray[Any]) -> ChirpMap:
+def chirp_map(low: Excerpt, spectrum: NDArray[Any], until_s: float = LONGEST_TRIP_S) -> ChirpMap:
     """Fold a spectrum with every rise; magnitudes are evened out first, so that a loud band does not smear pulses."""
     frequency = low.frequency_hz
     rise = np.clip((frequency - 0.6 * LOW_HZ) / LOW_HZ, 0, 1)
     fall = np.clip((1.2 * HIGH_HZ - frequency) / (0.3 * HIGH_HZ), 0, 1)
     own = np.sqrt(smooth_over_frequency(np.abs(low.spectrum) ** 2, 300.0, low.step_hz))
     even = spectrum * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2 / np.maximum(own, 1e-3 * own.max())
-    even, frequency = _until(even, low, FOLDS_FROM_S)
+    even, frequency = _until(even, low, until_s + FOLDED_BY_S + BEFORE_S)
     turn = phase_of((frequency / RISE_AT_HZ) ** 2, low.rate_hz / even.size)
-    held = min(int(LONGEST_TRIP_S * low.rate_hz), even.size // 2)
+    held = min(int(until_s * low.rate_hz), even.size // 2)
     rises_s = np.arange(0.0, STEEPEST * LONGEST_TRIP_S, RISE_STEP_S)
     one_step = np.exp(1j * RISE_STEP_S * turn)
     time_s = low.time_s[:held]
@@ -246,8 +261,7 @@ def _series_at(
 ) -> Series | None:
     """The spring whose first pass is the point (time, rise), or nothing where it does not repeat."""
     alone = Excerpt(rest, low.step_hz, low.noise)
-    first = Track(_helical_delay(low.frequency_hz, time_s, rise_s), LOW_HZ, HIGH_HZ)
-    settle(alone, [first], FIRST_ROUNDS)
+    first = first_pass(alone, time_s, rise_s)
     last = int(0.9 * seconds / float(np.interp(HIGH_HZ, low.frequency_hz, first.delay_s)))
     repeats = {trips: repeat_of(alone, first, trips) for trips in range(2, min(last, MOST_TRIPS) + 1)}
     likeness = {trips: _likeness(alone, first, track) for trips, track in repeats.items()}
@@ -258,6 +272,13 @@ def _series_at(
     step = LAWS[law][1] - 1
     passes = [first, *(track for trips, track in repeats.items() if (trips - 1) % step == 0)]
     return Series(law, passes, low.frequency_hz, evidence)
+
+
+def first_pass(low: Excerpt, time_s: float, rise_s: float) -> Track:
+    """The pass that is the point (time, rise), settled by itself."""
+    first = Track(_helical_delay(low.frequency_hz, time_s, rise_s), LOW_HZ, HIGH_HZ)
+    settle(low, [first], FIRST_ROUNDS)
+    return first
 
 
 def _is_even_pass(whole: ChirpMap, one: Series, found: Sequence[Series]) -> bool:

@@ -7,11 +7,14 @@ Method
     2. ``following``: each first pass is followed up in frequency; once all are known, again in what the others leave.
     3. ``settling``: every pass is folded, cut out in time and subtracted before the others are read; first with the
        later passes held to the first one's curve, at last each on its own.
-    4. A spring counts only when its second pass, folded, has the waveform of its first (coherence; the third where
+    4. All this is done with trips counted from the click. Where nothing is found, or a pass as loud as half of what was
+       found belongs to no spring, it is done again from the latencies at which passes stand in line (``latency``); and
+       from the one that was found, where it is more than ``HARMLESS_S``.
+    5. A spring counts only when its second pass, folded, has the waveform of its first (coherence; the third where
        another spring spoils the second) and so have the two likest of the next three on average; without dispersion,
        only when second and third have it nearly whole.
 Conventions
-    Times in seconds from the click. Delay is positive. Polarity is that of a pass relative to a positive click.
+    Times in seconds from the click, latency included. Delay is positive. Polarity is relative to a positive click.
 Limits of validity
     Springs whose first passes are at least 2.5 ms apart at low frequencies, one-way delays 4 to 120 ms, first pass and
     one more within the record. Where the first passes of two springs cross at a small angle, a curve may end there.
@@ -23,7 +26,7 @@ Sources
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,6 +34,7 @@ import numpy as np
 from reverdict.measure.clearance import BEYOND
 from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
 from reverdict.measure.following import LOWEST_HZ, ahead_of, continued, follow_pass
+from reverdict.measure.latency import latency_of, likely_latencies
 from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, find_series, repeat_of
 from reverdict.measure.settled import Settled
 from reverdict.measure.settling import (
@@ -82,6 +86,15 @@ LEAST_TIMED_S = 0.4e-3
 """A first pass timed less closely than this (U) is no evidence of a spring, and later ones are little."""
 LAW_SLACK_S = 1.0e-3
 LAW_SLACK = 0.012
+LEFT_LOUD = 0.5
+"""Level of a pass that belongs to no spring, over that of the loudest that does, from which on springs are doubted.
+
+Measured on random tanks: at most 0.16 where the click is known; 0.27 on a real tank."""
+LATENCY_ROUNDS = 3
+LATENCY_SLACK_S = 50e-6
+"""A latency supposed is supposed anew where passes say that it is off by more than this."""
+HARMLESS_S = 0.06e-3
+"""A latency below this spoils nothing: passes are sought where the first one says, and some way round."""
 
 
 @dataclass(frozen=True)
@@ -141,12 +154,17 @@ class Spring:
 
 @dataclass(frozen=True)
 class SpringMeasurement:
-    """What ``find_springs`` found, in order of first arrival; ``why_none`` where there are no separate passes."""
+    """What ``find_springs`` found, in order of first arrival; ``why_none`` where there are no separate passes.
+
+    latency_s, latency_uncertainty_s : by how much all passes come later than whole trips from the click (k = 2).
+    """
 
     springs: tuple[Spring, ...]
     arrival_hz: float
     why_none: str = ""
     settled: Settled | None = None
+    latency_s: float | None = None
+    latency_uncertainty_s: float | None = None
 
 
 def find_springs(
@@ -177,11 +195,118 @@ def find_springs(
     why = _why_no_separate_passes(excerpt, envelope, seconds)
     if why:
         return none(why)
-    found = find_series(excerpt, seconds)
+    best = _found_by(samples, rate_hz, click_at_s, click_at_s, arrival_hz, excerpt, seconds)
+    if best.doubtful:
+        likely_s = likely_latencies(samples, rate_hz, click_at_s, LONGEST_EXCERPT_S)
+        tried = [_found_late(samples, rate_hz, click_at_s, late_s, arrival_hz) for late_s in likely_s]
+        explain = [one for one in tried if one is not None and one.unexplained < best.unexplained]
+        # Passes by one law may seem to be by the other of springs half or twice as long, with a latency to suit.
+        best = min(explain, key=lambda one: abs(latency_of(one.springs)[0]), default=best)
+    else:
+        late_s, _ = latency_of(best.springs)
+        if abs(late_s) > HARMLESS_S:
+            again = _found_late(samples, rate_hz, click_at_s, late_s, arrival_hz)
+            if again is not None and again.holds(best):
+                best = again
+    if not best.springs:
+        return none(best.why_none)
+    latency_s, uncertainty_s = latency_of(best.springs)
+    return SpringMeasurement(best.springs, arrival_hz, "", best.settled, latency_s, uncertainty_s)
+
+
+@dataclass(frozen=True)
+class _Finding:
+    """Springs found on one supposition of a latency, times from the click.
+
+    unexplained : level of the loudest pass that belongs to none of them, over that of the loudest that does.
+    """
+
+    springs: tuple[Spring, ...] = ()
+    settled: Settled | None = None
+    unexplained: float = np.inf
+    why_none: str = ""
+
+    def holds(self, other: _Finding) -> bool:
+        """Whether every spring of another finding is a pass here too, and the same springs are heard as often."""
+        times_s = np.array([one.time_s for spring in self.springs for one in spring.passes])
+        firsts_s = [spring.passes[0].time_s for spring in other.springs]
+        fewer = times_s.size < sum(len(spring.passes) for spring in other.springs)
+        if len(self.springs) == len(other.springs) and fewer:
+            return False
+        return all(float(np.abs(times_s - first_s).min()) < LAW_SLACK_S for first_s in firsts_s)
+
+    @property
+    def doubtful(self) -> bool:
+        return self.unexplained > LEFT_LOUD
+
+
+def _found_late(
+    samples: NDArray[Any], rate_hz: float, click_at_s: float, late_s: float, arrival_hz: float
+) -> _Finding | None:
+    """Springs that answer ``late_s`` after the click, or about then; nothing where they are not beyond doubt.
+
+    A latency is one number more that may make echoes stand in line by chance: three passes of a spring have to, and
+    its highs to come later.
+    """
+    for _ in range(LATENCY_ROUNDS):
+        click_s = click_at_s + late_s
+        seconds = min(samples.size / rate_hz - click_s, LONGEST_EXCERPT_S)
+        if seconds < 2.5 * SHORTEST_TRIP_S:
+            return None
+        from_s = min(click_at_s, click_s)
+        excerpt = take_excerpt(samples, rate_hz, click_s, seconds, from_s)
+        found = _found_by(samples, rate_hz, click_s, from_s, arrival_hz, excerpt, seconds)
+        if not found.springs:
+            return None
+        more_s, _ = latency_of(found.springs)
+        late_s += more_s
+        if abs(more_s) < LATENCY_SLACK_S:
+            break
+    in_line = any(len(one.passes) > 2 and _bends(one.curve) for one in found.springs)
+    if not in_line or found.doubtful:
+        return None
+    return _later_by(found, click_s - click_at_s)
+
+
+def _later_by(found: _Finding, late_s: float) -> _Finding:
+    """The same, with times from a click so much earlier."""
+    assert found.settled is not None
+    excerpt = found.settled.excerpt
+    turn = np.exp(-2j * np.pi * excerpt.frequency_hz * late_s)
+    for track in found.settled.tracks:
+        track.delay_s = track.delay_s + late_s
+    settled = Settled(
+        replace(excerpt, spectrum=excerpt.spectrum * turn), found.settled.tracks, found.settled.rest * turn
+    )
+    springs = tuple(
+        replace(
+            spring,
+            passes=tuple(
+                replace(one, time_s=one.time_s + late_s, curve=replace(one.curve, delay_s=one.curve.delay_s + late_s))
+                for one in spring.passes
+            ),
+        )
+        for spring in found.springs
+    )
+    return replace(found, springs=springs, settled=settled)
+
+
+def _found_by(
+    samples: NDArray[Any],
+    rate_hz: float,
+    click_at_s: float,
+    from_s: float,
+    arrival_hz: float,
+    excerpt: Excerpt,
+    seconds: float,
+) -> _Finding:
+    """Springs whose trips count from the click, cut out ``from_s`` on; ``excerpt`` are ``seconds`` of it."""
+    series = find_series(excerpt, seconds)
+    found = series.series
     if not found:
-        return none("no echo repeats by a pass law (1:3:5 or 1:2:3)")
+        return _Finding(why_none="no echo repeats by a pass law (1:3:5 or 1:2:3)")
     seconds = min(seconds, needed_seconds(max(one.trip_s for one in found)))
-    excerpt = take_excerpt(samples, rate_hz, click_at_s, seconds)
+    excerpt = take_excerpt(samples, rate_hz, click_at_s, seconds, from_s)
     law = found[0].law
     families = _settled_families(excerpt, found, law, seconds)
     tracks = [track for family in families for track in family]
@@ -190,8 +315,13 @@ def find_springs(
     described = [_describe(excerpt, rest, family, tracks, law, arrival_hz) for family in families]
     springs = sorted((s for s in described if s is not None), key=lambda s: s.passes[0].time_s)
     if not springs:
-        return none("no echo repeats by a pass law (1:3:5 or 1:2:3) with the waveform of the first")
-    return SpringMeasurement(tuple(springs), arrival_hz, settled=Settled(excerpt, tuple(tracks), rest))
+        return _Finding(why_none="no echo repeats by a pass law (1:3:5 or 1:2:3) with the waveform of the first")
+    unexplained = series.unexplained
+    if law == "1:2:3" and click_at_s > SHORTEST_TRIP_S:
+        # What was looked for as a click may be a first pass, and every second pass of 1:3:5 then a pass of 1:2:3.
+        unexplained = max(unexplained, series.at_click)
+    loudest = max(one.level for one in found)
+    return _Finding(tuple(springs), Settled(excerpt, tuple(tracks), rest), unexplained / loudest)
 
 
 def needed_seconds(longest_trip_s: float) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.click import find_click
+from reverdict.measure.click import click_before, find_click
 from reverdict.measure.deconvolution import LEAD_S, Deconvolved, deconvolve, loudest
 from reverdict.measure.measurement import Measurement, measure
 from reverdict.measure.repeats import Spread, spread_of
@@ -37,6 +37,7 @@ class Swept:
         Of that response.
     stimulus, deconvolved : how it came about, with distortion and clocks.
     spread : of each quantity between repeats; empty for one.
+    moved_s : how much earlier than a sharp onset the click is put, because that was the first pass of a spring.
     """
 
     response: Response
@@ -44,6 +45,7 @@ class Swept:
     stimulus: Stimulus
     deconvolved: Deconvolved
     spread: tuple[Spread, ...]
+    moved_s: float = 0.0
 
 
 def measure_swept(
@@ -63,23 +65,27 @@ def measure_swept(
         As for ``deconvolve``.
     click_at_s : float or None
         In the recording, when the stimulus file began. None: by the loopback; else a sharp onset in the response, as
-        for a click; else ``begin``.
+        for a click, or when springs tell that it went in before; else ``begin``.
     fraction : int
         Decay in octaves (1) or third-octaves (3).
     """
     result = deconvolve(recording, stimulus, begin, loopback)
     rate_hz = stimulus.rate_hz
-    zero_s = round(LEAD_S * rate_hz) / rate_hz
+    zero_s, moved_s = round(LEAD_S * rate_hz) / rate_hz, 0.0
     if loopback is None and click_at_s is not None:
         zero_s += click_at_s - result.begin_s
     elif loopback is None:
-        zero_s += _onset(result.samples, rate_hz)
+        onset_s = _onset(result.samples, rate_hz)
+        zero_s += onset_s
+        earlier_s = click_before(result.samples, rate_hz, zero_s) if onset_s else None
+        if earlier_s is not None:
+            moved_s, zero_s = zero_s - earlier_s, earlier_s
     paths = ("",) if len(result.channels) == 1 else tuple(f"channel {c + 1}" for c in result.channels)
     response = Response(result.samples, rate_hz, zero_s, paths)
     measurement = _measure(response, arrival_hz, fraction)
     singles = [Response(one, rate_hz, zero_s, paths) for one in result.singles] if len(result.singles) > 1 else []
     spread = spread_of(measurement, [_measure(one, arrival_hz, fraction) for one in singles])
-    return Swept(response, measurement, stimulus, result, spread)
+    return Swept(response, measurement, stimulus, result, spread, moved_s)
 
 
 def _onset(samples: NDArray[Any], rate_hz: int) -> float:

@@ -39,6 +39,8 @@ LEAST_RESIDUAL = 0.1 * np.log(10) / 10
 HINT, CLEAR = 4.0, 30.0
 LEAST_SLOPE_RATIO = 1.5
 LEAST_KNEE_DB, LEAST_LATE_DB = 3.0, 5.0
+LOWEST_KNEE_DB = 75.0
+"""Farther down, what follows a fall is the ringing of the band filter and rounding, not a second room."""
 LN_60DB = 6 * np.log(10)
 
 
@@ -218,6 +220,8 @@ def _told(
         return TwoSlopes(why_not="two slopes would hardly differ"), None
     if knee_db > -LEAST_KNEE_DB or late_db < LEAST_LATE_DB:
         return TwoSlopes(why_not="the knee would lie at an end of what was measured"), None
+    if knee_db < -LOWEST_KNEE_DB:
+        return TwoSlopes(why_not=f"the knee would lie {-knee_db:.0f} dB down, where only filters ring"), None
     told = TwoSlopes(
         float(early_s), early_u, float(late_s), late_u, float(start_s + knee_s), knee_u, float(knee_db), level_u
     )

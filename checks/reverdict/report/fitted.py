@@ -7,6 +7,8 @@ import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reverdict.fit import Agreement, SpringFit, TankFit, Value
 
 ABOUT = {
@@ -25,7 +27,14 @@ ABOUT = {
 }
 
 
-def as_dict(fit: TankFit, agreed: Agreement | None, rate_hz: float, name: str, path: str = "") -> dict[str, Any]:
+def as_dict(
+    fit: TankFit,
+    agreed: Agreement | None,
+    rate_hz: float,
+    name: str,
+    path: str = "",
+    warnings: Sequence[str] = (),
+) -> dict[str, Any]:
     """All of a fit, JSON-ready. Every number X that is uncertain has X_uncertainty beside it (expanded, k = 2)."""
     if not fit.springs:
         return {
@@ -47,6 +56,8 @@ def as_dict(fit: TankFit, agreed: Agreement | None, rate_hz: float, name: str, p
         told |= _agreed(agreed)
     if fit.notes:
         told["notes"] = list(fit.notes)
+    if warnings:
+        told["warnings"] = list(warnings)
     crosstalk: dict[str, Any] = {}
     if fit.direct and abs(fit.direct.value) > fit.direct.uncertainty:
         share = fit.direct.uncertainty / abs(fit.direct.value)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import textwrap
 from typing import TYPE_CHECKING, Any, TextIO
 
 from reverdict.measure.decay_times import DecayTime, remark_on
@@ -40,6 +41,9 @@ RATIOS: dict[str, tuple[int, str, str]] = {
 """The figures of early and late energy in the table: decimal places, unit, sign."""
 EXACT_SILENCE_DB = 250.0
 ENDS_FIRST = "the record ends before the noise is reached"
+SHORT_S = 0.1
+STEADY_DB = 15.0
+NEEDS = ", needs "
 FAR_FROM_STRAIGHT_PERCENT = 10.0
 """By which T30 and T20 may differ before a decay is called far from a straight line: ISO 3382-2:2008, B.3 (memory)."""
 LAG_POINTS = 1000
@@ -95,13 +99,16 @@ def _lag(lag: LagMeasurement) -> dict[str, Any]:
 
 
 def _channel(path: PathMeasurement) -> dict[str, Any]:
-    reasons = {"springs": path.springs.why_none} if path.springs.why_none else {}
+    why_none = path.springs.why_none
+    reasons = dict.fromkeys(("springs", "latency_ms"), why_none) if why_none else {}
     if path.at_click.why_not:
         reasons["at_click_db"] = path.at_click.why_not
     springs = zip(path.springs.springs, path.flatness, strict=True)
     return {
         "path": path.path,
         "springs": [_spring(spring, flatness) for spring, flatness in springs],
+        "latency_ms": _in_ms(path.springs.latency_s),
+        "latency_uncertainty_ms": _in_ms(path.springs.latency_uncertainty_s),
         "at_click_db": _number(path.at_click.level_db, 3),
         "at_click_uncertainty_db": _number(path.at_click.uncertainty_db, 3),
         "colour": _colour(path.colour),
@@ -262,6 +269,10 @@ def _unsure(name: str) -> str:
     return f"{figure}_uncertainty" + (f"_{unit}" if unit else "")
 
 
+def _in_ms(seconds: float | None) -> float | None:
+    return None if seconds is None else _number(1e3 * seconds, 6)
+
+
 def _number(value: float | None, places: int) -> float | None:
     return round(value, places) if value is not None and math.isfinite(value) else None
 
@@ -305,10 +316,13 @@ def _print_all(
     for index, path in enumerate(measurement.paths):
         if path.path:
             stream.write(f"\n{path.path}\n")
-        _print_springs(path.springs, stream)
-        _print_flatness(path, stream)
-        _print_decay(path.decay, stream)
-        _print_colour(path.colour, stream)
+        if path.decay.whole.level_db is None:
+            stream.write("\nSilence.\n")
+        else:
+            _print_springs(path.springs, stream)
+            _print_flatness(path, stream)
+            _print_decay(path.decay, stream)
+            _print_colour(path.colour, stream)
         if lags:
             _print_lag(lags[index], stream)
         if swept is not None:
@@ -335,6 +349,7 @@ def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
                 f"  {number:>6}  {one.number:>4}  {one.trips:>5}  {time_ms:9.3f} ± {uncertainty_ms:5.3f} ms"
                 f"  {ratio:6.3f}  {one.gain_db:+6.1f} dB  {sign}\n"
             )
+    stream.write(f"  {latency_in_words(measured)}.\n")
     stream.write("\nDispersion: how much later than at the arrival frequency the first pass comes\n")
     shown = [hz for hz in TABLE_FREQUENCIES_HZ if any(spring.curve.at(hz) is not None for spring in measured.springs)]
     stream.write("  spring  " + "".join(f"{hz:>7} Hz" for hz in shown) + "   transition\n")
@@ -348,6 +363,17 @@ def _print_springs(measured: SpringMeasurement, stream: TextIO) -> None:
         if any(spring.curve.at(hz) is None for hz in shown):
             hz = spring.curve.frequency_hz
             stream.write(f"  – spring {number} can be read from {hz[0]:.0f} to {hz[-1]:.0f} Hz{_gaps(spring, shown)}\n")
+
+
+def latency_in_words(measured: SpringMeasurement) -> str:
+    """What passes say of a latency that all springs share."""
+    assert measured.latency_s is not None
+    assert measured.latency_uncertainty_s is not None
+    late_ms, unsure_ms = 1e3 * measured.latency_s, 1e3 * measured.latency_uncertainty_s
+    if abs(late_ms) <= unsure_ms:
+        return f"Latency: none, within {unsure_ms:.3f} ms; passes come whole trips after the click"
+    told = f"Latency: {_cell(late_ms, unsure_ms, 3, ' ms', '+')}"
+    return f"{told}; passes come so much {'later' if late_ms > 0 else 'earlier'} than whole trips after the click"
 
 
 def _print_flatness(path: PathMeasurement, stream: TextIO) -> None:
@@ -404,11 +430,14 @@ def _later(spring: Spring, arrival_hz: float, hz: float) -> str:
 
 
 def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
+    bands = (decay.whole, *decay.bands)
+    if _is_steady(bands):
+        stream.write("\nIt does not decay: is this the answer to a click, and long enough?\n")
+        return
     if decay.whole.peak_s is not None and decay.whole.peak_s > LATE_PEAK_S:
         stream.write(
             f"\nEnergy rises for {decay.whole.peak_s:.2f} s before it falls: EDT tells of that rise, not of a decay.\n"
         )
-    bands = (decay.whole, *decay.bands)
     names = [name for name in decay.whole.times if name != "t60" or any(band.times[name].seconds for band in bands)]
     stream.write(
         "\nDecay\n  band         level      range      " + "".join(f"{name.upper():17}" for name in names).rstrip()
@@ -417,6 +446,7 @@ def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
     for band in bands:
         level = f"{band.level_db:+6.1f} dB" if band.level_db is not None else "   silent"
         width = f"{band.range_db:5.1f} dB" if band.range_db is not None else "    –   "
+        width = "no noise" if (band.range_db or 0.0) > EXACT_SILENCE_DB else width
         times = "".join(f"  {_time(band, name):15}" for name in names).rstrip()
         stream.write(f"  {_label(band):11}  {level}  {width} {times}\n")
         for line in _remarks(band):
@@ -427,11 +457,20 @@ def _print_decay(decay: DecayMeasurement, stream: TextIO) -> None:
     _print_ratios(decay, stream)
 
 
+def _is_steady(bands: Sequence[BandDecay]) -> bool:
+    """Whether the whole sound stays as loud as it is, and no band tells a decay time."""
+    steady = (bands[0].range_db or 0.0) < STEADY_DB
+    return steady and not any(time.seconds for band in bands for time in band.times.values())
+
+
 def _remarks(band: BandDecay) -> Iterator[str]:
     """Why a decay time is missing (of T60, whose range is rare, JSON tells), and where a double slope bends."""
     missing = {name.upper(): time.why_not for name, time in band.times.items() if time.why_not and name != "t60"}
-    for why in dict.fromkeys(missing.values()):
-        yield f"{', '.join(name for name, one in missing.items() if one == why)}: {why}"
+    # "needs 25", "needs 35", "needs 45" of one range are one remark.
+    for why in dict.fromkeys(one.partition(NEEDS)[0] for one in missing.values()):
+        same = {name: one for name, one in missing.items() if one.partition(NEEDS)[0] == why}
+        needs = [one.partition(NEEDS)[2] for one in same.values() if NEEDS in one]
+        yield f"{', '.join(same)}: {why}" + (f"{NEEDS}{', '.join(dict.fromkeys(needs))}" if needs else "")
     two = band.two_slopes
     if two.early_s is not None:
         early = f"{two.early_s:.2f} ± {two.early_uncertainty_s:.2f} s"
@@ -456,7 +495,8 @@ def _print_ratios(decay: DecayMeasurement, stream: TextIO) -> None:
         if band.ratios[name].why_not
     )
     if reasons:
-        stream.write(f"  – where it cannot be told: {'; '.join(reasons)}.\n")
+        said = f"where it cannot be told: {'; '.join(reasons)}."
+        stream.write(textwrap.fill(said, 140, initial_indent="  – ", subsequent_indent="    ") + "\n")
     density = decay.echo_density
     if density.mixing_s is not None and density.mixing_uncertainty_s is not None:
         mixed = f"{1e3 * density.mixing_s:.0f} ± {1e3 * density.mixing_uncertainty_s:.0f} ms after the click"
@@ -464,7 +504,9 @@ def _print_ratios(decay: DecayMeasurement, stream: TextIO) -> None:
 
 
 def _time(band: BandDecay, name: str) -> str:
-    return _cell(band.times[name].seconds, _uncertainty(band, band.times[name]), 3, " s")
+    seconds = band.times[name].seconds
+    places = 4 if seconds is not None and seconds < SHORT_S else 3
+    return _cell(seconds, _uncertainty(band, band.times[name]), places, " s")
 
 
 def _cell(value: float | None, uncertainty: float | None, places: int, unit: str, sign: str = "") -> str:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.report.lag_words import about_lag
-from reverdict.report.measured import colour_in_words
+from reverdict.report.measured import colour_in_words, latency_in_words
 from reverdict.report.measured_sweep import ORDINALS, skew_told
 from reverdict.report.paper import DOTS_PER_INCH, PAPER, SPRING_LINES, on_paper, write_png
 from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
@@ -133,8 +133,8 @@ def figure_of(
     ]
     distorted = swept.deconvolved.distortion[:MOST_CHANNELS] if swept is not None else ()
     strips = [(path.path, one) for path, one in zip(measurement.paths, distorted, strict=False) if one.orders]
-    strip_height = HEADING + DISTORTION + FOOT
-    height = HEAD + sum(plate.height for plate in plates) + strip_height * len(strips)
+    heights = [HEADING + DISTORTION + FOOT if _shows(one) else 2 * HEADING for _, one in strips]
+    height = HEAD + sum(plate.height for plate in plates) + sum(heights)
     with on_paper():
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS_PER_INCH)
         FigureCanvasAgg(figure)
@@ -144,11 +144,14 @@ def figure_of(
         for plate in plates:
             _draw_plate(sheet, plate, top)
             top += plate.height
-        for path, distortion in strips:
+        for (path, distortion), strip_height in zip(strips, heights, strict=True):
             named = f" of {shorten(plain(path))}" if path else ""
-            _heading(sheet, LEFT, top, f"Harmonic distortion{named}, orders 2 to 5 and their total")
-            axes = sheet.axes("distortion", LEFT, top + HEADING, WIDTH - LEFT - RIGHT, DISTORTION)
-            _draw_distortion(axes, distortion)
+            if _shows(distortion):
+                _heading(sheet, LEFT, top, f"Harmonic distortion{named}, orders 2 to 5 and their total")
+                axes = sheet.axes("distortion", LEFT, top + HEADING, WIDTH - LEFT - RIGHT, DISTORTION)
+                _draw_distortion(axes, distortion)
+            else:
+                _heading(sheet, LEFT, top, f"Harmonic distortion{named}: orders 2 to 5 within the noise")
             top += strip_height
     return figure
 
@@ -191,12 +194,13 @@ class _Plate:
 
     @property
     def decays(self) -> list[tuple[BandDecay, NDArray[Any]]]:
-        """Bands that have a curve, with the points of it to draw; the whole sound first.
+        """Bands of which a decay time is told, with the points of their curve to draw; the whole sound first.
 
         Of third-octaves, those at the mid-bands of octaves: more would hide each other.
         """
         bands = [band for band in self.decay.bands if band.centre_hz in OCTAVES_HZ]
-        curves = ((band, _down_to_foot(band)) for band in (self.decay.whole, *bands))
+        told = (band for band in (self.decay.whole, *bands) if any(time.seconds for time in band.times.values()))
+        curves = ((band, _down_to_foot(band)) for band in told)
         return [(band, shown) for band, shown in curves if shown.size > 1]
 
     @property
@@ -246,6 +250,8 @@ def _what_was_found(path: PathMeasurement, after_click_s: float, drawn: bool) ->
     if springs:
         arrivals = (f"spring {i} after {1e3 * s.passes[0].time_s:.2f} ms" for i, s in enumerate(springs, start=1))
         said.append(sentence(f"{listed(arrivals)}, at {path.springs.arrival_hz:g} Hz"))
+        if abs(path.springs.latency_s or 0.0) > (path.springs.latency_uncertainty_s or 0.0):
+            said.append(f"{latency_in_words(path.springs)}.")
     else:
         said.append(sentence(f"No separate passes: {plain(path.springs.why_none)}"))
     for number, spring in enumerate(springs, start=1):
@@ -291,7 +297,8 @@ def _write_head(sheet: _Sheet, response: Response, title: str, skew: str) -> Non
     if skew:
         told += f" Clock skew: {skew}."
     sheet.write(LEFT, 0.2, shorten(plain(title), 90), family="DejaVu Serif", size=13)
-    sheet.write(LEFT, 0.47, told, color=PAPER["soft"], size=9)
+    for row, line in enumerate(textwrap.wrap(told, 175)[:2]):
+        sheet.write(LEFT, 0.47 + 0.18 * row, line, color=PAPER["soft"], size=9)
 
 
 def _draw_plate(sheet: _Sheet, plate: _Plate, top: float) -> None:
@@ -614,8 +621,15 @@ def _mark_transitions(axes: Axes, springs: Sequence[Spring], top_khz: float, gap
 # Distortion
 
 
+def _shows(distortion: Distortion) -> bool:
+    """Whether any order stands above the noise."""
+    return any(one.frequency_hz.size for one in distortion.orders)
+
+
 def _draw_distortion(axes: Axes, distortion: Distortion) -> None:
     """Percent over the frequency that excites; what was below the noise is named beside, not drawn."""
+    from matplotlib.ticker import LogLocator, NullFormatter
+
     assert distortion.total is not None
     axes.set_xscale("log")
     axes.set_yscale("log")
@@ -631,12 +645,11 @@ def _draw_distortion(axes: Axes, distortion: Distortion) -> None:
     if missing:
         told = f"{listed(missing)} within the noise"
         axes.text(0.99, 0.97, told, transform=axes.transAxes, ha="right", va="top", color=PAPER["soft"], size=7.5)
-    if axes.get_lines():
-        axes.legend(loc="lower right", bbox_to_anchor=(1, 0.97), ncols=5, frameon=False, fontsize=7.5)
-    else:
-        axes.set_xlim(20, 20000)
-    axes.xaxis.set_major_formatter(lambda hz, _: f"{hz:g}")
-    axes.yaxis.set_major_formatter(lambda percent, _: f"{percent:g}")
+    axes.legend(loc="lower right", bbox_to_anchor=(1, 0.97), ncols=5, frameon=False, fontsize=7.5)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axis.set_major_formatter(lambda value, _: f"{value:g}")
+        axis.set_minor_formatter(NullFormatter())
     axes.set_xlabel("frequency that excites, Hz")
     axes.set_ylabel("distortion, %")
 

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
 
 TABLE_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 SHOWN_SPREAD = ("spring", "above")
+EQUAL_DB = -200.0
+LEAST_PPM = 0.001
+LEAST_TOLD = 0.0001
+"""Uncertainties are told as no smaller than the last digit that is printed."""
 ORDINALS = {2: "2nd", 3: "3rd", 4: "4th", 5: "5th"}
 
 
@@ -92,8 +96,10 @@ def print_head(swept: Swept, stream: TextIO) -> None:
     stream.write(f"Stimulus: {stimulus_told(swept.stimulus)}\nClock skew: {skew_told(swept)}\n")
     count = len(swept.stimulus.starts)
     if count > 1:
-        levels = ", ".join(f"{level:.1f}".replace("-", "−") for level in result.noise_db if level is not None)
-        noise = f"; noise of the average {levels} dB re a unit click" if levels else ""
+        known_db = [level for level in result.noise_db if level is not None]
+        levels = ", ".join(f"{level:.1f}".replace("-", "−") for level in known_db)
+        noise = f"; noise of the average {levels} dB re a unit click" if known_db else ""
+        noise = "; they are equal to the last digit" if known_db and max(known_db) < EQUAL_DB else noise
         stream.write(f"Repeats: {count - len(result.spoilt)} of {count} averaged{noise}\n")
 
 
@@ -111,7 +117,9 @@ def skew_told(swept: Swept) -> str:
     if clock.offset is None or clock.uncertainty is None:
         return f"not known ({clock.why_not})"
     done = "taken out" if clock.to_correct else "within its uncertainty, left as it is"
-    told = f"{1e6 * clock.offset:+.3f} ± {1e6 * clock.uncertainty:.2g} ppm (+ is a fast player)".replace("-", "−")
+    unsure_ppm = max(1e6 * clock.uncertainty, LEAST_PPM)
+    offset = 0.0 if abs(1e6 * clock.offset) < LEAST_PPM / 2 else 1e6 * clock.offset
+    told = f"{offset:+.3f} ± {unsure_ppm:.2g} ppm (+ is a fast player)".replace("-", "−")
     return f"{told}, by {clock.read_from}; {done}"
 
 
@@ -154,4 +162,6 @@ def print_spread(spread: Sequence[Spread], stream: TextIO) -> None:
             continue
         path = f"{one.path}, " if one.path else ""
         label = f"{path}{one.quantity}"
-        stream.write(f"  {label:34} {one.mean:11.4f} ± {one.uncertainty:.2g} {one.unit}, {one.count} repeats\n")
+        unsure = max(one.uncertainty, LEAST_TOLD)
+        mean = f"{one.mean:11.4f}".replace("-", "−")
+        stream.write(f"  {label:34} {mean} ± {unsure:.2g} {one.unit}, {one.count} repeats\n")
