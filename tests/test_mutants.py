@@ -58,7 +58,7 @@ class Golden:
 
 @cache
 def golden_of(number: int) -> Golden:
-    """A clean subject as ``golden new`` makes it from a build, by the shared tolerances; a noisy one as from a capture."""
+    """A clean subject as ``golden new`` makes it of a build, by the shared tolerances; a noisy one as of a capture."""
     subject = SUBJECTS[number]
     sound = truth.recorded(subject, subject.render(), seed=1)
     with tempfile.TemporaryDirectory() as name:
