@@ -134,12 +134,11 @@ def _lines(lines: tuple[int, ...], seconds: float, decay_s: float) -> Sound:
 
 
 def _delayed(sound: Sound, late_s: float) -> Sound:
-    """Later by any part of a sample; the band limit of the transform is the sound's own."""
-    if not late_s:
-        return sound
+    """Later by any part of a sample. Faded out below half the rate: what lies between samples rings for ever there."""
     grid = fft.next_fast_len(2 * sound.size, real=True)
     hz = np.arange(grid // 2 + 1) * RATE_HZ / grid
-    return np.asarray(fft.irfft(fft.rfft(sound, grid) * np.exp(-2j * np.pi * hz * late_s), grid)[: sound.size])
+    fade = np.cos(np.pi / 2 * np.clip((hz / RATE_HZ - 0.35) / 0.1, 0.0, 1.0)) ** 2
+    return np.asarray(fft.irfft(fft.rfft(sound, grid) * fade * np.exp(-2j * np.pi * hz * late_s), grid)[: sound.size])
 
 
 def _shared(render: Callable[[float], Sound], change: Mapping[str, float]) -> Sound:

@@ -44,13 +44,18 @@ class Golden:
     asked: truth.Asked
 
     def judge(self, sound: Sound) -> list[CheckVerdict]:
-        reference = self.reference
-        candidate = replace(self.response, samples=np.atleast_2d(sound))
+        """As a trial does it, over what both hold."""
+        reference, golden, measured = self.reference, self.response, self.measured
+        size = min(golden.samples.shape[1], sound.size)
+        if size < golden.samples.shape[1]:
+            golden = replace(golden, samples=golden.samples[:, :size])
+            measured = measure(golden, reference.echo_timing.arrival_hz)
+        candidate = replace(golden, samples=np.atleast_2d(sound)[:, :size])
         tail = reference.echo_timing.tail_lag_ms is not None
-        beside = measure_beside(self.response, self.measured, candidate, tail=tail)
+        beside = measure_beside(golden, measured, candidate, tail=tail)
         checks = {"echo-timing": echo_timing, "group-delay": group_delay, "energy-decay": energy_decay}
         return [
-            judging.close(name, check.judge(self.measured, beside, reference.settings(name)))
+            judging.close(name, check.judge(measured, beside, reference.settings(name)))
             for name, check in checks.items()
             if not reference.settings(name).not_asked
         ]
