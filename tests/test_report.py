@@ -823,7 +823,7 @@ def test_a_strip_that_is_cut_shows_that_it_goes_on(off_db: float, marks: int) ->
     still = {**curve, "candidate_db": fall}
     shown = decay_picture("d", [{**curve, "band_hz": 500}, {**still, "band_hz": None}])
     assert len(re.findall('class="cut"', shown.svg)) == marks
-    assert "Only EDT, T20, T30 and level decide" in shown.said
+    assert "Brought to one level" in shown.said
 
 
 def test_the_key_shows_every_mark_of_the_table() -> None:

@@ -27,7 +27,7 @@ MAY_IMPORT = {
     "phrases": set(),
     "judging": {"phrases", "words"},
     "diagnose": {"diagnose", "fit", "measure", "words"},
-    "check": {"check", "judging", "measure", "reference", "render", "words"},
+    "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
     "render": {"render", "errors", "measure", "sound", "words"},
     "report": {"report", "errors", "fit", "measure", "phrases", "words"},
 }

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.golden_set import GoldenReference
-    from reverdict.measure.decay import BandDecay
     from reverdict.measure.lag_curve import LagMeasurement
     from reverdict.measure.measurement import Comparison, Measurement, PathComparison, PathMeasurement
     from reverdict.words import Response
@@ -118,24 +117,25 @@ def _group_delays(golden: GoldenReference, own: PathMeasurement, other: PathComp
 
 
 def _decays(golden: GoldenReference, own: PathMeasurement, other: PathComparison) -> list[dict[str, Any]]:
+    """Decay curves brought to one level, as they are judged."""
     settings = golden.reference.energy_decay
-    pairs = zip((own.decay.whole, *own.decay.bands), (other.decay.whole, *other.decay.bands), strict=True)
+    bands, beside = (own.decay.whole, *own.decay.bands), (other.whole_beside, *other.bands_beside)
     curves = []
-    for band, candidate in pairs:
-        if band.curve_s.size == 0 or candidate.curve_s.size == 0:
+    for band, pair in zip(bands, beside, strict=True):
+        if pair.time_s.size == 0:
             continue
-        end_s = float(band.curve_s[np.flatnonzero(band.curve_db > FLOOR_DB)[-1]])
+        end_s = float(pair.time_s[np.flatnonzero(pair.golden_db > FLOOR_DB)[-1]])
         time_s = np.linspace(0.0, end_s, DECAY_POINTS)
-        golden_db = np.interp(time_s, band.curve_s, band.curve_db)
-        hz = band.centre_hz or 1000.0
-        limits = zip(*curve_limits(settings, hz, -golden_db), strict=True)
+        golden_db = np.interp(time_s, pair.time_s, pair.golden_db)
+        candidate_db = np.interp(time_s, pair.time_s, pair.candidate_db)
+        limits = zip(*curve_limits(settings, band.centre_hz or 1000.0, -golden_db), strict=True)
         curves.append(
             {
                 "path": own.path,
                 "band_hz": band.centre_hz,
                 "time_s": [round(float(v), 4) for v in time_s],
                 "golden_db": [round(float(v), 3) for v in golden_db],
-                "candidate_db": _levelled(time_s, band, candidate),
+                "candidate_db": [round(float(v), 3) if v > 2 * FLOOR_DB else None for v in candidate_db],
                 **_limits("db", [Limits(below, above) for below, above in limits]),
             }
         )
@@ -150,13 +150,3 @@ def _limits(unit: str, limits: Sequence[Limits]) -> dict[str, Any]:
 
 def _drawn(limit: float) -> float | str:
     return ANY if np.isinf(limit) else round(float(limit), 5)
-
-
-def _levelled(time_s: NDArray[Any], band: BandDecay, candidate: BandDecay) -> list[float | None]:
-    """The candidate's decay curve on the golden's level, None beyond where it is trusted."""
-    gain_db = (candidate.level_db or 0.0) - (band.level_db or 0.0)
-    values = np.interp(time_s, candidate.curve_s, candidate.curve_db + gain_db)
-    end_s = float(candidate.curve_s[-1])
-    return [
-        round(float(v), 3) if t <= end_s and v > 2 * FLOOR_DB else None for t, v in zip(time_s, values, strict=True)
-    ]

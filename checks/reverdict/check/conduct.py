@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reverdict.judging import judge_deviation
+from reverdict.phrases import true_minus
 from reverdict.words import Finding, Outcome
 
 if TYPE_CHECKING:
@@ -72,5 +73,5 @@ def _stray(path: str, stray: StraySound, tolerance: Tolerance) -> Finding:
     return judge_deviation(
         "stray sound", ", ".join(part for part in (path, place) if part), "dB", 0.0, stray.excess_db, stray.excess_db,
         0.0, tolerance.at().above, tolerance_below=math.inf,
-        reason=f"{stray.level_db:.0f} dB re the golden's loudest",
+        reason=true_minus(f"{stray.level_db:.0f} dB re the golden's loudest"),
     )  # fmt: skip

@@ -52,7 +52,7 @@ def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> Picture
     path = plain(known[0]["path"])
     title = f"Energy decay{f' {path}' if path else ''}: curves of golden and build, and their difference in each band"
     told = "; ".join(_told(decay) for decay in known)
-    said = f"Energy decay; {_worst(known)}. Only EDT, T20, T30 and level decide; the curves show where they come from"
+    said = f"Energy decay; {_worst(known)}. Brought to one level; shifts in time are judged elsewhere"
     return Picture(chart(identity, title, told, foot + 32, drawn), said)
 
 
