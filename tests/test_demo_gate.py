@@ -69,6 +69,42 @@ def test_benign_rebuild_passes(demo: Path) -> None:
     assert near_misses(verdict.references[0], "") == []
 
 
+def compiled_otherwise(demo: Path, flags: str, block: int) -> str:
+    """A build of the C port with other compiler flags, that is handed other blocks; its name."""
+    name = f"c-port{flags.replace(' ', '').replace('=', '-')}-{block}"
+    text = (demo / "builds" / "c-port.toml").read_text(encoding="utf-8")
+    quoted = ", ".join(f'"{flag}"' for flag in flags.split())
+    changed = text.replace('"-O2"', quoted).replace('"{block_size}"', f'"{block}"')
+    assert changed.count(quoted) == changed.count(f'"{block}"') == 1
+    (demo / "builds" / f"{name}.toml").write_text(changed, encoding="utf-8")
+    return name
+
+
+@needs_compiler
+def test_port_compiled_otherwise_passes(demo: Path) -> None:
+    build = compiled_otherwise(demo, "-O3 -ffast-math", 64)
+    assert judged(demo, build, SPRING).outcome == "pass"
+
+
+@needs_compiler
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "flags",
+    [
+        "-O0", "-O1", "-O3", "-Ofast", "-O3 -ffast-math -funroll-loops", "-O2 -march=native -ffp-contract=fast",
+        "-O2 -fno-inline -ffp-contract=off",
+    ],
+)  # fmt: skip
+def test_rebuilds_of_the_port_are_the_same_reverb(demo: Path, flags: str) -> None:
+    for block in (1, 64, 441, 1024, 4096):
+        verdict = judged(demo, compiled_otherwise(demo, flags, block))
+        assert verdict.outcome == "pass"
+        # Against the references that are releases of this very algorithm, hardly anything is used of any tolerance.
+        same = [one for one in verdict.references if one.name != TANK]
+        used = [finding.share_of_tolerance or 0.0 for one in same for check in one.checks for finding in check.findings]
+        assert max(used) < 0.01
+
+
 @needs_compiler
 def test_port_to_another_language_passes(demo: Path) -> None:
     assert judged(demo, "c-port", TANK).outcome == "pass"
