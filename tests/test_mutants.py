@@ -24,7 +24,7 @@ from reverdict import golden_set, judging
 from reverdict.check import echo_timing, energy_decay, group_delay
 from reverdict.making import Wishes, asked_of, new_reference
 from reverdict.measure.measurement import Measurement, measure, measure_beside
-from reverdict.reference import Reference
+from reverdict.reference import Reference, Tolerance
 from reverdict.sound import write_sound
 from reverdict.words import CheckVerdict, Finding, Outcome, Response
 from spring_truth import TrueSpring, respond
@@ -310,6 +310,55 @@ def test_a_twentieth_of_a_db_of_reflection_gain_shows() -> None:
         assert decay.deviation is not None
         assert decay.deviation / decay.golden == pytest.approx(changed.t60_s / CHAIN.t60_s - 1, rel=0.1)
         assert abs(decay.deviation) > 2 * (decay.uncertainty or 0)
+
+
+# A capture in noise
+
+
+@cache
+def noisy_capture() -> tuple[truth.Subject, Golden]:
+    """A tank recorded five times, noise 50 dB below its peak, and the reference that is made of the takes."""
+    subject = replace(SUBJECTS[9], noise_db=-50.0)
+    with tempfile.TemporaryDirectory() as name:
+        takes = [Path(name) / f"take-{number}.wav" for number in range(5)]
+        for number, take in enumerate(takes):
+            sound = truth.recorded(subject, subject.render(), seed=100 + number)
+            write_sound(take, np.atleast_2d(sound), truth.RATE_HZ, "DOUBLE")
+        wishes = Wishes(click_at=0.0, repeats=tuple(str(take) for take in takes[1:]))
+        new_reference("capture", takes[0], Path(name) / "golden", wishes)
+        (golden,) = golden_set.load(Path(name) / "golden")
+    measured = measure(golden.response, golden.reference.echo_timing.arrival_hz)
+    return subject, Golden(golden.reference, golden.response, measured, _asked(subject, golden.reference, measured))
+
+
+def another_take(seed: int) -> Sound:
+    subject, _ = noisy_capture()
+    return truth.recorded(subject, subject.render(), seed)
+
+
+@pytest.mark.parametrize("seed", range(201, 207))
+def test_further_takes_of_a_capture_pass(seed: int) -> None:
+    _, golden = noisy_capture()
+    assert closing(golden.judge(another_take(seed))) == {}
+
+
+@pytest.mark.parametrize("seed", range(201, 207))
+def test_where_noise_hides_the_tolerance_a_capture_is_unsure_and_never_passes(seed: int) -> None:
+    _, golden = noisy_capture()
+    reference = golden.reference
+    # A tenth of a microsecond and a hundredth of a percent: far below what such noise leaves to be told.
+    timing = replace(reference.echo_timing, arrival_ms=Tolerance.both_ways(1e-4))
+    narrow = Tolerance.both_ways(0.01)
+    decay = replace(reference.energy_decay, edt_percent=narrow, t20_percent=narrow, t30_percent=narrow)
+    strict = replace(golden, reference=replace(reference, echo_timing=timing, energy_decay=decay))
+    verdicts = {verdict.check: verdict for verdict in strict.judge(another_take(seed))}
+    arrivals = [one.outcome for one in verdicts["echo-timing"].findings if one.quantity == "arrival"]
+    times = [one.outcome for one in verdicts["energy-decay"].findings if one.quantity in ("EDT", "T20", "T30")]
+    for outcomes in (arrivals, times):
+        assert Outcome.PASS not in outcomes
+        assert outcomes.count(Outcome.UNSURE) >= 0.8 * len(outcomes)
+    assert verdicts["echo-timing"].closes_gate
+    assert verdicts["energy-decay"].closes_gate
 
 
 # The long proof

@@ -13,9 +13,10 @@ Conventions. Decay times in seconds, their tolerances in percent of the golden's
 longer. Levels in dB, positive when the build is louder; the responses are per unit click, so level is gain. Where a
 gain is allowed, the mean difference of all judged bands is taken for it, and levels count from there.
 
-Limits of validity. A band more than 20 dB below the loudest one is not judged: what is left there is leakage of its
-neighbours. A decay time the golden's own range does not allow is not judged; one that only the candidate lacks is
-unsure. Of a decay curve that is judged which the golden itself knows to half of the tolerance.
+Limits of validity. A band more than 20 dB below the loudest one is not judged, as what is left there is leakage of its
+neighbours; nor is one that stands less than 6 dB out of its noise. A decay time the golden's own range does not allow
+is not judged; one that only the candidate lacks is unsure. Of a decay curve that is judged which the golden itself
+knows to half of the tolerance.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from reverdict.reference import EnergyDecay, Tolerance
 
 QUIET_DB = 20.0
+LEAST_RANGE_DB = 6.0
 CURVE_DB = -60.0
 CURVE_POINTS = 200
 CLEAR_DB = 10.0
@@ -83,8 +85,12 @@ def _judged_pairs(golden: DecayMeasurement, candidate: PathComparison) -> list[t
 
 
 def judged_bands(decay: DecayMeasurement) -> list[BandDecay]:
-    """The bands of a golden that are loud enough to be judged."""
-    heard = [(band, band.level_db) for band in decay.bands if band.level_db is not None]
+    """The bands of a golden that are loud enough to be judged, and stand out of its noise."""
+    heard = [
+        (band, band.level_db)
+        for band in decay.bands
+        if band.level_db is not None and (band.range_db or 0.0) >= LEAST_RANGE_DB
+    ]
     loudest = max((level for _, level in heard), default=0.0)
     return [band for band, level in heard if level >= loudest - QUIET_DB]
 

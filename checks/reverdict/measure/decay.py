@@ -16,7 +16,7 @@ Conventions
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -51,7 +51,10 @@ LOWEST_DB = -60.0
 
 @dataclass(frozen=True)
 class BlockNoise:
-    """Noise in a block: its energy, what is not known of that, and how many free values it has there."""
+    """Noise in a block: its energy, what is not known of that, and how many free values it has there.
+
+    Of a band that ends before it meets its noise the energy is what other bands let expect.
+    """
 
     energy: float = 0.0
     sigma: float = 0.0
@@ -129,11 +132,35 @@ def measure_decay(
     early = None if arrival is None else EarlySound.of(sound, rate_hz, arrival)
     grid = _Grid(block, block / rate_hz, lead_blocks(rate_hz), -(-faded // block), early, fraction)
     whole, end_s = grid.measure(None, rate_hz / 2, heard)
-    measured = [grid.measure(hz, bandwidth_hz(exact_centre(hz), fraction), band)[0]
-                for hz, band in zip(centres_hz, bands, strict=True)]  # fmt: skip
+    widths_hz = [bandwidth_hz(exact_centre(hz), fraction) for hz in centres_hz]
+    measured = [grid.measure(hz, width, band)[0]
+                for hz, width, band in zip(centres_hz, widths_hz, bands, strict=True)]  # fmt: skip
+    whole, *measured = _with_noise_of_others([whole, *measured], [rate_hz / 2, *widths_hz])
     arrival_s = None if early is None else early.arrival_s
     density = echo_density(above_wander, rate_hz, arrival_s or 0.0, end_s)
     return DecayMeasurement(whole, tuple(measured), fraction, arrival_s, density)
+
+
+def _with_noise_of_others(bands: list[BandDecay], widths_hz: list[float]) -> list[BandDecay]:
+    """Bands that end before they meet their noise, with as much of it as the quietest of the others has per hertz.
+
+    It is there, though not seen, and no more than what is left in the last tenth of the curve. It is not taken out.
+    """
+    known = [band.noise.energy / width for band, width in zip(bands, widths_hz, strict=True) if band.noise.energy]
+    density = min(known, default=0.0)
+    return [
+        replace(band, noise=replace(band.noise, energy=min(density * width, _left_per_block(band))))
+        if band.curve_s.size and not band.noise.energy
+        else band
+        for band, width in zip(bands, widths_hz, strict=True)
+    ]
+
+
+def _left_per_block(band: BandDecay) -> float:
+    """Energy in a block, mean of the last tenth of the curve."""
+    tenth = max(band.curve_db.size // 10, 2)
+    first, last = (10 ** ((band.curve_db[-index] + (band.level_db or 0.0)) / 10) for index in (tenth, 1))
+    return max(float(first - last), 0.0) / (tenth - 1)
 
 
 def _without_edge(samples: NDArray[Any], rate_hz: float) -> tuple[NDArray[Any], int]:
