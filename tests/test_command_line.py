@@ -281,7 +281,7 @@ SLIPS = {
     "golden approve x --from takes --why because": 'reverdict: golden: no reference "x"; there are long, short',
     "golden approve all --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
     "golden approve s* --from takes --why because": "reverdict: golden: approve one reference at a time, by its name",
-    "golden approve short --from takes": "reverdict: golden/short: say why the new response is right: --why TEXT",
+    "golden approve short --from takes": "reverdict: golden/short: say why this is how it must sound: --why TEXT",
     "golden approve short --why because": "reverdict: golden/short: nothing to approve; give --from BUILD",
     "golden approve short --set arrival_ms=1 --why because": "reverdict: --set arrival_ms=1: is not TABLE.KEY=VALUE",
     "golden approve short --set echo_timing.arival_ms=1 --why because": (
@@ -299,7 +299,7 @@ SLIPS = {
     "golden approve short --set echo_timing.arrival_ms=1ms --why because": (
         "reverdict: --set echo_timing.arrival_ms=1ms: 1ms is not a TOML value"
     ),
-    "golden approve short --from takes --why ''": "reverdict: golden/short: say why the new response is right",
+    "golden approve short --from takes --why ''": "reverdict: golden/short: say why this is how it must sound",
     "golden approve short --from nowhere --why because": "reverdict: nowhere: no such build",
     "golden approve short --from text.wav --why because": "reverdict: text.wav: not a readable WAV",
     "golden list --golden nowhere": "reverdict: nowhere: no such folder",

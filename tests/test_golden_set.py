@@ -518,7 +518,7 @@ def test_only_one_reference_is_approved_at_a_time(folder: Path, name: str) -> No
 def test_an_approval_needs_a_reason_an_approver_and_a_response_that_fits(folder: Path) -> None:
     before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
     for more, expected in (
-        ({"why": " "}, "say why the new response is right"),
+        ({"why": " "}, "say why this is how it must sound"),
         ({"who": ""}, "say who approves"),
         ({"name": "tonk"}, 'no reference "tonk"; there are tank'),
         ({"response": noise("mono-to-stereo")}, "mono at 48000 Hz, the response mono-to-stereo at 48000 Hz"),

@@ -76,6 +76,14 @@ def test_what_does_not_belong_is_found(golden: str, change: Callable[[Sound], So
     assert found(golden, change).excess_db > 8
 
 
+def test_a_click_in_the_predelay_is_found() -> None:
+    late = np.append(np.zeros(1009), GOLDENS["hall"])[: 2 * RATE_HZ]
+    stray = stray_sound(late, click(0.0, -20)(late), RATE_HZ)
+    assert stray is not None
+    assert stray.excess_db > 20
+    assert stray.time_s == pytest.approx(0.0, abs=0.01)
+
+
 def test_it_is_told_where_it_lies() -> None:
     stray = found("springs", click(0.9, -20))
     assert stray.time_s == pytest.approx(0.9, abs=0.01)

@@ -155,6 +155,17 @@ examples:
 """
 
 
+class _Once(argparse.Action):
+    """An option that may be given once: the last of two would silently leave the first one's references out."""
+
+    def __call__(
+        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, option: str | None = None
+    ) -> None:
+        if getattr(namespace, self.dest) != self.default:
+            parser.error(f"{option}: given twice; one pattern may stand for several names: 'work*', '[th]all*'")
+        setattr(namespace, self.dest, values)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit status; errors go to stderr in a line or two, without a traceback."""
     options = _parser().parse_args(arguments)
@@ -288,7 +299,7 @@ def _add_gate(commands: Any) -> None:
         "build", type=Path, metavar="BUILD", help="build TOML, folder of recordings, or WAV or FLAC file"
     )
     _golden_option(parser)
-    parser.add_argument("--only", default="*", metavar="GLOB", help="only references whose name matches")
+    parser.add_argument("--only", action=_Once, default="*", metavar="GLOB", help="only references whose name matches")
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="write verdict.json, junit.xml, summary.md, badge.svg, index.html"
     )
@@ -815,7 +826,7 @@ def _add_sensitivity(commands: Any) -> None:
         epilog=ABOUT_SENSITIVITY,
     )
     _golden_option(parser)
-    parser.add_argument("--only", default="*", metavar="GLOB", help="only references whose name matches")
+    parser.add_argument("--only", action=_Once, default="*", metavar="GLOB", help="only references whose name matches")
     parser.add_argument(
         "--report", type=Path, default=Path("sensitivity"), metavar="DIR",
         help="where results are kept, and where a run that was stopped goes on (./sensitivity)",

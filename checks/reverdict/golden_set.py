@@ -680,7 +680,7 @@ def approvable(name: str, why: str, who: str, golden_folder: Path) -> None:
     if name not in existing:
         raise BadInput(golden_folder, f'no reference "{name}"; there are {few(existing)}')
     if not why.strip():
-        raise BadInput(golden_folder / name, "say why the new response is right: --why TEXT")
+        raise BadInput(golden_folder / name, "say why this is how it must sound: --why TEXT")
     if not who.strip():
         raise BadInput(golden_folder / name, "say who approves")
 

@@ -125,7 +125,7 @@ class EchoTiming(CheckSettings):
     latency_ms : Tolerance or None
         How much later all may come together, which is then no lateness of a pass. None: latency counts as late.
     tail_lag_ms : Tolerance or None
-        How far the tail of a reverb without passes may lag, all along. None: it is not judged.
+        How far the tail may lag, all along. None: it is not judged.
     """
 
     springs: int = 0

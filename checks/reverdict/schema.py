@@ -222,7 +222,7 @@ class EchoTimingTolerances(Table):
     )
     tail_lag_ms: Limit = Field(
         default=None,
-        description="How far the tail of a reverb without passes may lag, in ms, all along. Unset: not judged.",
+        description="How far the tail may lag, in ms, all along. Unset: not judged.",
     )
 
 
@@ -278,7 +278,7 @@ class CostTolerances(Table):
 class ConductTolerances(Table):
     stray_db: Limit = Field(
         default=None,
-        description="How much louder than anything within 20 ms and half an octave in the golden a build may be, in "
+        description="How much louder than anything near it in time and frequency in the golden a build may be, in "
         "dB: clicks, hum, offsets, gaps. Unset: not judged.",
     )
 

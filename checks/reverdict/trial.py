@@ -188,7 +188,7 @@ def _beside(reference: Reference, golden: Response, measured: Measurement, candi
         measured,
         candidate,
         without_latency=timing.latency_ms is not None,
-        tail=timing.tail_lag_ms is not None and not timing.springs,
+        tail=timing.tail_lag_ms is not None,
     )
 
 

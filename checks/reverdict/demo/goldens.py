@@ -84,7 +84,6 @@ level_db = 1.5
 not_asked = "a tank on the bench costs no processor time"
 
 [conduct]
-stray_db = 12             # nothing may sound where the tank is silent
 """
 
 WORKSHOP_SPRING = """\

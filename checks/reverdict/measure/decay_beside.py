@@ -100,7 +100,8 @@ def decay_beside(golden: BandDecay, candidate: BandDecay, unlike: float = 1.0) -
     sigma, other_sigma = np.sqrt(unlike) * sigma, np.sqrt(unlike) * other_sigma
     # What is told of the end is no better known than the stretch that it was told from.
     unsure = after * np.hypot(sigma[last] / max(part, FLOOR), share * other_sigma[last] / max(part, FLOOR))
-    one_db, two_db = 10 * np.log10(np.maximum(one, FLOOR)), 10 * np.log10(np.maximum(two, FLOOR))
+    one_db, two_db = (10 * np.log10(np.maximum(left, FLOOR)) for left in (one, two))
+    one_db, two_db = (np.maximum(level_db, level_db[0] + LOWEST_DB) for level_db in (one_db, two_db))
     sigma_db = 4.343 * sigma / np.maximum(one, FLOOR)
     other_sigma_db = 4.343 * np.hypot(other_sigma, unsure) / np.maximum(two, FLOOR)
     begin = int(np.searchsorted(golden.curve_s, 0.0))

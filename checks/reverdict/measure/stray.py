@@ -2,10 +2,10 @@
 
 Method
     Energy in windows of 10 ms, every 5 ms from 20 ms before the click, in bands of half an octave and of what lies
-    below 50 Hz. A cell of the candidate is held against the loudest cell of the golden within one band of it, from
-    20 ms later back to two thirds of its time: what comes a little sooner or later, or takes half as long again to die
-    away, is not stray but for others to judge. It is held against 60 dB below the golden's loudest cell, too; below
-    that nothing is looked at.
+    below 50 Hz. A cell of the candidate is held against the loudest cell of the golden within one band of it, from 5 ms
+    later back to 20 ms before, and to two thirds of its time: what comes a little later or sooner, or takes half as
+    long again to die away, is not stray but for others to judge. It is held against 60 dB below the golden's loudest
+    cell, too; below that nothing is looked at.
 Conventions
     ``excess_db`` above 0 is louder than anything near by in the golden. Times count from the click.
 Validity
@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 WINDOW_S = 0.01
 LEAD_S = 0.02
-NEAR_WINDOWS = 4
+SOONER_WINDOWS = 1
+LATER_WINDOWS = 4
 LINGERS = 2 / 3
 FLOOR_DB = -60.0
 SILENT = 1e-30
@@ -73,8 +74,8 @@ def _loudest_near(cells: NDArray[Any]) -> NDArray[Any]:
     bands = np.maximum(np.maximum(around[:, :-2], around[:, 2:]), cells)
     near = np.empty_like(bands)
     for window in range(bands.shape[0]):
-        first = min(int(LINGERS * window), max(window - NEAR_WINDOWS, 0))
-        near[window] = bands[first : window + NEAR_WINDOWS + 1].max(axis=0)
+        first = min(int(LINGERS * window), max(window - LATER_WINDOWS, 0))
+        near[window] = bands[first : window + SOONER_WINDOWS + 1].max(axis=0)
     return near
 
 
