@@ -144,12 +144,16 @@ def measure_decay(
 def _with_noise_of_others(bands: list[BandDecay], widths_hz: list[float]) -> list[BandDecay]:
     """Bands that end before they meet their noise, with as much of it as the quietest of the others has per hertz.
 
-    It is there, though not seen, and no more than what is left in the last tenth of the curve. It is not taken out.
+    It is there, though not seen, and no more than what any band has left in the last tenth of its curve. It is not
+    taken out.
     """
-    known = [band.noise.energy / width for band, width in zip(bands, widths_hz, strict=True) if band.noise.energy]
-    density = min(known, default=0.0)
+    sounding = [(band, width) for band, width in zip(bands, widths_hz, strict=True) if band.curve_s.size]
+    known = [band.noise.energy / width for band, width in sounding if band.noise.energy]
+    if not known:
+        return bands
+    density = min(*known, *(_left_per_block(band) / width for band, width in sounding if not band.noise.energy), np.inf)
     return [
-        replace(band, noise=replace(band.noise, energy=min(density * width, _left_per_block(band))))
+        replace(band, noise=replace(band.noise, energy=density * width))
         if band.curve_s.size and not band.noise.energy
         else band
         for band, width in zip(bands, widths_hz, strict=True)
