@@ -54,6 +54,22 @@ def test_a_tolerance_gets_wider_or_tighter_whatever_its_form(old: Any, new: Any,
 
 
 @pytest.mark.parametrize(
+    ("key", "leaning_when_set", "when_unset"),
+    [
+        ("echo_timing.latency_ms", "wider", "tighter"),
+        ("energy_decay.gain_db", "wider", "tighter"),
+        ("group_delay.transition_hz", "wider", "tighter"),
+        ("conduct.stray_db", "newly judged", "no longer judged"),
+        ("echo_timing.tail_lag_ms", "newly judged", "no longer judged"),
+        ("energy_decay.curve_db", "", ""),
+    ],
+)
+def test_what_may_be_left_out_leans_too(key: str, leaning_when_set: str, when_unset: str) -> None:
+    assert terms.Change(key, None, 1.0).leaning == leaning_when_set
+    assert terms.Change(key, 1.0, None).leaning == when_unset
+
+
+@pytest.mark.parametrize(
     ("key", "old", "new", "said"),
     [
         ("cost.not_asked", None, "why", 'cost.not_asked: not set → "why", no longer asked'),
@@ -61,7 +77,7 @@ def test_a_tolerance_gets_wider_or_tighter_whatever_its_form(old: Any, new: Any,
         ("cost.accept_unsure", None, "y", 'cost.accept_unsure: not set → "y", an unsure passes from now on'),
         ("cost.kernel_ratio", 1.0, 2.0, "cost.kernel_ratio: 1 → 2"),
         ("echo_timing.arrival_hz", 500.0, 300.0, "echo_timing.arrival_hz: 500 → 300"),
-        ("energy_decay.t30_s", None, 0.1, "energy_decay.t30_s: not set → 0.1"),
+        ("energy_decay.t30_s", None, 0.1, "energy_decay.t30_s: not set → 0.1, wider"),
         ("a.b_db", {"above": 1.0}, "inf", "a.b_db: { above = 1 } → inf, wider"),
     ],
 )

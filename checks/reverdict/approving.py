@@ -100,10 +100,12 @@ def _approve(
     if preview:
         yield f"Nothing is written; leave --preview out to approve. {reference.path} is as it was."
         return
+    # Without a record nobody knows how they were.
+    unchanged = "Tolerances are as they were." if held.recorded else "Its tolerances are recorded from now on."
     approved = held.write(
         None if same and known else response, label, kernel_ratio=kernel_ratio, settings=settings, measured=figures
     )
-    terms = "Its terms are as shown." if by_hand or approved.changed else "Tolerances are as they were."
+    terms = "Its terms are as shown." if by_hand or approved.changed else unchanged
     yield f"{approved.path} now holds {label}. {terms}" if source else f"{approved.path} is approved. {terms}"
 
 

@@ -358,6 +358,11 @@ class Approving:
         """The terms in force as it stands."""
         return terms_of(self.text, self.shared)
 
+    @property
+    def recorded(self) -> bool:
+        """Whether an approval has recorded its terms before."""
+        return self.reference.approval.terms_sha256 is not None or self._logged_terms() is not None
+
     def edited(self) -> tuple[terms.Change, ...]:
         """Terms that are not those last approved; none where no approval recorded them.
 

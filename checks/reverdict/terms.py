@@ -106,13 +106,23 @@ def least_limit(value: Any, hz: float = ANYWHERE_HZ) -> float:
     return min(_at(side, hz) for side in _sides(value))
 
 
+JUDGED_IF_SET = ("tail_lag_ms", "stray_db")
+WIDER_IF_SET = (
+    "latency_ms", "gain_db", "arrival_percent", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
+)  # fmt: skip
+"""Tolerances that may be left out: those without which nothing is judged, and those that only ever allow more."""
+
+
 def _leaning(key: str, old: Any, new: Any) -> str:
     name = key.rpartition(".")[2]
     if name == "not_asked":
         return "no longer asked" if old is None else "asked again" if new is None else ""
     if name == "accept_unsure":
         return "an unsure passes from now on" if old is None else "an unsure no longer passes" if new is None else ""
-    if old is None or new is None or not re.search(r"_(ms|s|percent|db)$", name):
+    if (old is None) != (new is None):
+        judges, allows = ("newly judged", "wider") if old is None else ("no longer judged", "tighter")
+        return judges if name in JUDGED_IF_SET else allows if name in WIDER_IF_SET else ""
+    if old is None or new is None or not re.search(r"_(ms|s|percent|db)$|^transition_hz$", name):
         return ""
     steps = []
     for before, after in zip(_sides(old), _sides(new), strict=True):
