@@ -468,7 +468,7 @@ def as_markdown(content: dict[str, Any]) -> str:
 
 def stopped_from(fault: dict[str, Any]) -> str:
     gate = fault["caught"]["gate"]
-    by = " ".join(one.partition("-")[2] for one in sensitivity_words.first_to_catch(fault)) or "slips through"
+    by = " ".join(one.rpartition("-")[2] for one in sensitivity_words.first_to_catch(fault)) or "slips through"
     if gate["stopped_from"] is None or sensitivity_words.sizeless(fault):
         return f"**{by}**" if gate["stopped_from"] is None else by
     signs = "?" * (gate["fails_from"] != gate["stopped_from"]) + "~" * bool(gate["slips_again_at"])
