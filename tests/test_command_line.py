@@ -161,8 +161,8 @@ SPOILT_BUILDS = {
     "[build": "{build}: line 1: expected ']' at the end of a table declaration",
     BUILD + 'kind = "command\nargv = []': "{build}: line 4: text without an end; is a quote not closed?",
     BUILD + 'kind = "command': "{build}: line 4: text without an end; is a quote not closed?",
-    BUILD: '{build}: build.kind: missing; need "recordings", "command" or "python"',
-    BUILD + 'kind = "vst"': '{build}: build.kind: need "recordings", "command" or "python", got the text "vst"',
+    BUILD: '{build}: build.kind: missing; need "recordings", "command",',
+    BUILD + 'kind = "tape"': '{build}: build.kind: need "recordings", "command",',
     BUILD + 'kind = "python"': "{build}: build.object: missing; module:object",
     BUILD + 'kind = "python"\nobject = "player"': '{build}: build.object: need module:object, got "player"',
     BUILD + 'kind = "python"\nobject = "player:Plaier"': (

@@ -301,7 +301,7 @@ def test_an_unknown_placeholder_is_the_users_slip(tmp_path, work):
         ({"argv": ("no-such-reverb", "{input}", "{output}")}, "no-such-reverb: no such program"),
         ({"argv": ("cat", "{input}")}, "build.argv: no {output}"),
         ({"folder": Path("/no/such/folder")}, "no such folder"),
-        ({"kind": "telepathy"}, '"telepathy" is not one of recordings, command, python'),
+        ({"kind": "telepathy"}, '"telepathy" cannot be run; those that can are command, python, library'),
         ({"kind": "python", "object": "workshop"}, 'build.object: "workshop" is not of the form module:object'),
         ({"kind": "python", "object": "a:B", "module_path": Path("/no")}, "build.path: /no: no such folder"),
         ({"kind": "recordings", "recordings_folder": Path("/no")}, "/no: no such folder"),

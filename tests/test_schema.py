@@ -377,8 +377,14 @@ def test_a_build_in_a_repository_carries_its_commit(tmp_path: Path) -> None:
         ({"build": None}, "build: missing; what the build is and how it is run"),
         ({"build": "x"}, 'build: need a table, got the text "x"'),
         ({"name": "x"}, "name: unknown key here; it belongs in [build]"),
-        ({"build__kind": None}, 'build.kind: missing; need "recordings", "command" or "python"'),
-        ({"build__kind": "vst"}, 'build.kind: need "recordings", "command" or "python", got the text "vst"'),
+        (
+            {"build__kind": None},
+            'build.kind: missing; need "recordings", "command", "python",',
+        ),
+        (
+            {"build__kind": "tape"},
+            'or "vst3", got the text "tape"',
+        ),
         ({"build__object": None}, "build.object: missing"),
         ({"build__object": "Reverb"}, 'build.object: need module:object, got "Reverb"'),
         ({"build__folder": "x"}, 'build.folder: unknown key here; it belongs to a build of kind "recordings"'),

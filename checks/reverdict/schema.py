@@ -48,7 +48,7 @@ from reverdict.reference import (
     RenderRequest,
     Tolerance,
 )
-from reverdict.render.build import Build, Limits
+from reverdict.render.build import Build, Limits, Plugin
 from reverdict.sound import SOUND_SUFFIXES
 from reverdict.words import CHECKS, INPUTS, BuildIdentity
 
@@ -462,6 +462,11 @@ class AnyBuildTable(Table):
         default=None, description="Commit it was built from; otherwise that of the folder, if any."
     )
     parameters: Parameters = Field(default_factory=dict, description="Override those of the reference.")
+    parameter_names: dict[str, str] = Field(
+        default_factory=dict,
+        description='What the parameters of references are called by this build: mix = "Dry/Wet"; "" for those that it '
+        "does not have.",
+    )
     limits: LimitsTable = Field(default_factory=LimitsTable, description="What one render may use.")
     not_asked: Annotated[dict[str, str], AfterValidator(_own_checks)] = Field(
         default_factory=dict, description="Checks that cannot be put to this build, each with the reason."
@@ -493,6 +498,9 @@ class CommandBuildTable(AnyBuildTable):
         description="Program and arguments, no shell. {input} {output} {sample_rate} {block_size} {parameters.NAME} "
         "and {work} are filled in."
     )
+    latency_samples: Annotated[int, Field(ge=0, le=1_000_000)] = Field(
+        default=0, description="Latency that the program has and cannot tell: taken out, as a host would."
+    )
 
 
 class PythonBuildTable(AnyBuildTable):
@@ -503,7 +511,63 @@ class PythonBuildTable(AnyBuildTable):
     path: Text = Field(default=".", description="Folder on the module search path, relative to this file.")
 
 
-KIND_TABLES: tuple[type[AnyBuildTable], ...] = (RecordingsBuildTable, CommandBuildTable, PythonBuildTable)
+class LibraryBuildTable(AnyBuildTable):
+    """A shared library with the functions of reverb.h (``reverdict header`` prints it)."""
+
+    kind: Literal["library"] = Field(description="A shared library with the functions of reverb.h.")
+    file: Text = Field(description="The library, a path relative to this file; {work} is filled in.")
+
+
+class PortsTable(Table):
+    inputs: list[Text] = Field(default_factory=list, description="Names of the audio inputs to feed, in order.")
+    outputs: list[Text] = Field(default_factory=list, description="Names of the audio outputs to hear, in order.")
+
+
+class PluginBuildTable(AnyBuildTable):
+    """A plug-in of an open standard."""
+
+    preset: str = Field(default="", description="A preset of its own, loaded before parameters are set.")
+    ports: PortsTable = Field(
+        default_factory=PortsTable, description="Which of its audio ports are used; unset, the first ones."
+    )
+
+
+class LadspaBuildTable(PluginBuildTable):
+    """A LADSPA plug-in."""
+
+    kind: Literal["ladspa"] = Field(description="A LADSPA plug-in.")
+    file: Text = Field(description="The .so: a path relative to this file, or a name to be found on LADSPA_PATH.")
+    plugin: str = Field(default="", description="Label of the plug-in; may be left out where the file has but one.")
+
+
+class Lv2BuildTable(PluginBuildTable):
+    """An LV2 plug-in."""
+
+    kind: Literal["lv2"] = Field(description="An LV2 plug-in.")
+    file: str = Field(default="", description="Its bundle, a path relative to this file; else it is on LV2_PATH.")
+    plugin: Text = Field(description="URI of the plug-in.")
+
+
+class ClapBuildTable(PluginBuildTable):
+    """A CLAP plug-in."""
+
+    kind: Literal["clap"] = Field(description="A CLAP plug-in.")
+    file: Text = Field(description="The .clap: a path relative to this file, or a name to be found on CLAP_PATH.")
+    plugin: str = Field(default="", description="Its identifier; may be left out where the file has but one.")
+
+
+class Vst3BuildTable(PluginBuildTable):
+    """A VST3 plug-in."""
+
+    kind: Literal["vst3"] = Field(description="A VST3 plug-in.")
+    file: Text = Field(description="The .vst3, a path relative to this file.")
+    plugin: str = Field(default="", description="Its name; may be left out where the file has but one.")
+
+
+KIND_TABLES: tuple[type[AnyBuildTable], ...] = (
+    RecordingsBuildTable, CommandBuildTable, PythonBuildTable, LibraryBuildTable,
+    LadspaBuildTable, Lv2BuildTable, ClapBuildTable, Vst3BuildTable,
+)  # fmt: skip
 KINDS = {get_args(table.model_fields["kind"].annotation)[0]: table for table in KIND_TABLES}
 
 
@@ -511,7 +575,14 @@ class BuildFile(Table):
     """A build that can be rendered and judged."""
 
     build: Annotated[
-        RecordingsBuildTable | CommandBuildTable | PythonBuildTable,
+        RecordingsBuildTable
+        | CommandBuildTable
+        | PythonBuildTable
+        | LibraryBuildTable
+        | LadspaBuildTable
+        | Lv2BuildTable
+        | ClapBuildTable
+        | Vst3BuildTable,
         Field(discriminator="kind", description="What the build is and how it is run."),
     ]
 
@@ -623,6 +694,7 @@ def read_build(path: Path) -> Build:
         "folder": folder,
         "prepare": tuple(build.prepare or ()),
         "parameters": build.parameters,
+        "parameter_names": build.parameter_names,
         "limits": Limits(build.limits.seconds, build.limits.memory_mb),
         "baseline": folder / build.baseline if build.baseline else None,
         "not_asked": {table.replace("_", "-"): reason for table, reason in build.not_asked.items()},
@@ -631,7 +703,13 @@ def read_build(path: Path) -> Build:
     if isinstance(build, RecordingsBuildTable):
         return Build(**common, recordings_folder=folder / build.folder, click_at_s=build.click_at_s)
     if isinstance(build, CommandBuildTable):
-        return Build(**common, argv=tuple(build.argv))
+        return Build(**common, argv=tuple(build.argv), latency_samples=build.latency_samples)
+    if isinstance(build, LibraryBuildTable):
+        return Build(**common, plugin=Plugin(build.file))
+    if isinstance(build, LadspaBuildTable | Lv2BuildTable | ClapBuildTable | Vst3BuildTable):
+        ports = tuple(build.ports.inputs), tuple(build.ports.outputs)
+        return Build(**common, plugin=Plugin(build.file, build.plugin, build.preset, *ports))
+    assert isinstance(build, PythonBuildTable)
     return Build(**common, object=build.object, module_path=folder / build.path)
 
 

@@ -1,23 +1,25 @@
 """Rendering: the only place that runs somebody else's code, always in a child process.
 
     render(build, request, work_folder) -> Rendered | Failure
+    play(build, request, stimuli, work_folder) -> list of Played | Failure     anything else a build may hear
     prepare(build, work_folder) -> str     once before the first render (render sees to it too); why it failed
     open_timer(build, request) -> Timer    what a sample costs
 
     build      what is rendered and what comes back, as data
-    command, python, recordings            the kinds of build
+    command, recordings                    kinds of build that are no code in a process
+    hosted, worker, hosts                  kinds that are: Python objects, libraries, plug-ins
     child, launcher                        limits, and nobody left behind
 
 Nothing here measures or judges.
 """
 
-from reverdict.render.build import Build, Failure, Limits, Rendered, Rendering, Request
+from reverdict.render.build import Build, Failure, Limits, Played, Rendered, Rendering, Request, Stimulus
 from reverdict.render.command import parameters_missing
 from reverdict.render.folders import working_folder
 from reverdict.render.prepare import prepare, prepare_log
-from reverdict.render.rendering import as_rendered, render
+from reverdict.render.rendering import as_rendered, play, render
 
 __all__ = [
-    "Build", "Failure", "Limits", "Rendered", "Rendering", "Request", "as_rendered", "parameters_missing", "prepare",
-    "prepare_log", "render", "working_folder",
+    "Build", "Failure", "Limits", "Played", "Rendered", "Rendering", "Request", "Stimulus", "as_rendered",
+    "parameters_missing", "play", "prepare", "prepare_log", "render", "working_folder",
 ]  # fmt: skip

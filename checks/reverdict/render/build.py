@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
     from reverdict.words import BuildIdentity, Response
 
@@ -25,13 +27,34 @@ class Limits:
 
 
 @dataclass(frozen=True)
+class Plugin:
+    """A shared library or plug-in, and which one of those in it. Ready for JSON.
+
+    file : str
+        Path of the library, plug-in or bundle; where the standard has a search path, a name to search for, or empty.
+    plugin : str
+        Label, URI or identifier of one of several in it.
+    preset : str
+        Preset of its own to load before parameters are set; empty for its defaults.
+    inputs, outputs : tuple of str
+        Names of the audio ports that are used, in order; empty for the first ones.
+    """
+
+    file: str = ""
+    plugin: str = ""
+    preset: str = ""
+    inputs: tuple[str, ...] = ()
+    outputs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Build:
     """One build to judge, as its TOML describes it.
 
     identity : BuildIdentity
         Name, version, kind and commit.
     kind : str
-        "recordings", "command" or "python".
+        "recordings", "command", or one that has a host (``render.hosts.HOSTED``).
     folder : path
         Absolute folder of the TOML: where programs run, and what relative paths start from.
     argv : tuple of str
@@ -40,6 +63,8 @@ class Build:
         Kind python: ``module:object``.
     module_path : path or None
         Kind python: folder put first on the module search path; None is ``folder``.
+    plugin : Plugin
+        Kinds that load a library or plug-in.
     recordings_folder : path or None
         Kind recordings: folder of files named after the references.
     recordings_file : path or None
@@ -52,6 +77,10 @@ class Build:
         Program and arguments to run once before the first render; empty for none.
     parameters : mapping
         Override those of the reference.
+    parameter_names : mapping
+        What the reference's parameters are called by this build; an empty name for those it does not have.
+    latency_samples : int
+        Kind command: latency to take out, as a host would that knows it.
     baseline : path or None
         TOML of a build to time cost against.
     not_asked : mapping
@@ -66,12 +95,15 @@ class Build:
     argv: tuple[str, ...] = ()
     object: str = ""
     module_path: Path | None = None
+    plugin: Plugin = field(default_factory=Plugin)
     recordings_folder: Path | None = None
     recordings_file: Path | None = None
     recordings_reference: str = ""
     click_at_s: float | Literal["auto"] = 0.0
     prepare: tuple[str, ...] = ()
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
+    parameter_names: Mapping[str, str] = field(default_factory=dict)
+    latency_samples: int = 0
     limits: Limits = field(default_factory=Limits)
     baseline: Path | None = None
     not_asked: Mapping[str, str] = field(default_factory=dict)
@@ -137,6 +169,53 @@ class Request:
 
 
 @dataclass(frozen=True)
+class Stimulus:
+    """Sound to play to a fresh instance of a build, and what happens to it meanwhile.
+
+    samples : ndarray, shape (channels in, samples)
+    block_sizes : tuple of int
+        Frames of each block, over and over; empty for blocks of the request's size. Needs a host.
+    changes : tuple of (sample, name, value)
+        What happens before a sample is played: a reset where the name is empty, else a parameter that moves. Needs a
+        host.
+    beside : ndarray or None
+        What a second instance of the same process hears meanwhile, block by block in turns; of the same shape. Needs a
+        host.
+    timed : bool
+        Note the CPU time of every block. Needs a host.
+    """
+
+    samples: NDArray[Any]
+    block_sizes: tuple[int, ...] = ()
+    changes: tuple[tuple[int, str, Parameter], ...] = ()
+    beside: NDArray[Any] | None = None
+    timed: bool = False
+
+
+@dataclass(frozen=True)
+class Played:
+    """What came back for a stimulus.
+
+    samples : ndarray, shape (channels out, samples)
+        With a host as many as went in, its latency taken out; of a program, what it wrote.
+    latency_samples, latency_at_end : int or None
+        What the build said of its own latency before the first block and after the last; None where it cannot say.
+    can_reset, can_move : bool
+        Whether a stimulus may have changes.
+    cpu_s : ndarray, shape (2, blocks), or None
+        Of a timed stimulus: sample at which each block ended, and its CPU seconds.
+    """
+
+    samples: NDArray[Any]
+    rate_hz: int
+    latency_samples: int | None = None
+    latency_at_end: int | None = None
+    can_reset: bool = False
+    can_move: bool = False
+    cpu_s: NDArray[Any] | None = None
+
+
+@dataclass(frozen=True)
 class Rendered:
     """A usable response, and what is worth knowing about how it came. ``reason`` is empty: nothing went wrong."""
 
@@ -158,5 +237,11 @@ Rendering: TypeAlias = "Rendered | Failure"
 
 
 def parameters_of(build: Build, request: Request) -> dict[str, Parameter]:
-    """The reference's parameters, overridden by the build's own."""
-    return {**request.parameters, **build.parameters}
+    """The reference's parameters under the build's names for them, overridden by the build's own."""
+    return named_for(build, request.parameters) | dict(build.parameters)
+
+
+def named_for(build: Build, parameters: Mapping[str, Parameter]) -> dict[str, Parameter]:
+    """A reference's parameters under the names they have in a build; those that it does not have are left out."""
+    names = {name: build.parameter_names.get(name, name) for name in parameters}
+    return {names[name]: value for name, value in parameters.items() if names[name]}

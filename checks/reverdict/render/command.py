@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict import sound
 from reverdict.errors import BadInput
 from reverdict.render import child
-from reverdict.render.build import Failure, parameters_of
+from reverdict.render.build import Failure, named_for, parameters_of
 from reverdict.render.folders import build_folder
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def command_line(build: Build, request: Request, source: Path, target: Path, wor
 def parameters_missing(build: Build, given: Mapping[str, Parameter]) -> list[str]:
     """Names of the parameters that ``argv`` asks for, and that neither ``given`` nor the build itself says."""
     asked = [name for argument in build.argv for name in re.findall(r"\{parameters\.([\w.-]+)\}", argument)]
-    return [name for name in dict.fromkeys(asked) if name not in {**given, **build.parameters}]
+    return [name for name in dict.fromkeys(asked) if name not in {**named_for(build, given), **build.parameters}]
 
 
 def filled(argv: Sequence[str], values: Mapping[str, Parameter], build: Build, key: str) -> list[str]:

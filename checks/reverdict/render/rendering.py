@@ -13,15 +13,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.errors import BadInput
-from reverdict.render.build import Failure, Rendered
+from reverdict.render.build import Failure, Played, Rendered, Stimulus
 from reverdict.render.command import run_command
 from reverdict.render.folders import render_folder
+from reverdict.render.hosted import play_hosted
+from reverdict.render.hosts import HOSTED
 from reverdict.render.prepare import prepare
-from reverdict.render.python import run_python
 from reverdict.render.recordings import SHORTEST_SHARE, read_recordings
 from reverdict.words import INPUTS, PATHS, Response
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
 SILENCE_DB = -120.0
 """Below this, relative to the click, nothing was heard: rounding and denormal guards leave about -130 dB."""
 
-RUN = {"command": run_command, "python": run_python}
+KINDS = ("recordings", "command", *HOSTED)
 
 
 def render(build: Build, request: Request, work_folder: Path) -> Rendering:
@@ -56,25 +58,52 @@ def render(build: Build, request: Request, work_folder: Path) -> Rendering:
     """
     if build.kind == "recordings":
         return _recorded(build, request)
-    if build.kind not in RUN:
-        raise BadInput(build.place, f'build.kind: "{build.kind}" is not one of recordings, {", ".join(RUN)}')
-    if not build.folder.is_dir():
-        raise BadInput(build.folder, "no such folder")
-    if trouble := prepare(build, work_folder):
-        return Failure(trouble)
     rows: list[NDArray[Any]] = []
     notes: list[str] = []
     for number, name in enumerate(INPUTS[request.channels]):
-        with render_folder(build, work_folder) as folder:
-            output = RUN[build.kind](build, request, click_for(request, number), folder, work_folder)
-        reason = output.reason if isinstance(output, Failure) else unusable(*output, request)
+        (output,) = play(build, request, [Stimulus(click_for(request, number))], work_folder)
         said_of = f"{name} input: " if len(INPUTS[request.channels]) > 1 else ""
-        if isinstance(output, Failure) or reason:
+        if isinstance(output, Failure):
+            return Failure(said_of + output.reason)
+        if reason := unusable(output.samples, output.rate_hz, request):
             return Failure(said_of + reason)
-        usable, remarks = _after_click(output[0], request)
+        usable, remarks = _after_click(output, request)
         rows.append(usable)
         notes += [said_of + remark for remark in remarks]
     return _rendered(np.vstack(rows), request, notes)
+
+
+def play(build: Build, request: Request, stimuli: Sequence[Stimulus], work_folder: Path) -> list[Played | Failure]:
+    """Play each stimulus to a fresh instance of a build, at the request's rate, block size and parameters.
+
+    The outputs are as the build gave them, but for latency that it told; nothing is checked. Never raises for what the
+    build does.
+
+    Raises
+    ------
+    BadInput
+        As ``render``.
+    """
+    if build.kind not in KINDS or build.kind == "recordings":
+        kinds = ", ".join(kind for kind in KINDS if kind != "recordings")
+        raise BadInput(build.place, f'build.kind: "{build.kind}" cannot be run; those that can are {kinds}')
+    if not build.folder.is_dir():
+        raise BadInput(build.folder, "no such folder")
+    if trouble := prepare(build, work_folder):
+        return [Failure(trouble)] * len(stimuli)
+    if build.kind in HOSTED:
+        return play_hosted(build, request, stimuli, work_folder)
+    return [_play_command(build, request, stimulus.samples, work_folder) for stimulus in stimuli]
+
+
+def _play_command(build: Build, request: Request, samples: NDArray[Any], work_folder: Path) -> Played | Failure:
+    latency = build.latency_samples
+    heard = np.pad(samples, ((0, 0), (0, latency))) if latency else samples
+    with render_folder(build, work_folder) as folder:
+        output = run_command(build, request, heard, folder, work_folder)
+    if isinstance(output, Failure):
+        return output
+    return Played(output[0][:, latency:], output[1], latency or None, latency or None)
 
 
 def as_rendered(response: Response, request: Request) -> Rendering:
@@ -110,9 +139,11 @@ def unusable(samples: NDArray[Any], rate_hz: int, request: Request, what: str = 
     return _silent(samples, request.click_level, what)
 
 
-def _after_click(samples: NDArray[Any], request: Request) -> tuple[NDArray[Any], list[str]]:
+def _after_click(output: Played, request: Request) -> tuple[NDArray[Any], list[str]]:
     """The response to a click of 1.0, and what is odd about the rest."""
-    notes = []
+    samples, notes = output.samples, []
+    if output.latency_samples:
+        notes.append(f"reports a latency of {output.latency_samples} samples, which was taken out")
     if samples.shape[1] > request.total_samples:
         notes.append(f"output is longer than asked, {samples.shape[1] / request.rate_hz:.3f} s; the rest was cut off")
     samples = samples[:, : request.total_samples] / request.click_level

@@ -6,7 +6,7 @@ children stay on one core, so that two builds meet the same neighbours: with bot
 twice, the median ratio of 40 pairs of 30 ms between two workers of one build strayed by 1.3 % (standard deviation) on
 one core, 3.1 % where the system chose.
 
-A ``python`` build keeps one worker that reads its own CPU clock around the blocks. A ``command`` build runs anew each
+A build with a host keeps one worker that reads its own CPU clock around the blocks. A ``command`` build runs anew each
 time on a short and a long input; the slope between the two is free of start-up, yet holds reading and writing files
 (tens of nanoseconds a sample). The input is seeded noise at -20 dBFS rms.
 """
@@ -25,12 +25,12 @@ import numpy as np
 
 from reverdict import sound
 from reverdict.render import child
-from reverdict.render.build import Build, Request, parameters_of
+from reverdict.render.build import Build, Request
 from reverdict.render.command import command_line
 from reverdict.render.folders import build_folder, render_folder, working_folder
+from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_environment, worker_trouble
 from reverdict.render.prepare import prepare
-from reverdict.render.python import require_object, worker_trouble
-from reverdict.render.python_worker import NOISE_RMS, NOISE_SEED, describe_job, worker_argv, worker_environment
+from reverdict.render.worker import NOISE_RMS, NOISE_SEED
 from reverdict.words import BuildIdentity
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def open_timer(build: Build, request: Request, work_folder: Path | None = None) 
         if build.kind == "command":
             yield _CommandTimer(build, request, folder, work)
         else:
-            yield stack.enter_context(_PythonTimer(build, request, folder, work))
+            yield stack.enter_context(_HostedTimer(build, request, folder, work))
 
 
 def open_kernel_timer(work_folder: Path | None = None) -> contextlib.AbstractContextManager[Timer]:
@@ -114,11 +114,11 @@ class _NoTimer:
         return None
 
 
-class _PythonTimer:
+class _HostedTimer:
     """One worker that stays. It answers how many CPU seconds a number of samples took."""
 
     def __init__(self, build: Build, request: Request, folder: Path, work_folder: Path) -> None:
-        require_object(build)
+        require_host(build)
         self.why_not = ""
         self._build, self._folder = build, folder
         self._samples = max(request.block_size, round(FIRST_TRY_S * request.rate_hz))
@@ -127,7 +127,7 @@ class _PythonTimer:
         questions, self._ask = os.pipe()
         self._hear, answers = os.pipe()
         try:
-            job = describe_job(build, request, parameters_of(build, request), folder)
+            job = describe_job(build, request, folder, work_folder)
             job |= {"questions": questions, "answers": answers}
             described = folder / "job.json"
             described.write_text(json.dumps(job), encoding="utf-8")
@@ -145,7 +145,7 @@ class _PythonTimer:
             os.close(questions)
             os.close(answers)
 
-    def __enter__(self) -> _PythonTimer:
+    def __enter__(self) -> _HostedTimer:
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -1,0 +1,155 @@
+"""The child process that runs what has a host (``render.hosts``): opens the build, makes instances and feeds them.
+
+The job is a JSON file (``render.hosted.describe_job``); outputs and the reason of a failure are files too, so nothing
+that the build prints can be mistaken for a result. Two kinds of job: one with ``takes`` plays each to a fresh instance,
+one after another; one with ``questions`` stays and answers, on two pipes, how many CPU seconds a number of samples of
+noise took.
+
+Arrays are mapped, not read: a minute of eight channels at 192 kHz passes through block by block.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.lib.format import open_memmap
+
+from reverdict.render.hosts import BuildError, Host, Instance, Slip, open_host
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+NOISE_RMS = 0.1
+"""-20 dBFS."""
+
+NOISE_SEED = 1
+FAILED = 1
+SLIPPED = 3
+"""Exit statuses: the build fails; its TOML asks for something that is not there."""
+
+LONGEST_LATENCY_S = 10.0
+
+
+def main() -> None:
+    """Do the job named by the last argument and end at once: the build's own threads may still be running."""
+    job = json.loads(Path(sys.argv[-1]).read_text(encoding="utf-8"))
+    try:
+        host = open_host(job)
+        if "takes" in job:
+            for take in job["takes"]:
+                play(host, take, job)
+        else:
+            answer_timings(host, job)
+    except BuildError as refusal:
+        Path(job["failure"]).write_text(str(refusal)[:1000], encoding="utf-8")
+        os._exit(SLIPPED if isinstance(refusal, Slip) else FAILED)
+    os._exit(0)
+
+
+def play(host: Host, take: dict[str, Any], job: dict[str, Any]) -> None:
+    """Feed the take's input, shape (channels, samples), to a fresh instance; write its output less its latency.
+
+    ``told`` is written last: a take that has it was played to its end.
+    """
+    instance = host.make()
+    other = host.make() if "beside" in take else None
+    heard = np.load(take["input"], mmap_mode="r")
+    beside = np.load(take["beside"], mmap_mode="r") if other else None
+    said = instance.latency_samples
+    latency = require_latency(said, job["sample_rate"])
+    frames = heard.shape[1]
+    output: NDArray[Any] | None = None
+    changes = {at: [one for one in take["changes"] if one[0] == at] for at, *_ in take["changes"]}
+    spans = list(split(frames + latency, take["block_sizes"], sorted(changes)))
+    cpu_s = np.zeros(len(spans))
+    for number, (start, end) in enumerate(spans):
+        for _, name, value in changes.get(start, ()):
+            change(instance, name, value)
+        block = np.zeros((heard.shape[0], end - start))
+        block[:, : max(0, min(end, frames) - start)] = heard[:, start:end]
+        began = time.thread_time()
+        returned = instance.process(block)
+        cpu_s[number] = time.thread_time() - began
+        if output is None:
+            output = open_memmap(take["output"], mode="w+", dtype=np.float64, shape=(returned.shape[0], frames))
+        if returned.shape[0] != output.shape[0]:
+            raise BuildError(f"process() returned {returned.shape[0]} channels after {output.shape[0]} before")
+        if end > latency:
+            output[:, max(0, start - latency) : end - latency] = returned[:, max(0, latency - start) :]
+        if other is not None and beside is not None:
+            other.process(np.array(beside[:, start:end]) if start < frames else block)
+    told = {
+        "latency_samples": said,
+        "latency_at_end": instance.latency_samples,
+        "can_reset": instance.can_reset,
+        "can_move": instance.can_move,
+    }
+    for one in (instance, other):
+        if one is not None:
+            one.close()
+    if take["timed"]:
+        np.save(take["cpu_s"], np.stack([np.array([end for _, end in spans], np.float64), cpu_s]))
+    Path(take["told"]).write_text(json.dumps(told), encoding="utf-8")
+
+
+def change(instance: Instance, name: str, value: Any) -> None:
+    """Reset (an empty name), or move a parameter."""
+    if name:
+        instance.set_parameter(name, value)
+    else:
+        instance.reset()
+
+
+def require_latency(samples: int | None, rate_hz: int) -> int:
+    """A latency that can be taken out, 0 where none is told. Raises BuildError for an impossible one."""
+    if samples is not None and not 0 <= samples <= LONGEST_LATENCY_S * rate_hz:
+        raise BuildError(f"reports a latency of {samples} samples, which cannot be")
+    return samples or 0
+
+
+def split(frames: int, sizes: list[int], cuts: list[int]) -> Iterator[tuple[int, int]]:
+    """Blocks of the given sizes, again and again, cut where something changes and at the end: (start, end) each."""
+    start, number, ahead = 0, 0, list(cuts)
+    while start < frames:
+        while ahead and ahead[0] <= start:
+            ahead.pop(0)
+        end = min(start + sizes[number % len(sizes)], frames, *ahead[:1])
+        yield start, end
+        start, number = end, number + 1
+
+
+def answer_timings(host: Host, job: dict[str, Any]) -> None:
+    """Read a number of samples a line, process that much noise, answer "samples CPU-seconds"; until told no more."""
+    for pipe in (job["questions"], job["answers"]):
+        os.set_inheritable(pipe, False)
+    instance = host.make()
+    block_size = job["block_size"]
+    noise = np.random.default_rng(NOISE_SEED).normal(
+        0.0, NOISE_RMS, (max(1, job["sample_rate"] // block_size), job["input_channels"], block_size)
+    )
+    # From here on only what the build itself leaves behind has to be searched for garbage.
+    gc.collect()
+    gc.freeze()
+    with os.fdopen(job["questions"], encoding="ascii") as questions:
+        for line in questions:
+            blocks = -(-int(line) // block_size)
+            gc.collect()
+            cpu_s = time_blocks(instance, noise, blocks)
+            os.write(job["answers"], f"{blocks * block_size} {cpu_s!r}\n".encode())
+
+
+def time_blocks(instance: Instance, noise: NDArray[Any], blocks: int) -> float:
+    """CPU seconds of this process for a number of blocks."""
+    started = time.process_time()
+    for number in range(blocks):
+        instance.process(noise[number % noise.shape[0]])
+    return time.process_time() - started
