@@ -383,7 +383,7 @@ def test_a_build_in_a_repository_carries_its_commit(tmp_path: Path) -> None:
         ),
         (
             {"build__kind": "tape"},
-            'or "vst3", got the text "tape"',
+            'build.kind: need "recordings", "command", "python",',
         ),
         ({"build__object": None}, "build.object: missing"),
         ({"build__object": "Reverb"}, 'build.object: need module:object, got "Reverb"'),
