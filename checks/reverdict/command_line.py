@@ -248,6 +248,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_sensitivity(commands)
     _add_demo(commands)
     _add_schema(commands)
+    _add_header(commands)
     return parser
 
 
@@ -885,6 +886,24 @@ def _add_schema(commands: Any) -> None:
     )
     formats = ("reference", "tolerances", "build", "verdict", "sensitivity")
     parser.add_argument("which", choices=formats, help="which file: reference.toml, tolerances.toml, …")
+
+
+def _add_header(commands: Any) -> None:
+    _command(
+        commands,
+        "header",
+        _header,
+        "print reverb.h: the five functions by which a shared library is judged",
+        epilog="A build of kind library is a shared library that has them. For C and C++.\n\n"
+        "example:\n  reverdict header > reverb.h\n  cc -O2 -shared -fPIC -o libspring.so spring.c",
+    )
+
+
+def _header(_: argparse.Namespace) -> int:
+    from reverdict.render import HEADER
+
+    print(HEADER.read_text(encoding="utf-8"), end="")
+    return 0
 
 
 def _schema(options: argparse.Namespace) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reverdict.render import child
@@ -14,9 +15,13 @@ from reverdict.render.folders import build_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from reverdict.render.build import Build
+
+HEADERS = Path(__file__).with_name("hosts")
+"""``{headers}``: where reverb.h lies, for compilers."""
+
+HEADER = HEADERS / "reverb.h"
 
 PREPARE_LIMITS = Limits(seconds=900.0, memory_mb=0)
 """A compiler may take its time, and some reserve much address space: no limit on memory."""
@@ -41,7 +46,7 @@ def prepare(build: Build, work_folder: Path) -> str:
     outcome = kept / ".prepared"
     with _only_one(kept / ".preparing"):
         if not outcome.exists():
-            argv = filled(build.prepare, {"work": str(kept)}, build, "build.prepare")
+            argv = filled(build.prepare, {"work": str(kept), "headers": str(HEADERS)}, build, "build.prepare")
             require_program(argv[0], build, "build.prepare")
             ended = child.run(argv, build.folder, PREPARE_LIMITS, hear_all=True)
             _record(prepare_log(build, work_folder), ended.said)

@@ -14,8 +14,6 @@ from reverdict.render.hosts.buffers import Buffers, FloatPointer
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-HEADER = Path(__file__).with_name("reverb.h")
-
 _Rows = ctypes.POINTER(FloatPointer)
 _Handle = ctypes.c_void_p
 FUNCTIONS: dict[str, tuple[Any, list[Any]]] = {
