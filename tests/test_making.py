@@ -194,7 +194,7 @@ def test_a_build_that_repeats_exactly_keeps_the_shared_tolerances(
 
 def test_a_build_that_wanders_gets_the_room_it_needs(here: Workspace) -> None:
     player = here.builds / "player.py"
-    text = player.read_text(encoding="utf-8").replace("gain * np.load", "gain * np.random.normal(1, 0.02) * np.load")
+    text = player.read_text(encoding="utf-8").replace("gain * np.load", "gain * np.random.normal(1, 0.05) * np.load")
     player.write_text(text, encoding="utf-8")
     build = here.build('[build.not_asked]\ncost = "not now"')
     wishes = making.Wishes(seconds=0.6, parameters={"program": "short"}, repeats=("5",))

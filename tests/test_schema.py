@@ -187,7 +187,7 @@ def test_every_mistake_is_reported_at_once(tmp_path: Path) -> None:
         ({"cost__title": "x"}, "cost.title: unknown key here; it belongs at the top of the file"),
         (
             {"conduct__loudness_db": 1},
-            "loudness_db: unknown key; known here: stray_db, not_asked, accept_unsure",
+            "loudness_db: unknown key; known here: stray_db, repeats_percent, ",
         ),
         ({"schema": 2}, "schema: need 1, got 2"),
         ({"origin": "bild"}, 'origin: need "build" or "capture", got the text "bild"'),

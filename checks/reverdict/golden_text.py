@@ -44,7 +44,23 @@ level_db = 0.5            # level of each band; 1 dB is just noticed
 dearer_percent = 10       # how much more a sample may cost
 cheaper_percent = 100     # any saving is welcome; lower it to be told of suspicious ones
 
-[conduct]                 # finite, not silent, of the right length, the same every time: nothing to set
+[conduct]
+# A build must be usable: finite, not silent, of the right length, in one piece. Beyond that it must keep to itself:
+# asked again, softer, turned over, later, amid noise, in odd blocks, after a reset or beside another instance, it may
+# answer a click differently by so many percent of the response (1 is -40 dB, 0.001 is -100 dB). What a reverb does on
+# purpose is declared in its own table: [conduct.declared] time_variance = "its delay lines are modulated".
+repeats_percent = 0.01
+level_scaling_percent = 1
+superposition_percent = 1
+time_variance_percent = 1
+block_size_percent = 0.1
+reset_percent = 0.1
+instances_percent = 0.1
+cold_start_percent = 10   # without silence before the click
+silence_percent = 0.001   # what sounds for silence, of full scale
+dc_percent = 0.001
+tail_percent = 0.01       # of the loudest sample, once the tail should have died away by 130 dB
+slow_tail_percent = 300   # how much dearer silence may be than sound, as where numbers become denormal
 """
 
 

@@ -20,6 +20,7 @@ from reverdict.words import CHECKS, Outcome, Response
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+    from reverdict.measure.manners import Observed
     from reverdict.measure.measurement import Measurement
     from reverdict.proposing import Proposal
     from reverdict.render import Build, Request
@@ -31,8 +32,12 @@ CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
 BLOCK_SIZE = 512
 LOWEST_RATE_HZ = 1000
-STRAY_DB = 8.0
-"""More than what rounding, or a spring moved within its tolerance, does to 10 ms of sound."""
+BUILDS_CONDUCT = {"stray_db": 8.0, "headroom_db": 1.0}
+"""What a build is held to against its golden: 8 dB of stray sound is more than what rounding, or a spring moved within
+its tolerance, does to 10 ms of sound."""
+
+TWO_CHANNELS = {"balance_db": 0.5, "mono_db": 0.5}
+"""And where two channels come out: half of what is heard of a level."""
 
 TAIL_LAG_MS = 0.1
 """As far as an onset may move by the proposed tolerances."""
@@ -102,6 +107,7 @@ def new_reference(
     -------
     path of the reference.toml, and lines that say what is asked of builds, by which tolerances, and what is not.
     """
+    from reverdict import proposing
     from reverdict.measure.figures import figures_of
     from reverdict.measure.measurement import measure
 
@@ -114,24 +120,29 @@ def new_reference(
     if source.is_file() and source.suffix.lower() in SOUND_SUFFIXES:
         response, told, label = _capture(source, wishes)
         cost: dict[str, Any] = {"not_asked": "made from a recording, and a recording has no cost"}
+        observed: list[Observed] = []
         repeats = _other_takes(source, response, wishes)
     else:
         build = open_build(source)
         if build.kind == "recordings":
             raise BadInput(source, "a folder of recordings; name the one file this reference is to be made from")
-        response, told, label, cost, repeats = _rendered(build, name, wishes, progress)
+        response, told, label, cost, repeats, observed = _rendered(build, name, wishes, golden_folder, progress)
     progress(f"measuring {source.name}")
     measured = measure(_from_click(response))  # as it will be measured whenever a build is judged
     checks = asked_of(measured, cost)
     proposals, said_of_repeats = _proposals(
         told["origin"], response, measured, repeats, checks, golden_folder, progress
     )
+    of_manners, declared = proposing.manners(observed, _shared(golden_folder).get("conduct", {}))
+    proposals += of_manners
+    if told["origin"] == "build":
+        checks["conduct"] = {**BUILDS_CONDUCT, **(TWO_CHANNELS if len(response.paths) > 1 else {})}
+    if declared:
+        checks["conduct"]["declared"] = declared
     for one in proposals:
         checks[one.table][one.key] = one.value
     if told["origin"] == "build" and not checks["echo_timing"].get("springs"):
         checks["echo_timing"] |= _tail(_from_click(response), [_from_click(take.response) for take in repeats])
-    if told["origin"] == "build":
-        checks["conduct"]["stray_db"] = STRAY_DB
     tables = {
         "title": wishes.title.strip() or f"{name}, from {source.name}",
         "approval": {"who": who(), "build": label, "why": wishes.why},
@@ -183,7 +194,6 @@ def _proposals(
     from reverdict import proposing
     from reverdict.measure.fresh_noise import with_fresh_noise
     from reverdict.measure.measurement import measure
-    from reverdict.schema import read_toml
 
     golden = _from_click(response)
     itself = _beside(golden, measured, golden, checks)
@@ -208,8 +218,7 @@ def _proposals(
         if clear < timing["passes"]:
             said.append(f"only {clear} of {timing['passes']} passes are told in every repeat, so no more are asked")
         timing["passes"] = clear
-    path = golden_folder / TOLERANCES_FILE
-    shared = read_toml(path) if path.exists() else golden_text.proposed_tolerances()
+    shared = _shared(golden_folder)
     proposals = proposing.propose(origin, itself, noisy, found, shared, asked)
     if "energy_decay" in asked:
         mine = {one.key: one.value for one in proposals if one.table == "energy_decay"}
@@ -219,6 +228,14 @@ def _proposals(
             judged = _decays(golden, measured, others, values)
             proposals += proposing.curve_proposal(judged, least_limit(values["level_db"]), len(repeats))
     return proposals, said
+
+
+def _shared(golden_folder: Path) -> dict[str, Any]:
+    """Tables of the folder's tolerances.toml, or of what will be written there."""
+    from reverdict.schema import read_toml
+
+    path = golden_folder / TOLERANCES_FILE
+    return read_toml(path) if path.exists() else golden_text.proposed_tolerances()
 
 
 def _decays(
@@ -397,8 +414,8 @@ def _take(source: Path, wishes: Wishes) -> tuple[Response, float]:
 
 
 def _rendered(
-    build: Build, name: str, wishes: Wishes, progress: Callable[[str], None]
-) -> tuple[Response, dict[str, Any], str, dict[str, Any], list[Take]]:
+    build: Build, name: str, wishes: Wishes, golden_folder: Path, progress: Callable[[str], None]
+) -> tuple[Response, dict[str, Any], str, dict[str, Any], list[Take], list[Observed]]:
     from reverdict.render import Request, parameters_missing, render, working_folder
 
     _refuse(wishes, ["click_at"], f"is for a recording; {build.place} is rendered, and we place the click")
@@ -415,6 +432,8 @@ def _rendered(
         if rendering.response is None:
             raise BadInput(build.place, f"no reference can be made of it: {rendering.reason}")
         again = list(_rendered_again(build, request, work, count, progress))
+        progress("looking how it behaves")
+        observed = _observed(build, request, rendering.response, golden_folder, work)
         cost = kernel_cost(build, request, work)
     told = {
         "origin": "build",
@@ -427,7 +446,26 @@ def _rendered(
             "parameters": {**wishes.parameters},
         },
     }
-    return rendering.response, told, label_of(build), cost, again
+    return rendering.response, told, label_of(build), cost, again, observed
+
+
+def _observed(build: Build, request: Request, response: Response, golden_folder: Path, work: Path) -> list[Observed]:
+    """What the build is put through for its manners; BadInput where it does not survive that."""
+    from reverdict import conducting
+    from reverdict.measure.measurement import measure
+    from reverdict.reference import Conduct
+    from reverdict.schema import tolerances_of
+    from reverdict.trial import longest_decay_s
+
+    if "conduct" in build.not_asked:
+        return []
+    asked = Conduct(**tolerances_of("conduct", _shared(golden_folder).get("conduct", {})))
+    decay_s = longest_decay_s(measure(response))
+    observed = conducting.observe(conducting.Subject(build, request, response, response, decay_s), asked, work)
+    for one in observed:
+        if one.amount is None:
+            raise BadInput(build.place, f"no reference can be made of it: {one.where}: {one.why_not}")
+    return observed
 
 
 def _count_of(repeats: Sequence[str]) -> int:

@@ -9,6 +9,12 @@ RELATIVE_UNITS = ("s", "Hz")
 """Units of which people think in percent: decay times and transition frequencies."""
 
 _LEANINGS = (
+    (r"^(sound for silence|offset in silence)$", ("of full scale", "of full scale")),
+    (r"^end of the tail$", ("left over", "left over")),
+    (r"^cost of a silent tail$", ("dearer", "cheaper")),
+    (r"^click of a moved parameter$", ("of the peak", "of the peak")),
+    (r"\b(dependence|superposition|variance|again|reset|cold start)\b", ("off", "off")),
+    (r"^balance$", ("to the right", "to the left")),
     (r"\bcurve\b", ("above golden", "below golden")),
     (r"\blag\b", ("late", "early")),
     (r"\b(edt|t20|t30|t60|decay|tail|length)\b", ("longer", "shorter")),

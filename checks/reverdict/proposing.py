@@ -36,6 +36,7 @@ from typing import Any
 import numpy as np
 
 from reverdict.measure.clock import t95
+from reverdict.measure.manners import Observed
 from reverdict.terms import least_limit
 from reverdict.words import Finding
 
@@ -60,6 +61,12 @@ HEARD_DELAY_MS = [[500, 3.2], [1000, 2.0], [2000, 1.0], [4000, 1.5], [8000, 2.0]
 HEARD = {
     "arrival_ms": 1.0, "onset_ms": 1.0, "edt_percent": 5.0, "t20_percent": 5.0, "t30_percent": 5.0, "level_db": 1.0,
 }  # fmt: skip
+DEPARTURES = (
+    "repeats_percent", "block_size_percent", "instances_percent", "reset_percent", "level_scaling_percent",
+    "superposition_percent", "time_variance_percent", "cold_start_percent",
+)  # fmt: skip
+"""Tolerances of what a build departs from itself by."""
+
 CORNERS_HZ = (200, 315, 500, 800, 1250, 2000, 3150, 5000)
 
 
@@ -330,6 +337,44 @@ def _beyond(key: str, value: str, heard: str, need: _Need, repeats: int, unit: s
     else:
         why = f"noise alone moves it by {_amount(need.noise)} {unit}"
     return f"{key} = {value} is wider than what is heard, {heard}: {why}; record with less noise, or steadier"
+
+
+KEPT_BY_DESIGN_PERCENT = 10.0
+"""A build that departs from itself by more does so by design, as with modulated delay lines."""
+
+
+def manners(observed: Iterable[Observed], usual: Mapping[str, Any]) -> tuple[list[Proposal], dict[str, str]]:
+    """Tolerances for the manners of a new reference, and the questions to be declared as not put, with the reason.
+
+    Parameters
+    ----------
+    observed : what the golden's own build was put through.
+    usual : table ``conduct`` of tolerances.toml as it reads.
+
+    A question in which the golden needs no more than half of what is usual keeps the usual tolerance.
+    """
+    most: dict[str, Observed] = {}
+    for one in observed:
+        needs_more = one.question not in most or _needed(one) > _needed(most[one.question])
+        if one.amount is not None and one.question in usual and needs_more:
+            most[one.question] = one
+    proposals, declared = [], {}
+    for key, one in most.items():
+        needed, limit = _needed(one), least_limit(usual[key])
+        where = f" ({one.where})" if one.where else ""
+        said = f"the golden's own build: {needed:.2g} %{where}"
+        if needed <= limit / 2:
+            continue
+        if key in DEPARTURES and needed > KEPT_BY_DESIGN_PERCENT:
+            declared[key.rpartition("_")[0]] = said
+        else:
+            warning = f"{key} = {_rounded_up(2 * needed)} is wider than usual, {limit:g}: {said}"
+            proposals.append(Proposal("conduct", key, _rounded_up(2 * needed), f"twice that of {said}", warning))
+    return proposals, declared
+
+
+def _needed(one: Observed) -> float:
+    return abs(one.amount or 0.0) + one.uncertainty
 
 
 def _amount(value: float) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, overload
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
     from pathlib import Path
 
@@ -194,11 +195,47 @@ class Cost(CheckSettings):
 class Conduct(CheckSettings):
     """Manners: finite, not silent, of the right length, and nothing that does not belong.
 
-    stray_db : Tolerance or None
-        How much louder than anything near by in the golden a build may be, above it only. None: it is not judged.
+    Each of the tolerances is None where it is not judged. Those in percent are of the response's energy (as a root) but
+    where another is named.
+
+    stray_db : how much louder than anything near by in the golden a build may be, above it only.
+    repeats_percent : how far a second render of the same may differ.
+    block_size_percent : or one in odd block sizes.
+    instances_percent : or one with a second instance at another rate beside it.
+    reset_percent : or one after loud noise and a reset.
+    level_scaling_percent : or the response to a softer click, or one turned over.
+    superposition_percent : or to a click amid noise, less the noise.
+    time_variance_percent : or to a click that comes later.
+    cold_start_percent : or to a click without silence before it.
+    silence_percent, dc_percent : what may sound for silence, of full scale.
+    tail_percent : what may be left when the tail should have ended, of the loudest sample before.
+    move_percent : what may sound high above a sine when a parameter moves, of the output's peak.
+    slow_tail_percent : how much dearer a silent tail may be than loud sound.
+    headroom_db : how far the peak of its answer to noise may differ from the golden's.
+    balance_db, mono_db : how far right against left, and the sum of the two, may differ from the golden's.
+    moves : parameters that are moved, each from one value to another.
+    declared : question -> why it is not put, by the name of its tolerance without the unit.
     """
 
     stray_db: Tolerance | None = None
+    repeats_percent: Tolerance | None = None
+    block_size_percent: Tolerance | None = None
+    instances_percent: Tolerance | None = None
+    reset_percent: Tolerance | None = None
+    level_scaling_percent: Tolerance | None = None
+    superposition_percent: Tolerance | None = None
+    time_variance_percent: Tolerance | None = None
+    cold_start_percent: Tolerance | None = None
+    silence_percent: Tolerance | None = None
+    dc_percent: Tolerance | None = None
+    tail_percent: Tolerance | None = None
+    move_percent: Tolerance | None = None
+    slow_tail_percent: Tolerance | None = None
+    headroom_db: Tolerance | None = None
+    balance_db: Tolerance | None = None
+    mono_db: Tolerance | None = None
+    moves: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    declared: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

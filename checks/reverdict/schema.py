@@ -261,18 +261,15 @@ class EnergyDecayTolerances(Table):
     )
 
 
-OPTIONAL_TOLERANCES = {
-    "arrival_percent", "latency_ms", "tail_lag_ms", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
-    "curve_db", "gain_db", "stray_db",
-}  # fmt: skip
-"""Tolerances that may be left out: what that means stands in their description."""
-
-
 class CostTolerances(Table):
     dearer_percent: Percent | None = Field(default=None, description="How much more a sample may cost, in percent.")
     cheaper_percent: Percent | None = Field(
         default=None, description="How much less a sample may cost, in percent; 100 allows any saving."
     )
+
+
+def _manner(what: str, of: str = "in energy, as a root, of that of the response") -> Any:
+    return Field(default=None, description=f"{what}, in percent {of}. 1 is -40 dB, 0.001 is -100. Unset: not judged.")
 
 
 class ConductTolerances(Table):
@@ -281,6 +278,39 @@ class ConductTolerances(Table):
         description="How much louder than anything near it in time and frequency in the golden a build may be, in "
         "dB: clicks, hum, offsets, gaps. Unset: not judged.",
     )
+    repeats_percent: Limit = _manner("How far a second render may differ")
+    block_size_percent: Limit = _manner("How far a render in odd block sizes may differ")
+    instances_percent: Limit = _manner("How far a render beside a second instance, at another rate, may differ")
+    reset_percent: Limit = _manner("How far a render after loud noise and a reset may differ")
+    level_scaling_percent: Limit = _manner("How far the response to a softer click, or one turned over, may differ")
+    superposition_percent: Limit = _manner("How far the response to a click amid noise, less the noise, may differ")
+    time_variance_percent: Limit = _manner("How far the response to a later click may differ")
+    cold_start_percent: Limit = _manner("How far the response to a click without silence before it may differ")
+    silence_percent: Limit = _manner("What may sound for silence", "of full scale")
+    dc_percent: Limit = _manner("What offset there may be in silence", "of full scale")
+    tail_percent: Limit = _manner("What may be left when the tail should have ended", "of the loudest sample before")
+    move_percent: Limit = _manner(
+        "What may sound high above a sine when one of the moves is made", "of the output's peak"
+    )
+    slow_tail_percent: Limit = _manner("How much dearer a silent tail may be", "of the cost of loud sound")
+    headroom_db: Limit = Field(
+        default=None,
+        description="How far the peak of the answer to noise may differ from the golden's, in dB. Unset: not judged.",
+    )
+    balance_db: Limit = Field(
+        default=None, description="How far right against left may differ from the golden's, in dB. Unset: not judged."
+    )
+    mono_db: Limit = Field(
+        default=None,
+        description="How far left plus right may differ in level from the golden's, in dB. Unset: not judged.",
+    )
+
+
+OPTIONAL_TOLERANCES = {
+    "arrival_percent", "latency_ms", "tail_lag_ms", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
+    "curve_db", "gain_db", *ConductTolerances.model_fields,
+}  # fmt: skip
+"""Tolerances that may be left out: what that means stands in their description."""
 
 
 class Asked(Table):
@@ -337,7 +367,24 @@ class CostTable(Asked, CostTolerances):
 
 
 class ConductTable(Asked, ConductTolerances):
-    pass
+    moves: dict[str, Annotated[list[float], Field(min_length=2, max_length=2)]] = Field(
+        default_factory=dict, description="Parameters to move while a sine plays: mix = [0.2, 0.8]."
+    )
+    declared: dict[str, Text] = Field(
+        default_factory=dict,
+        description='Questions that are not put, with the reason: time_variance = "its delay lines are modulated".',
+    )
+
+    @field_validator("declared")
+    @classmethod
+    def _declares_questions(cls, declared: dict[str, str]) -> dict[str, str]:
+        known = [key.rpartition("_")[0] for key in ConductTolerances.model_fields]
+        for name in declared:
+            if name not in known:
+                close = difflib.get_close_matches(name, known, 1)
+                meant = f"; did you mean {close[0]}?" if close else f"; there are {', '.join(known)}"
+                raise ValueError(f'no question "{name}"{meant}')
+        return declared
 
 
 class FileTable(Table):
@@ -668,7 +715,7 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
         group_delay=GroupDelay(**_merged(own.group_delay, defaults, "group_delay")),
         energy_decay=EnergyDecay(**_merged(own.energy_decay, defaults, "energy_decay")),
         cost=Cost(**_beside(_merged(own.cost, defaults, "cost"), folder)),
-        conduct=Conduct(**_merged(own.conduct, defaults, "conduct")),
+        conduct=Conduct(**_undeclared(_merged(own.conduct, defaults, "conduct"))),
     )
 
 
@@ -763,6 +810,11 @@ def _merged(own: Table, defaults: DefaultTolerances, table: str) -> dict[str, An
 def _written(table: Table) -> dict[str, Any]:
     """The keys of a table that were written or have a default; tolerances as they are, not as dictionaries."""
     return {key: value for key, value in table if value is not None}
+
+
+def _undeclared(settings: dict[str, Any]) -> dict[str, Any]:
+    """Without the tolerances of questions that are declared not to be put."""
+    return {key: value for key, value in settings.items() if key.rpartition("_")[0] not in settings["declared"]}
 
 
 def _beside(settings: dict[str, Any], folder: Path) -> dict[str, Any]:

@@ -106,7 +106,11 @@ def least_limit(value: Any, hz: float = ANYWHERE_HZ) -> float:
     return min(_at(side, hz) for side in _sides(value))
 
 
-JUDGED_IF_SET = ("tail_lag_ms", "stray_db")
+JUDGED_IF_SET = (
+    "tail_lag_ms", "stray_db", "repeats_percent", "block_size_percent", "instances_percent", "reset_percent",
+    "level_scaling_percent", "superposition_percent", "time_variance_percent", "cold_start_percent", "silence_percent",
+    "dc_percent", "tail_percent", "move_percent", "slow_tail_percent", "headroom_db", "balance_db", "mono_db",
+)  # fmt: skip
 WIDER_IF_SET = (
     "latency_ms", "gain_db", "arrival_percent", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
 )  # fmt: skip

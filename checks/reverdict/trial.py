@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from reverdict.golden_set import GoldenReference
+    from reverdict.measure.manners import Observed
     from reverdict.reference import Reference
     from reverdict.render import Build, Rendering
     from reverdict.words import Finding
@@ -30,6 +31,7 @@ SOUND_JUDGES: dict[str, Any] = {
 }
 """Checks that hold a candidate's sound against the golden's."""
 
+UNKNOWN_DECAY_S = 3.0
 NO_RESPONSE = "nothing to measure: the build gave no usable output"
 
 
@@ -129,7 +131,8 @@ class Trial:
             return judging.not_asked(check, why)
         if check == "conduct":
             asked = self.golden.reference.conduct
-            findings = conduct.judge(self.rendering, None if asked.stray_db is None else self.beside, asked)
+            beside = None if asked.stray_db is None else self.beside
+            findings = conduct.judge(self.rendering, beside, asked, self._manners())
             return self._closed(check, findings, settings.accept_unsure)
         if self.rendering.response is None:
             return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
@@ -138,6 +141,18 @@ class Trial:
         assert self.beside is not None
         findings = SOUND_JUDGES[check](self.measured, self.beside, settings)
         return self._closed(check, findings, settings.accept_unsure)
+
+    def _manners(self) -> list[Observed]:
+        """What the build is put through besides, where it gave a response at all."""
+        if self.rendering.response is None:
+            return []
+        from reverdict import conducting
+
+        request = request_of(self.golden.reference)
+        subject = conducting.Subject(
+            self.build, request, self.golden.response, self.rendering.response, longest_decay_s(self.measured)
+        )
+        return conducting.observe(subject, self.golden.reference.conduct, self.work_folder)
 
     def _closed(self, check: str, findings: list[Finding], accept_unsure: str) -> CheckVerdict:
         verdict = judging.close(check, findings, accept_unsure)
@@ -178,6 +193,18 @@ class Trial:
 
         found = diagnose(self._golden_response, self.measured, self.rendering.response, self.beside)
         return tuple(asdict(one) for one in found)
+
+
+def longest_decay_s(measured: Measurement) -> float:
+    """Longest decay time of all bands; that of the whole response where none could be told."""
+    times = [
+        time.seconds
+        for path in measured.paths
+        for band in path.decay.bands
+        for time in band.times.values()
+        if time.seconds is not None
+    ]
+    return max(times, default=UNKNOWN_DECAY_S)
 
 
 def _beside(reference: Reference, golden: Response, measured: Measurement, candidate: Response) -> Comparison:

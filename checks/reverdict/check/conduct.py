@@ -1,16 +1,21 @@
-"""Manners: does the build give usable output, and nothing that does not belong?
+"""Manners: does the build give usable output, nothing that does not belong, and the same whenever it should?
 
 Aim. A build that crashes, hangs, goes silent or gives samples that are not numbers must say so in one plain finding.
-Where the reference asks for it, nothing may sound where the golden is silent: clicks, hum, offsets, gaps in blocks.
+Where the reference asks for it, nothing may sound where the golden is silent: clicks, hum, offsets, gaps in blocks; and
+a build must answer a click alike when it is asked again, softer, turned over, later, amid other sound, in odd blocks,
+after a reset or beside a second instance; be silent for silence; come to an end; and not slow down when it is silent.
 
 Method. Rendering has looked at the output once: finite, at the right rate, with the right channels, long enough and not
 silent (peak above −120 dB of the click). This check turns what it found into a finding, which has no number and no
-tolerance: it passes or it fails. Stray sound is that of ``measure.stray``, in windows of 10 ms and half octaves.
+tolerance: it passes or it fails. Stray sound is that of ``measure.stray``, in windows of 10 ms and half octaves; the
+rest is observed by ``conducting`` and measured by ``measure.manners``.
 
-Conventions. "stray sound" is positive where the build is louder than anything near by in the golden, dB.
+Conventions. "stray sound" is positive where the build is louder than anything near by in the golden, dB. What departs
+from itself is in percent of its own energy, as a root: 1 % is −40 dB.
 
-Limits of validity. One render of one click: faults at other block sizes, levels or rates are not looked for. Nor is
-stray sound more than 60 dB below the golden's loudest 10 ms.
+Limits of validity. One render of one click each: what shows only now and then may be missed. Stray sound more than
+60 dB below the golden's loudest 10 ms is not looked for. A build that does not repeat itself is unsure in all that its
+renders are compared for.
 """
 
 from __future__ import annotations
@@ -26,10 +31,17 @@ from reverdict.phrases import true_minus
 from reverdict.words import Finding, Outcome
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reverdict.measure.manners import Observed
     from reverdict.measure.measurement import Comparison
     from reverdict.measure.stray import StraySound
     from reverdict.reference import Conduct, Tolerance
     from reverdict.render.build import Rendering
+
+
+MOST = 1e6
+"""A deviation without bound, as of a channel gone silent, in any unit."""
 
 
 @dataclass(frozen=True)
@@ -57,15 +69,61 @@ def measure(rendering: Rendering) -> ConductMeasurement:
     return ConductMeasurement(notes=rendering.notes, peak_db=20.0 * math.log10(peak))
 
 
-def judge(rendering: Rendering, beside: Comparison | None, settings: Conduct) -> list[Finding]:
-    """A finding "output", pass with the notes as its reason or fail with what happened; "stray sound" per path."""
+QUANTITIES = {
+    "repeats_percent": "same click again",
+    "block_size_percent": "dependence on block size",
+    "instances_percent": "dependence on another instance",
+    "reset_percent": "click after a reset",
+    "level_scaling_percent": "dependence on level",
+    "superposition_percent": "superposition",
+    "time_variance_percent": "time variance",
+    "cold_start_percent": "cold start",
+    "silence_percent": "sound for silence",
+    "dc_percent": "offset in silence",
+    "tail_percent": "end of the tail",
+    "move_percent": "click of a moved parameter",
+    "slow_tail_percent": "cost of a silent tail",
+    "headroom_db": "peak for noise",
+    "balance_db": "balance",
+    "mono_db": "mono sum level",
+}
+"""Key of a tolerance -> what its finding is called."""
+
+
+def judge(
+    rendering: Rendering, beside: Comparison | None, settings: Conduct, observed: Sequence[Observed] = ()
+) -> list[Finding]:
+    """A finding "output", pass with the notes as its reason or fail with what happened; "stray sound" per path.
+
+    observed : what the build was put through besides; a finding for each.
+    """
     measured = measure(rendering)
     outcome = Outcome.FAIL if measured.why_not else Outcome.PASS
     reason = measured.why_not or "; ".join(measured.notes)
     findings = [Finding("output", "", "", None, None, None, None, None, outcome, reason)]
     if beside is not None and settings.stray_db is not None:
         findings += [_stray(path.path, path.stray, settings.stray_db) for path in beside.paths if path.stray]
-    return findings
+    findings += [_observed(one, settings) for one in observed]
+    return findings + [
+        Finding(QUANTITIES[key], "", key.rpartition("_")[2], None, None, None, None, None, Outcome.NOT_ASKED, why)
+        for key in QUANTITIES
+        if (why := settings.declared.get(key.rpartition("_")[0]))
+    ]
+
+
+def _observed(one: Observed, settings: Conduct) -> Finding:
+    """What was observed, against its tolerance. What could not be played at all is output that cannot be used."""
+    if one.question not in QUANTITIES:
+        return Finding(one.question, one.where, "", None, None, None, None, None, Outcome.FAIL, one.why_not)
+    tolerance = getattr(settings, one.question)
+    assert tolerance is not None
+    assert one.amount is not None
+    limits = tolerance.at()
+    return judge_deviation(
+        QUANTITIES[one.question], one.where, "dB" if one.question.endswith("_db") else "%", 0.0, one.amount,
+        min(one.amount, MOST), one.uncertainty, limits.above, tolerance_below=limits.below,
+        reason=true_minus(one.remark),
+    )  # fmt: skip
 
 
 def _stray(path: str, stray: StraySound, tolerance: Tolerance) -> Finding:

@@ -16,10 +16,11 @@ Nothing here measures or judges.
 from reverdict.render.build import Build, Failure, Limits, Played, Rendered, Rendering, Request, Stimulus
 from reverdict.render.command import parameters_missing
 from reverdict.render.folders import working_folder
+from reverdict.render.hosts import HOSTED
 from reverdict.render.prepare import HEADER, prepare, prepare_log
 from reverdict.render.rendering import as_rendered, play, render
 
 __all__ = [
-    "HEADER", "Build", "Failure", "Limits", "Played", "Rendered", "Rendering", "Request", "Stimulus", "as_rendered",
-    "parameters_missing", "play", "prepare", "prepare_log", "render", "working_folder",
+    "HEADER", "HOSTED", "Build", "Failure", "Limits", "Played", "Rendered", "Rendering", "Request", "Stimulus",
+    "as_rendered", "parameters_missing", "play", "prepare", "prepare_log", "render", "working_folder",
 ]  # fmt: skip

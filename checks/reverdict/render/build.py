@@ -181,6 +181,8 @@ class Stimulus:
     beside : ndarray or None
         What a second instance of the same process hears meanwhile, block by block in turns; of the same shape. Needs a
         host.
+    beside_rate_hz : int or None
+        The rate of that instance, where it has another.
     timed : bool
         Note the CPU time of every block. Needs a host.
     """
@@ -189,6 +191,7 @@ class Stimulus:
     block_sizes: tuple[int, ...] = ()
     changes: tuple[tuple[int, str, Parameter], ...] = ()
     beside: NDArray[Any] | None = None
+    beside_rate_hz: int | None = None
     timed: bool = False
 
 

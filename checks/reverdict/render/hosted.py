@@ -83,6 +83,7 @@ def _describe_take(stimulus: Stimulus, request: Request, folder: Path, number: i
     if stimulus.beside is not None:
         take["beside"] = str(folder / f"beside-{number}.npy")
         np.save(take["beside"], stimulus.beside)
+        take["beside_rate"] = stimulus.beside_rate_hz or request.rate_hz
     return take
 
 

@@ -61,7 +61,7 @@ def play(host: Host, take: dict[str, Any], job: dict[str, Any]) -> None:
     ``told`` is written last: a take that has it was played to its end.
     """
     instance = host.make()
-    other = host.make() if "beside" in take else None
+    other = open_host(job | {"sample_rate": take["beside_rate"]}).make() if "beside" in take else None
     heard = np.load(take["input"], mmap_mode="r")
     beside = np.load(take["beside"], mmap_mode="r") if other else None
     said = instance.latency_samples
