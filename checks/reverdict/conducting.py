@@ -152,7 +152,7 @@ class _Session:
         if asked.level_scaling_percent:
             yield "softer", Stimulus(click * 10 ** (-SOFTER_DB / 20))
             yield "turned over", Stimulus(-click)
-        if asked.time_variance_percent:
+        if asked.time_variance_percent or asked.cold_start_percent or asked.reset_percent:
             yield "later", Stimulus(np.pad(click, ((0, 0), (round(LATER_S * self.rate_hz), 0))))
         if asked.superposition_percent or asked.headroom_db:
             yield "noise", Stimulus(self.noise[:, : self.size])
@@ -248,28 +248,38 @@ class _Session:
         later = round(LATER_S * self.rate_hz)
         loud = round(TAIL_NOISE_S * self.rate_hz)
         soft = self.level * 10 ** (-SOFTER_DB / 20)
-        again = self._response_to("again", self.preroll, self.level)
-        repeats = None if again is None else manners.departure(again, self.expected)
-        if repeats is not None and self.asked.repeats_percent:
-            yield _departure("repeats_percent", repeats, 0.0, "")
-        for name, question, start, level in (
-            ("softer", "level_scaling_percent", self.preroll, soft),
-            ("turned over", "level_scaling_percent", self.preroll, -self.level),
-            ("later", "time_variance_percent", self.preroll + later, self.level),
-            ("cold", "cold_start_percent", 0, self.level),
-            ("blocks", "block_size_percent", self.preroll, self.level),
-            ("beside", "instances_percent", self.preroll, self.level),
-            ("reset", "reset_percent", loud + self.preroll, self.level),
-        ):
-            response = self._response_to(name, start, level)
-            if response is not None:
-                yield _departure(question, manners.departure(response, self.expected), repeats or 0.0, WHERE[name])
+        departed = {
+            name: manners.departure(response, self.expected)
+            for name, start, level in (
+                ("again", self.preroll, self.level),
+                ("softer", self.preroll, soft),
+                ("turned over", self.preroll, -self.level),
+                ("later", self.preroll + later, self.level),
+                ("cold", 0, self.level),
+                ("blocks", self.preroll, self.level),
+                ("beside", self.preroll, self.level),
+                ("reset", loud + self.preroll, self.level),
+            )
+            if (response := self._response_to(name, start, level)) is not None
+        }
+        amid = 1.0
         with_click, noise = self._answer("amid noise"), self._answer("noise")
         if with_click is not None and noise is not None and with_click.shape == noise.shape:
             response = (with_click - noise)[:, self.preroll :] / self.level
-            yield _departure(
-                "superposition_percent", manners.departure(response, self.expected), repeats or 0.0, WHERE["amid noise"]
-            )
+            departed["amid noise"] = manners.departure(response, self.expected)
+            # What does not repeat of the noise is left over beside the click.
+            amid = math.sqrt(float(np.sum(noise**2) / max(np.sum((self.level * self.expected) ** 2), 1e-30)))
+        chance = departed.get("again", 0.0)
+        for name, percent in departed.items():
+            question = COMPARED[name]
+            if getattr(self.asked, question) is None:
+                continue
+            # What does not repeat, or not at another time, cannot tell more finely; but none of that is in what came
+            # out exactly alike.
+            elsewhere = departed.get("later", 0.0) if name in ("cold", "reset") else 0.0
+            of_chance = chance * (amid if name == "amid noise" else 1.0)
+            unknown = 0.0 if name == "again" else min(percent, 2.0 * max(of_chance, elsewhere))
+            yield Observed(question, percent, unknown, WHERE[name], manners.in_db(percent))
 
     def _latency(self) -> Iterator[Observed]:
         """A latency that is told must be the same from beginning to end, and every time."""
@@ -341,8 +351,21 @@ class _Session:
                 yield Observed("move_percent", burst, where=f"{name} moved", remark=manners.in_db(burst))
 
 
+COMPARED = {
+    "again": "repeats_percent",
+    "softer": "level_scaling_percent",
+    "turned over": "level_scaling_percent",
+    "later": "time_variance_percent",
+    "cold": "cold_start_percent",
+    "blocks": "block_size_percent",
+    "beside": "instances_percent",
+    "reset": "reset_percent",
+    "amid noise": "superposition_percent",
+}
+"""Stimulus -> what its comparison with the response answers."""
+
 WHERE = {
-    "again": "the same click again",
+    "again": "",
     "softer": f"click {SOFTER_DB:.0f} dB softer",
     "turned over": "click turned over",
     "later": f"click {LATER_S} s later",
@@ -357,11 +380,6 @@ WHERE = {
     "loud 1": "noise", "loud 2": "noise",
     "whisper 1": "noise near the smallest numbers", "whisper 2": "noise near the smallest numbers",
 }  # fmt: skip
-
-
-def _departure(question: str, percent: float, repeats: float, where: str) -> Observed:
-    """What a build does not repeat is uncertain in all else; but none of it was in what came out exactly alike."""
-    return Observed(question, percent, min(percent, repeats), where, manners.in_db(percent))
 
 
 def _of_full_scale(percent: float) -> str:

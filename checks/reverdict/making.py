@@ -133,10 +133,11 @@ def new_reference(
     proposals, said_of_repeats = _proposals(
         told["origin"], response, measured, repeats, checks, golden_folder, progress
     )
-    of_manners, declared = proposing.manners(observed, _shared(golden_folder).get("conduct", {}))
-    proposals += of_manners
     if told["origin"] == "build":
         checks["conduct"] = {**BUILDS_CONDUCT, **(TWO_CHANNELS if len(response.paths) > 1 else {})}
+    usual = {**_shared(golden_folder).get("conduct", {}), **checks["conduct"]}
+    of_manners, declared = proposing.manners(observed, usual)
+    proposals += of_manners
     if declared:
         checks["conduct"]["declared"] = declared
     for one in proposals:
@@ -459,7 +460,7 @@ def _observed(build: Build, request: Request, response: Response, golden_folder:
 
     if "conduct" in build.not_asked:
         return []
-    asked = Conduct(**tolerances_of("conduct", _shared(golden_folder).get("conduct", {})))
+    asked = Conduct(**tolerances_of("conduct", {**_shared(golden_folder).get("conduct", {}), **BUILDS_CONDUCT}))
     decay_s = longest_decay_s(measure(response))
     observed = conducting.observe(conducting.Subject(build, request, response, response, decay_s), asked, work)
     for one in observed:

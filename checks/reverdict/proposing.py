@@ -362,7 +362,7 @@ def manners(observed: Iterable[Observed], usual: Mapping[str, Any]) -> tuple[lis
     for key, one in most.items():
         needed, limit = _needed(one), least_limit(usual[key])
         where = f" ({one.where})" if one.where else ""
-        said = f"the golden's own build: {needed:.2g} %{where}"
+        said = f"the golden's own build: {needed:.2g} {_unit(key)}{where}"
         if needed <= limit / 2:
             continue
         if key in DEPARTURES and needed > KEPT_BY_DESIGN_PERCENT:

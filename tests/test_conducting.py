@@ -1,0 +1,329 @@
+"""A build for each misbehaviour, real code in a child process, stopped by the finding of that name and by no other."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from reverdict import conducting, making
+from reverdict.check import conduct
+from reverdict.gate import gate
+from reverdict.golden_text import proposed_tolerances
+from reverdict.reference import Conduct, Tolerance
+from reverdict.render import Build, Limits, Rendered, Request, render, working_folder
+from reverdict.render.build import Plugin
+from reverdict.render.prepare import HEADERS
+from reverdict.schema import tolerances_of
+from reverdict.words import BuildIdentity, Finding, Outcome
+
+RATE_HZ = 24000
+DECAY_S = 0.3
+REQUEST = Request("plate", rate_hz=RATE_HZ, block_size=240, seconds=0.5, preroll_s=0.2)
+STEREO = replace(REQUEST, channels="mono-to-stereo")
+MORE = {"headroom_db": 1.0, "balance_db": 0.5, "mono_db": 0.5, "move_percent": 1.0}
+
+PLATE = '''
+import itertools
+import numpy as np
+
+RATE_HZ, HELD = [0], [0.0]
+
+
+class Plate:
+    """Decaying noise as an FIR filter: linear and time-invariant whatever the blocks, but for one fault at a time."""
+
+    def __init__(self, sample_rate, fault="", sides=1, mix=1.0):
+        RATE_HZ[0] = sample_rate
+        time = np.arange(round(0.35 * sample_rate)) / sample_rate
+        noise = np.random.default_rng(7).normal(0, 0.1, (sides, time.size))
+        self.response = noise * np.exp(-6.907755 * time / 0.3)
+        self.response[:, 0] = 0.5
+        if fault == "random":
+            self.response *= 1 + 0.05 * np.random.default_rng().normal(size=time.size)
+        if fault == "mono":
+            self.response = np.stack([self.response[0], -self.response[0] * 0.95])
+        if fault == "balance":
+            self.response[1] *= 0.7
+        if fault == "narrow":
+            self.response[1] = self.response[0]
+        self.fault, self.mix, self.heard, self.rate = fault, mix, 0, sample_rate
+        self.quiet = self.smooth = 0.0
+        self.coming = np.zeros((sides, 0))
+        self.loud = self.latency_samples = 0
+
+    def set_parameter(self, name, value):
+        assert name == "mix"
+        self.mix = value
+
+    def reset(self):
+        if self.fault != "reset":
+            self.coming[:] = 0.0
+
+    def process(self, block):
+        frames = block.shape[1]
+        rate = RATE_HZ[0] if self.fault == "rate" else self.rate
+        x = block[0].copy()
+        size = 1 << (frames + self.response.shape[1] - 1).bit_length()
+        wet = np.fft.irfft(np.fft.rfft(x, size) * np.fft.rfft(self.response, size), size)
+        wet = wet[:, : frames + self.response.shape[1] - 1]
+        whole = np.zeros((len(wet), max(wet.shape[1], self.coming.shape[1])))
+        whole[:, : self.coming.shape[1]] += self.coming
+        whole[:, : wet.shape[1]] += wet
+        out, self.coming = whole[:, :frames], whole[:, frames:].copy()
+        # Rounding of the transform is no sound.
+        out = np.where(np.abs(out) < 1e-12, 0.0, out)
+        n = self.heard + np.arange(frames)
+        self.heard += frames
+        if self.fault == "block edge" and frames == 1:
+            out = out * 0
+        if self.fault == "saturates":
+            out = np.tanh(2 * out) / 2
+        if self.fault == "gate":
+            out = np.where(np.abs(out) < 1e-3, 0.0, out)
+        if self.fault == "one polarity":
+            out = np.maximum(out, 0.0)
+        if self.fault == "clips":
+            out = np.clip(out, -0.2, 0.2)
+        if self.fault == "modulated":
+            out = out * (1 + 0.3 * np.sin(2 * np.pi * 3.1 * n / self.rate))
+        if self.fault == "ducks":
+            self.quiet = max(0.9995**frames * self.quiet, np.abs(x).max())
+            out = out * (1 - 0.5 * min(self.quiet, 0.3)) if self.quiet < 0.4 else out
+        if self.fault == "fades in":
+            out = out * np.minimum(1.0, n / (0.1 * self.rate))
+        if self.fault == "hisses":
+            out = out + 1e-4 * np.random.default_rng(self.heard).normal(size=out.shape)
+        if self.fault == "offset":
+            out = out + 0.001
+        if self.fault == "limit cycle" and frames > 99 and np.std(x) > 0.05:
+            self.loud = 1
+        if self.fault == "limit cycle" and self.loud and np.abs(out).max() < 1e-3:
+            out = np.full(out.shape, 1e-3) * (-1.0) ** n
+        if self.fault == "oscillates" and frames > 99 and np.std(x) > 0.05:
+            self.loud = self.loud or self.heard
+        if self.fault == "oscillates" and self.loud:
+            out = out + 1e-3 * np.sin(n / 9) * np.exp((n - self.loud) / self.rate)
+        if self.fault == "shared":
+            out, HELD[0] = out + HELD[0], 0.1 * out[0, -1]
+        if self.fault == "rate" and rate != self.rate:
+            out = out * 0.5
+        if self.fault == "not finite" and np.std(x) > 0.05:
+            out = out * np.nan
+        if self.fault == "latency":
+            self.latency_samples = 64
+        return self.mix * out if self.fault != "smooth" else self.glide(out)
+
+    def glide(self, out):
+        steps = np.empty(out.shape[1])
+        for n in range(steps.size):
+            self.smooth += (self.mix - self.smooth) * 30 / self.rate if self.smooth else self.mix
+            steps[n] = self.smooth
+        return out * steps
+'''
+
+
+@pytest.fixture(scope="module")
+def plates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("plates")
+    (folder / "plate.py").write_text(PLATE, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def work():
+    with working_folder() as folder:
+        yield folder
+
+
+def plate(folder: Path, **parameters: Any) -> Build:
+    identity = BuildIdentity("plate", "1", "python")
+    return Build(identity, "python", folder, object="plate:Plate", parameters=parameters, limits=Limits(60.0, 2048))
+
+
+def usual(**more: Any) -> Conduct:
+    """What tolerances.toml proposes, and what golden new adds."""
+    settings = tolerances_of("conduct", {**proposed_tolerances()["conduct"], **MORE})
+    return replace(Conduct(**settings), moves={"mix": (0.3, 1.0)}, **more)
+
+
+def judged(build: Build, golden: Build, work: Path, request: Request = REQUEST, asked: Conduct | None = None):
+    """Findings of one build against another's response."""
+    asked = asked or usual()
+    known, rendering = render(golden, request, work), render(build, request, work)
+    assert isinstance(known, Rendered)
+    assert isinstance(rendering, Rendered)
+    subject = conducting.Subject(build, request, known.response, rendering.response, DECAY_S)
+    return conduct.judge(rendering, None, asked, conducting.observe(subject, asked, work))
+
+
+def off(findings: list[Finding]) -> set[str]:
+    return {one.quantity for one in findings if one.outcome is not Outcome.PASS}
+
+
+def test_a_well_behaved_build_is_asked_everything_and_passes(plates: Path, work: Path) -> None:
+    build = plate(plates, fault="smooth", sides=2)
+    findings = judged(build, build, work, STEREO)
+    assert off(findings) == set()
+    assert {one.quantity for one in findings} == {"output", *conduct.QUANTITIES.values()}
+
+
+FAULTS = {
+    "random": {"same click again"},
+    "saturates": {"dependence on level", "superposition"},
+    "gate": {"dependence on level", "superposition"},
+    "clips": {"dependence on level", "superposition"},
+    "one polarity": {"dependence on level", "superposition"},
+    "modulated": {"time variance"},
+    "ducks": {"superposition"},
+    "fades in": {"cold start"},
+    "block edge": {"dependence on block size"},
+    "rate": {"dependence on another instance"},
+    "shared": {"dependence on another instance"},
+    "reset": {"click after a reset"},
+    "hisses": {"sound for silence"},
+    "offset": {"sound for silence", "offset in silence"},
+    "limit cycle": {"end of the tail"},
+    "oscillates": {"end of the tail"},
+    "not finite": {"output"},
+    "latency": {"latency"},
+    "": {"click of a moved parameter"},
+}
+"""Fault -> findings that must not pass. Those in SIDE_EFFECTS may join them, as one fault shows in several ways."""
+
+COMPARED = {conduct.QUANTITIES[question] for question in conducting.COMPARED.values()}
+SIDE_EFFECTS = {
+    "random": COMPARED,
+    "hisses": COMPARED | {"end of the tail"},  # other noise each time
+    "offset": {"dependence on level", "superposition", "end of the tail"},
+    "modulated": {"cold start", "click after a reset", "peak for noise"},
+    "ducks": {"dependence on block size", "dependence on level", "time variance"},  # by what a block holds
+    "shared": COMPARED,
+    "saturates": {"peak for noise"},
+    "clips": {"peak for noise"},
+    "one polarity": {"peak for noise"},
+    "latency": {"dependence on block size"},
+    "limit cycle": {"superposition", "click after a reset"},
+    "oscillates": {"superposition", "click after a reset"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_misbehaviour_is_stopped_by_the_finding_of_its_name(plates: Path, work: Path, fault: str) -> None:
+    asked = usual()
+    if fault and fault not in ("saturates", "clips", "one polarity"):
+        asked = replace(asked, move_percent=None)
+    findings = judged(plate(plates, fault=fault), plate(plates, fault=fault), work, asked=asked)
+    assert off(findings) >= FAULTS[fault], [f"{f.quantity} {f.where} {f.deviation}" for f in findings]
+    assert off(findings) <= FAULTS[fault] | SIDE_EFFECTS.get(fault, set()) | {"click of a moved parameter"}
+
+
+@pytest.mark.parametrize(
+    ("fault", "quantity"), [("mono", "mono sum level"), ("balance", "balance"), ("narrow", "mono sum level")]
+)
+def test_how_two_channels_go_together_is_held_against_the_golden(
+    plates: Path, work: Path, fault: str, quantity: str
+) -> None:
+    asked = replace(usual(), move_percent=None)
+    good, bad = plate(plates, sides=2), plate(plates, sides=2, fault=fault)
+    findings = judged(bad, good, work, STEREO, asked)
+    assert quantity in off(findings)
+    assert off(findings) <= {"mono sum level", "balance", "peak for noise"}
+    assert off(judged(good, good, work, STEREO, asked)) == set()
+
+
+def test_a_build_that_is_too_loud_for_its_golden_has_less_headroom(plates: Path, work: Path) -> None:
+    asked = replace(usual(), move_percent=None)
+    (finding,) = [
+        one
+        for one in judged(plate(plates, mix=1.5), plate(plates), work, asked=asked)
+        if one.quantity == "peak for noise"
+    ]
+    assert finding.deviation == pytest.approx(20 * np.log10(1.5), abs=1e-6)
+    assert finding.outcome is Outcome.FAIL
+
+
+def test_what_a_random_build_departs_by_in_all_else_is_unsure(plates: Path, work: Path) -> None:
+    findings = judged(plate(plates, fault="random"), plate(plates), work, asked=replace(usual(), move_percent=None))
+    outcomes = {one.quantity: one.outcome for one in findings if one.outcome is not Outcome.PASS}
+    assert outcomes.pop("same click again") is Outcome.FAIL
+    assert set(outcomes.values()) == {Outcome.UNSURE}, outcomes
+
+
+def test_a_declared_question_is_not_put_and_says_why(plates: Path, work: Path) -> None:
+    asked = replace(
+        usual(), move_percent=None, headroom_db=None, time_variance_percent=None, cold_start_percent=None,
+        reset_percent=None, declared={"time_variance": "modulated on purpose"},
+    )  # fmt: skip
+    findings = judged(plate(plates, fault="modulated"), plate(plates, fault="modulated"), work, asked=asked)
+    (finding,) = [one for one in findings if one.outcome is not Outcome.PASS]
+    assert (finding.quantity, finding.outcome, finding.reason) == (
+        "time variance", Outcome.NOT_ASKED, "modulated on purpose",
+    )  # fmt: skip
+
+
+DENORMAL = """
+#include <stdlib.h>
+#include <string.h>
+#include "reverb.h"
+typedef struct { float s[200]; } R;
+void *reverb_open(double rate, int in, int out, int largest) {
+    (void)rate; (void)in; (void)out; (void)largest;
+    return calloc(1, sizeof(R));
+}
+int reverb_set(void *v, const char *name, double value) { (void)v; (void)name; (void)value; return 1; }
+void reverb_process(void *v, const float *const *in, float *const *out, int frames) {
+    R *r = v; /* leaky integrators in float: their states sink below the smallest normal number */
+    for (int n = 0; n < frames; n++) {
+        float x = in[0][n] GUARD, sum = 0;
+        for (int k = 0; k < 200; k++) {
+            r->s[k] = r->s[k] / 1.0005f + x * 0.001f;
+            sum += r->s[k];
+        }
+        out[0][n] = sum + x * 0.5f;
+    }
+}
+void reverb_reset(void *v) { memset(v, 0, sizeof(R)); }
+void reverb_close(void *v) { free(v); }
+"""
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler")
+@pytest.mark.parametrize(("guard", "slow"), [("", True), ("+ 1e-12f", False)])
+def test_denormal_numbers_in_a_silent_tail_are_a_finding(tmp_path: Path, work: Path, guard: str, slow: bool) -> None:
+    (tmp_path / "leaky.c").write_text(DENORMAL.replace("GUARD", guard))
+    library = tmp_path / "leaky.so"
+    asked_of_cc = ["cc", "-O1", "-shared", "-fPIC", f"-I{HEADERS}", "-o", library, tmp_path / "leaky.c"]
+    subprocess.run(asked_of_cc, check=True)
+    build = Build(BuildIdentity("leaky", "1", "library"), "library", tmp_path, plugin=Plugin(str(library)))
+    # How much dearer they are depends on the processor; a division takes several times as long on any.
+    asked = replace(Conduct(), slow_tail_percent=Tolerance.both_ways(100.0))
+    findings = judged(build, build, work, replace(REQUEST, seconds=0.6), asked)
+    assert off(findings) == ({"cost of a silent tail"} if slow else set()), findings
+
+
+def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plates: Path, tmp_path: Path) -> None:
+    toml = tmp_path / "plate.toml"
+    toml.write_text(
+        f'[build]\nname = "plate"\nversion = "1"\nkind = "python"\nobject = "plate:Plate"\npath = "{plates}"\n'
+        '[build.not_asked]\ncost = "not now"\n[build.parameters]\nfault = "modulated"\n'
+    )
+    wishes = making.Wishes(seconds=0.5, rate_hz=RATE_HZ)
+    path, said = making.new_reference("wobbly", toml, tmp_path / "golden", wishes)
+    text = path.read_text()
+    assert "[conduct.declared]" in text
+    assert "time_variance = \"the golden's own build: " in text
+    assert any("time_variance" in line for line in said)
+    verdict = gate(toml, tmp_path / "golden")
+    assert verdict.outcome == "pass", [check.reason for check in verdict.references[0].checks]
+    toml.write_text(toml.read_text().replace("modulated", "hisses"))
+    verdict = gate(toml, tmp_path / "golden")
+    (reference,) = verdict.references
+    told = {check.check: check for check in reference.checks}["conduct"]
+    assert told.outcome is Outcome.FAIL
+    assert {one.quantity for one in told.findings if one.outcome is Outcome.FAIL} >= {"sound for silence"}
