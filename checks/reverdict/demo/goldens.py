@@ -136,6 +136,7 @@ dearer_percent = 25       # builds in Python, timed on machines that do other th
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
+headroom_db = 1           # nor may its answer to noise peak otherwise
 """
 
 WORKSHOP_STEREO = """\
@@ -190,6 +191,9 @@ not_asked = "cost is judged on workshop-spring"
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
+headroom_db = 1           # nor may its answer to noise peak otherwise
+balance_db = 0.5          # and right against left, and both together in mono, stay as loud
+mono_db = 0.5
 """
 
 WORKSHOP_HALL = """\
@@ -237,6 +241,9 @@ not_asked = "cost is judged on workshop-spring"
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
+headroom_db = 1           # nor may its answer to noise peak otherwise
+balance_db = 0.5          # and right against left, and both together in mono, stay as loud
+mono_db = 0.5
 """
 
 
