@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from reverdict.render.build import Build
 
-PREPARE_LIMITS = Limits(seconds=900.0, memory_mb=0)
+PREPARE_LIMITS = Limits(seconds=900.0, memory_mb=0, file_mb=4096, processes=4096)
 """A compiler may take its time, and some reserve much address space: no limit on memory."""
 
 

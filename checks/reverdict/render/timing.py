@@ -23,10 +23,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from reverdict import sound
 from reverdict.render import child
 from reverdict.render.build import Build, Request, parameters_of
-from reverdict.render.command import command_line
+from reverdict.render.command import play
 from reverdict.render.folders import build_folder, render_folder, working_folder
 from reverdict.render.prepare import prepare
 from reverdict.render.python import require_object, worker_trouble
@@ -220,11 +219,8 @@ class _CommandTimer:
     def _cpu_seconds(self, samples: int) -> float | None:
         if self.why_not:
             return None
-        source, target = self._folder / f"noise-{samples}.wav", self._folder / "output.wav"
-        argv = command_line(self._build, self._request, source, target, self._work)
-        # Written anew each time: a build may change or delete its input.
-        sound.write_sound(source, _noise(self._request.input_channels, samples), self._request.rate_hz)
-        ended = child.run(argv, self._build.folder, self._build.limits, {"TMPDIR": str(self._folder)}, timing_core())
+        noise = _noise(self._request.input_channels, samples)
+        ended = play(self._build, self._request, noise, self._folder, self._work, timing_core())
         self.why_not = ended.trouble(self._build.limits)
         return None if self.why_not else ended.cpu_s
 
