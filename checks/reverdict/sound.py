@@ -162,7 +162,7 @@ def digest(samples: NDArray[Any], rate_hz: int) -> str:
     """
     decoded = np.ascontiguousarray(samples, dtype="<f8")
     seal = hashlib.sha256(f"{decoded.shape[0]}x{decoded.shape[1]}@{rate_hz}:".encode())
-    seal.update(memoryview(decoded))
+    seal.update(decoded.data)
     return seal.hexdigest()
 
 

@@ -243,6 +243,7 @@ class Child:
         """End the child and everything it started. Does nothing when it has ended."""
         if self._process.poll() is None:
             self._process.terminate()
+            self._process.send_signal(signal.SIGCONT)  # where a build has stopped the launcher
         try:
             self._process.wait(STOPPING_S)
         except subprocess.TimeoutExpired:

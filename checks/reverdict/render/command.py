@@ -231,9 +231,10 @@ def _most_samples(request: Request) -> int:
 
 def _text_in(file: Path) -> str:
     """Text that stands at the beginning or the end of a file of floats, or is long enough to be no chance."""
-    with file.open("rb") as opened, mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_READ) as held:
-        texts = (match[0] for match in TEXT.finditer(held))
-        return next((text.decode("ascii").strip() for text in texts if WORD.search(text)), "")
+    with file.open("rb") as opened:
+        held = mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_READ)
+    texts = (match[0] for match in TEXT.finditer(held))
+    return next((text.decode("ascii").strip() for text in texts if WORD.search(text)), "")
 
 
 def _holds_text(text: str) -> str:

@@ -1,0 +1,222 @@
+"""What builds do to a test rig, each a real program beside this file, and that nothing but the build itself suffers.
+
+    python tests/test_fault_programs.py      prints the table of README.md
+
+Each is told in one sentence, within its time and a small amount of our memory; nothing of it runs on, nothing of it stays
+on the disk, and a good build renders afterwards.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+
+import reverdict
+from reverdict.render import Build, Failure, Limits, Rendered, Request, render, working_folder
+from reverdict.words import BuildIdentity
+
+PROGRAMS = Path(__file__).with_name("fault_programs")
+REQUEST = Request("tank", rate_hz=8000, block_size=64, seconds=0.5, preroll_s=0.1)
+LIMITS = Limits(seconds=30.0, memory_mb=1024, file_mb=16, processes=64)
+A_SECOND = replace(LIMITS, seconds=1.0)
+MARGIN_S = 10.0
+"""For a machine that is busy with others: a limit of one second then ends in eleven at worst."""
+MEMORY_MB = 100
+RENDERS = ""
+TOO_LONG = "did not finish within 1 s and was stopped"
+LEFT = "ended and left 1 process running; it must wait for what it starts"
+
+linux = pytest.mark.skipif(sys.platform != "linux", reason="adopts, watches and searches as only Linux lets it")
+needs_cc = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is told of a program, and within which limits; ``RENDERS`` where its response is as good as any."""
+
+    told: str
+    limits: Limits = LIMITS
+
+
+FAULTS = {
+    "segfault.c": Fault("died by SIGSEGV (segmentation fault)"),
+    "abort.c": Fault("died by SIGABRT (aborted): abort: abort.c:9: main: Assertion `argc < 0' failed."),
+    "stack.c": Fault("died by SIGSEGV (segmentation fault)"),
+    "kills_itself.sh": Fault("died by SIGKILL (killed)"),
+    "status_255.sh": Fault("ended with status 255"),
+    "closes_stderr.sh": Fault("ended with status 1"),
+    "floods_stderr.c": Fault("ended with status 1: gave up"),
+    "endless_loop.c": Fault(TOO_LONG, A_SECOND),
+    "ignores_sigterm.c": Fault(TOO_LONG, A_SECOND),
+    "stops_itself.sh": Fault(TOO_LONG, A_SECOND),
+    "stops_its_parent.c": Fault(TOO_LONG, A_SECOND),
+    "kills_its_parent.c": Fault("ended the process that watches over it, its parent, and was stopped"),
+    "allocates_10_gb.c": Fault("ran out of memory (limit 1024 MB)"),
+    "allocates_unchecked.c": Fault("died by SIGSEGV (segmentation fault)"),
+    "children_allocate.c": Fault(
+        "used more than 256 MB of memory in all its processes together and was stopped", replace(LIMITS, memory_mb=256)
+    ),
+    "fork_bomb.c": Fault("started more than 64 processes and was stopped"),
+    "scattering_bomb.c": Fault("started more than 64 processes and was stopped"),
+    "child_outlives.c": Fault(LEFT),
+    "child_of_own_session.c": Fault(LEFT),
+    "daemon.c": Fault(LEFT),
+    "endless_file.c": Fault("wrote a file of more than 16 MB and was stopped"),
+    "many_files.c": Fault("wrote files of more than 16 MB together and was stopped"),
+    "empty_files.c": Fault("wrote files of more than 16 MB together and was stopped"),
+    "no_output.sh": Fault("wrote no output file"),
+    "empty_output.sh": Fault("output: the file is empty (0 bytes); was its recording cut off?"),
+    "text_output.sh": Fault(
+        "output: not a readable WAV or FLAC file (Format not recognised; "
+        'it begins with the text "usage: reverb [options] ")'
+    ),
+    "header_lies.c": Fault("output stops after 0.10 s, needs 0.60 s"),
+    "short.c": Fault("output stops after 0.30 s, needs 0.60 s"),
+    "long.c": Fault(RENDERS),
+    "wrong_rate.c": Fault("output has 44100 Hz, asked for 8000"),
+    "wrong_channels.c": Fault("output has 2 channels, needs 1"),
+    "not_a_number.c": Fault("2800 samples are not finite, first at sample 2000 (0.250 s)"),
+    "denormals.c": Fault(RENDERS),
+    "output_is_a_pipe.sh": Fault("left a pipe or a device in place of its output file"),
+    "output_is_a_device.sh": Fault("left a symbolic link in place of its output file"),
+    "output_is_anothers_file.sh": Fault("left a symbolic link in place of its output file"),
+    "output_is_a_folder.sh": Fault("left a folder in place of its output file"),
+    "deletes_its_input.c": Fault(RENDERS),
+    "deletes_its_folder.sh": Fault("removed the folder of its output file"),
+    "changes_folder.sh": Fault(RENDERS),
+    "unreadable_leftovers.sh": Fault(RENDERS),
+    "needs_a_display.c": Fault("ended with status 1: cannot open display:"),
+    "waits_for_input.sh": Fault("ended with status 3: nobody pressed return"),
+    "asks_the_terminal.c": Fault(
+        "ended with status 1: no terminal to ask for a licence key on: No such device or address"
+    ),
+    "raw_endless.sh": Fault("wrote a file of more than 16 MB and was stopped"),
+    "raw_nothing.sh": Fault("wrote nothing to standard output"),
+    "raw_half_a_sample.sh": Fault("standard output holds 19202 bytes, which are no whole frames of 4 bytes"),
+    "raw_stereo.c": Fault("standard output holds as many samples as 2 channels would, needs 1"),
+    "raw_greeting.sh": Fault("standard output holds text: 'Tank 2.1, loading springs'; log to standard error"),
+    "raw_progress.sh": Fault("standard output holds text: 'rendering block 17 of 75 now'; log to standard error"),
+    "raw_farewell.sh": Fault("standard output holds text: 'done: 75 blocks, peak -6.0 dBFS'; log to standard error"),
+    "raw_not_a_number.sh": Fault("4800 samples are not finite, first at sample 0 (0.000 s)"),
+}
+NAMES = [pytest.param(name, marks=needs_cc if name.endswith(".c") else ()) for name in FAULTS]
+
+
+@pytest.fixture
+def work() -> Iterator[Path]:
+    with working_folder() as folder:
+        yield folder
+
+
+def program(name: str, folder: Path) -> str:
+    """Path of a program, compiled where it must be."""
+    source, target = PROGRAMS / name, folder / name.partition(".")[0]
+    if source.suffix == ".sh":
+        shutil.copy(source, target)
+    else:
+        subprocess.run(["cc", "-w", "-O1", "-o", target, source.name, "-lm"], cwd=PROGRAMS, check=True)
+    return f"./{target.name}"
+
+
+def build_of(name: str, folder: Path, limits: Limits = LIMITS) -> Build:
+    raw = name.startswith("raw_")
+    argv = (program(name, folder), *(() if raw else ("{input}", "{output}")))
+    identity = BuildIdentity(name, "1", "command")
+    return Build(identity, "command", folder, argv, exchange="raw" if raw else "wav", limits=limits)
+
+
+def good_build(folder: Path) -> Build:
+    return Build(BuildIdentity("good", "1", "command"), "command", folder, ("cp", "{input}", "{output}"), limits=LIMITS)
+
+
+def running_with(mark: str) -> list[int]:
+    """Processes in whose environment a mark stands. Those that are as good as dead have none."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            if mark.encode() in (process / "environ").read_bytes():
+                found.append(int(process.name))
+        except OSError:  # noqa: PERF203 - it has just ended
+            pass
+    return found
+
+
+def none_left(mark: str) -> bool:
+    """Within five seconds: a killed process takes a moment to go."""
+    deadline = time.monotonic() + 5.0
+    while running_with(mark):
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.01)
+    return True
+
+
+@pytest.fixture
+def mark(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Stands in the environment of all that a test starts."""
+    mark = f"of-the-test-in-{tmp_path}"
+    monkeypatch.setenv("REVERDICT_FAULT", mark)
+    monkeypatch.delenv("DISPLAY", raising=False)
+    return f"REVERDICT_FAULT={mark}\0"
+
+
+def forget_peak() -> None:
+    """Memory that earlier tests used counts no more (Linux: proc(5), clear_refs)."""
+    Path("/proc/self/clear_refs").write_text("5")
+
+
+def peak_mb() -> float:
+    """Most memory that has been resident at once since then."""
+    told = re.search(r"VmHWM:\s+(\d+) kB", Path("/proc/self/status").read_text())
+    assert told
+    return int(told[1]) / 1024
+
+
+@linux
+@pytest.mark.parametrize("name", NAMES)
+def test_a_fault_is_told_and_harms_nobody(name: str, tmp_path: Path, work: Path, mark: str) -> None:
+    fault = FAULTS[name]
+    build = build_of(name, tmp_path, fault.limits)
+    assert isinstance(render(good_build(tmp_path), REQUEST, work), Rendered)
+    forget_peak()
+    before_mb, descriptors, began = peak_mb(), len(os.listdir("/proc/self/fd")), time.monotonic()  # noqa: PTH208
+    rendering = render(build, REQUEST, work)
+    took_s = time.monotonic() - began
+    assert isinstance(rendering, Failure if fault.told else Rendered)
+    assert rendering.reason == fault.told
+    assert none_left(mark)
+    assert not list(work.glob("*/render-*"))
+    assert took_s < (fault.limits.seconds if fault.limits is A_SECOND else 0) + MARGIN_S
+    assert peak_mb() - before_mb < MEMORY_MB
+    assert len(os.listdir("/proc/self/fd")) == descriptors  # noqa: PTH208
+    assert isinstance(render(good_build(tmp_path), REQUEST, work), Rendered)
+
+
+def table() -> str:
+    """The table of README.md."""
+    lines = ["| program | what it does | what is told |", "|---|---|---|"]
+    for name, fault in FAULTS.items():
+        does = re.sub(r"^(/\*|#) | \*/$", "", (PROGRAMS / name).read_text().splitlines()[name.endswith(".sh")])
+        told = fault.told.replace("|", "\\|") or "nothing: it renders"
+        lines.append(f"| `{name}` | {does} | {told} |")
+    return "\n".join(lines)
+
+
+def test_the_table_is_in_the_readme_and_every_program_in_the_table() -> None:
+    assert table() in Path(__file__).with_name("README.md").read_text(encoding="utf-8")
+    assert set(FAULTS) == {file.name for file in PROGRAMS.iterdir()} - {"program.h"}
+
+
+if __name__ == "__main__":
+    print(table())
