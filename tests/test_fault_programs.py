@@ -2,17 +2,15 @@
 
     python tests/test_fault_programs.py      prints the table of README.md
 
-Each is told in one sentence, within its time and a small amount of our memory; nothing of it runs on, nothing of it stays
-on the disk, and a good build renders afterwards.
+Each is told in one sentence, within its time and a small amount of our memory; nothing of it runs on, nothing of it
+stays on the disk, and a good build renders afterwards.
 """
 
 from __future__ import annotations
 
 import os
 import re
-import resource
 import shutil
-import signal
 import subprocess
 import sys
 import time
@@ -22,7 +20,6 @@ from pathlib import Path
 
 import pytest
 
-import reverdict
 from reverdict.render import Build, Failure, Limits, Rendered, Request, render, working_folder
 from reverdict.words import BuildIdentity
 

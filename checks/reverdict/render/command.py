@@ -51,7 +51,7 @@ NO_SOUND = 1e9
 """A sample beyond this is none: letters read as floats are 1e15 and more."""
 
 PRINTED = rb"[\t\x20-\x7e]"
-TEXT = re.compile(rb"\A%b{4,200}|%b{16,200}|%b{4,200}[\r\n]*\Z" % (PRINTED, PRINTED, PRINTED))
+TEXT = re.compile(rb"\A%b{4,200}|%b{24,200}|%b{4,200}[\r\n]*\Z" % (PRINTED, PRINTED, PRINTED))
 WORD = re.compile(rb"[A-Za-z]{3}")
 TOLD_CHARACTERS = 60
 
