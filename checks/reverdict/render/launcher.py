@@ -172,13 +172,16 @@ def children(parent: int) -> list[int]:
     return found
 
 
-def text_of(path: str) -> str:
+def text_of(path: str) -> bytes:
     """What stands in a file of /proc; nothing when its process is gone."""
+    pieces = []
     try:
-        with open(path, encoding="ascii") as file:  # noqa: PTH123 - as above
-            return file.read()
+        with open(path, "rb", buffering=0) as file:  # noqa: PTH123 - as above
+            while piece := file.read(1 << 16):
+                pieces.append(piece)
     except OSError:
-        return ""
+        pass
+    return b"".join(pieces)
 
 
 def resident(pids: list[int]) -> int:
@@ -191,7 +194,7 @@ def proportional(pids: list[int]) -> int:
     """Bytes of memory in use by processes, shared ones counted once, where the system tells."""
     total = 0
     for pid in pids:
-        told = [line for line in text_of(f"/proc/{pid}/smaps_rollup").split("\n") if line.startswith("Pss:")]
+        told = [line for line in text_of(f"/proc/{pid}/smaps_rollup").split(b"\n") if line.startswith(b"Pss:")]
         total += int(told[0].split()[1]) << 10 if told else resident([pid])
     return total
 
