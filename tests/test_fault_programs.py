@@ -8,9 +8,11 @@ stays on the disk, and a good build renders afterwards.
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -20,7 +22,9 @@ from pathlib import Path
 
 import pytest
 
+from conftest import Workspace
 from reverdict.render import Build, Failure, Limits, Rendered, Request, render, working_folder
+from reverdict.render.child import Child
 from reverdict.words import BuildIdentity
 
 PROGRAMS = Path(__file__).with_name("fault_programs")
@@ -56,6 +60,7 @@ FAULTS = {
     "floods_stderr.c": Fault("ended with status 1: gave up"),
     "endless_loop.c": Fault(TOO_LONG, A_SECOND),
     "ignores_sigterm.c": Fault(TOO_LONG, A_SECOND),
+    "hangs_with_family.c": Fault(TOO_LONG, A_SECOND),
     "stops_itself.sh": Fault(TOO_LONG, A_SECOND),
     "stops_its_parent.c": Fault(TOO_LONG, A_SECOND),
     "kills_its_parent.c": Fault("ended the process that watches over it, its parent, and was stopped"),
@@ -149,9 +154,9 @@ def running_with(mark: str) -> list[int]:
     return found
 
 
-def none_left(mark: str) -> bool:
-    """Within five seconds: a killed process takes a moment to go."""
-    deadline = time.monotonic() + 5.0
+def none_left(mark: str, within_s: float = 5.0) -> bool:
+    """A killed process takes a moment to go."""
+    deadline = time.monotonic() + within_s
     while running_with(mark):
         if time.monotonic() > deadline:
             return False
@@ -198,6 +203,178 @@ def test_a_fault_is_told_and_harms_nobody(name: str, tmp_path: Path, work: Path,
     assert peak_mb() - before_mb < MEMORY_MB
     assert len(os.listdir("/proc/self/fd")) == descriptors  # noqa: PTH208
     assert isinstance(render(good_build(tmp_path), REQUEST, work), Rendered)
+
+
+# Through the gate.
+
+GATED = ("segfault.c", "kills_its_parent.c", "scattering_bomb.c", "daemon.c", "output_is_a_pipe.sh", "raw_greeting.sh")
+ANSWERING = """
+import os, sys
+import numpy as np
+
+at, fault = sys.argv[2:4]
+if sys.argv[1] == at:
+    os.execv(fault, [fault, *sys.argv[4:]])
+response = np.load(sys.argv[1] + ".npy").astype("f4")
+"""
+ANSWER = {
+    "raw": """
+heard = np.frombuffer(sys.stdin.buffer.read(), "<f4")
+click = int(np.argmax(heard))
+said = np.append(np.zeros(click, "f4"), heard[click] * response)[: heard.size]
+sys.stdout.buffer.write(said.tobytes())
+""",
+    "wav": """
+import soundfile
+heard, rate = soundfile.read(sys.argv[4], dtype="float32")
+click = int(np.argmax(heard))
+said = np.append(np.zeros(click, "f4"), heard[click] * response)[: heard.size]
+soundfile.write(sys.argv[5], said, rate, subtype="FLOAT")
+""",
+}
+"""Of a build that plays a stored response back, but at one reference turns into a faulty program."""
+
+
+def gate_command(workspace: Workspace, build: Path, *more: str) -> list[str]:
+    where = ["--golden", str(workspace.golden), "--report", str(workspace.root / "report"), *more]
+    return [sys.executable, "-m", "reverdict", "gate", str(build), *where]
+
+
+def faulty_build(workspace: Workspace, name: str, at: str, seconds: float = 20.0) -> Path:
+    exchange = "raw" if name.startswith("raw_") else "wav"
+    (workspace.builds / "answering.py").write_text(ANSWERING + ANSWER[exchange])
+    files = ["{input}", "{output}"] if exchange == "wav" else []
+    argv = [sys.executable, "answering.py", "{parameters.program}", at, program(name, workspace.builds), *files]
+    limits = f"[build.limits]\nseconds = {seconds}\nprocesses = 64"
+    return workspace.build(limits, kind="command", argv=argv, exchange=exchange)
+
+
+@linux
+@needs_cc
+@pytest.mark.parametrize("name", GATED)
+def test_the_gate_closes_with_the_sentence_and_other_references_pass(
+    name: str, workspace: Workspace, mark: str
+) -> None:
+    build = faulty_build(workspace, name, at="long")
+    ended = subprocess.run(gate_command(workspace, build), capture_output=True, text=True, check=False)
+    assert ended.returncode == 1, ended
+    verdict = json.loads((workspace.root / "report" / "verdict.json").read_text(encoding="utf-8"))
+    findings = {
+        reference["name"]: next(check["findings"] for check in reference["checks"] if check["check"] == "conduct")
+        for reference in verdict["references"]
+    }
+    told = FAULTS[name].told
+    assert [(finding["outcome"], finding["reason"]) for finding in findings["long"]] == [("fail", told)]
+    assert told in ended.stdout
+    assert {reference["name"]: reference["outcome"] for reference in verdict["references"]} == {
+        "long": "fail", "short": "pass"
+    }  # fmt: skip
+    assert none_left(mark)
+
+
+@linux
+@needs_cc
+@pytest.mark.parametrize("jobs", ["1", "2"])
+@pytest.mark.parametrize("blow", [signal.SIGINT, signal.SIGKILL], ids=["SIGINT", "SIGKILL"])
+def test_a_suite_that_is_stopped_takes_all_with_it(
+    blow: signal.Signals, jobs: str, workspace: Workspace, mark: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    temporary = workspace.root / "temporary"
+    temporary.mkdir()
+    monkeypatch.setenv("TMPDIR", str(temporary))
+    build = faulty_build(workspace, "hangs_with_family.c", at="long", seconds=60.0)
+    command = gate_command(workspace, build, "--jobs", jobs)
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as gate:
+        deadline = time.monotonic() + 60.0
+        while len(family := running_with_name(mark, "hangs_with_fami")) < 4:
+            assert gate.poll() is None
+            assert time.monotonic() < deadline
+            time.sleep(0.02)
+        gate.send_signal(blow)
+        status = gate.wait(20)
+    assert status == (130 if blow == signal.SIGINT else -signal.SIGKILL)
+    assert len(family) == 4
+    # A parallel worker gives up five seconds after it has lost its master (execnet).
+    assert none_left(mark, 2 * MARGIN_S)
+    # Nobody can clean up after SIGKILL.
+    assert blow == signal.SIGKILL or not list(temporary.iterdir())
+
+
+def running_with_name(mark: str, name: str) -> list[int]:
+    return [pid for pid in running_with(mark) if (Path("/proc") / str(pid) / "comm").read_text().strip() == name]
+
+
+# What the machine may do.
+
+
+@linux
+@pytest.mark.parametrize(
+    ("room", "status", "told"),
+    [
+        (96, 2, "input.wav: cannot be written; is there room on its disk, and leave to write?"),
+        (192, 1, r"ended with status 1: cp: .*; the disk of .*/small is full"),
+    ],
+    ids=["input", "output"],
+)
+def test_a_full_disk_is_told(
+    room: int, status: int, told: str, workspace: Workspace, mark: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An input takes 122 KB, so does an output."""
+    small = workspace.root / "small"
+    small.mkdir()
+    mounting = ["mount", "-t", "tmpfs", "-o", f"size={room}k", "tmpfs", str(small)]
+    if os.geteuid() or subprocess.run(mounting, capture_output=True, check=False).returncode:
+        pytest.skip("only root may mount a small disk, and not everywhere")
+    try:
+        monkeypatch.setenv("TMPDIR", str(small))
+        build = workspace.build(kind="command", argv=["cp", "{input}", "{output}"])
+        command = gate_command(workspace, build, "--only", "short")
+        ended = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert ended.returncode == status, ended
+        report = (workspace.root / "report" / "verdict.json").read_text(encoding="utf-8")
+        assert re.search(told, report)
+        assert not list(small.iterdir())
+        assert none_left(mark)
+    finally:
+        subprocess.run(["umount", str(small)], check=True)
+
+
+LEAVING = "import os, time\nif os.fork() == 0: time.sleep(600)\nopen('pid', 'w').write(f'{os.getpid()} ')"
+
+
+@linux
+def test_whoever_gets_the_number_of_a_build_that_ended_is_left_alone(tmp_path: Path) -> None:
+    """While the launcher waits for what the build has left running, another process group takes its number."""
+    numbers = Path("/proc/sys/kernel/ns_last_pid")
+    if not os.access(numbers, os.W_OK):
+        pytest.skip("only root may choose the number of a process")
+    with Child([sys.executable, "-S", "-c", LEAVING], tmp_path, LIMITS) as child:
+        deadline = time.monotonic() + 20.0
+        while not ((tmp_path / "pid").exists() and (tmp_path / "pid").read_text().endswith(" ")):
+            assert time.monotonic() < deadline
+            time.sleep(0.001)
+        number = int((tmp_path / "pid").read_text())
+        bystander = None
+        while time.monotonic() < deadline and bystander is None:
+            numbers.write_text(str(number - 1))
+            other = subprocess.Popen(["sleep", "600"], start_new_session=True)
+            if other.pid == number:
+                bystander = other
+            else:
+                other.kill()
+                other.wait()
+            if child.read_line(child._status, time.monotonic()) is not None:
+                break
+        if bystander is None:
+            pytest.skip("others start processes faster than we do")
+        try:
+            ended = child.wait(deadline)
+            assert (ended.status, ended.left) == (0, 1)
+            time.sleep(0.1)
+            assert bystander.poll() is None
+        finally:
+            bystander.kill()
+            bystander.wait()
 
 
 def table() -> str:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 SOUND_SUFFIXES = (".wav", ".flac")
 CLIPPED = 0.999
 BLOCK_FRAMES = 1 << 16
+SYSTEM_ERROR = 2
+"""Of libsndfile (sndfile.h, SF_ERR_SYSTEM)."""
 
 
 @dataclass(frozen=True)
@@ -69,13 +71,19 @@ def read_floats(path: Path, channels: int) -> NDArray[Any]:
 
 
 def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = "FLOAT") -> None:
-    """Write samples, shape (channels, samples), beside the target and rename, so no half file is ever seen."""
+    """Write samples, shape (channels, samples), beside the target and rename, so no half file is ever seen.
+
+    Raises
+    ------
+    BadInput
+        The disk does not take it.
+    """
     import soundfile
 
     samples = np.asarray(samples)
     beside = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
     try:
-        with soundfile.SoundFile(beside, "w", rate_hz, samples.shape[0], subtype) as file:
+        with _stored(path), soundfile.SoundFile(beside, "w", rate_hz, samples.shape[0], subtype) as file:
             for block in _blocks(samples):
                 file.write(block.T)
         beside.replace(path)
@@ -84,8 +92,8 @@ def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = 
 
 
 def write_floats(path: Path, samples: NDArray[Any]) -> None:
-    """Write samples, shape (channels, samples), as interleaved little-endian 32-bit floats without a header."""
-    with path.open("wb") as file:
+    """Write samples, shape (channels, samples), as interleaved little-endian 32-bit floats; BadInput as above."""
+    with _stored(path), path.open("wb") as file:
         for block in _blocks(np.asarray(samples)):
             file.write(block.T.astype("<f4").tobytes())
 
@@ -127,6 +135,21 @@ def _telling(path: Path) -> Iterator[None]:
         yield
     except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError) as error:
         raise BadInput(path, f"not a readable WAV or FLAC file ({_short(error)}{_as_text(path)})") from error
+
+
+@contextmanager
+def _stored(path: Path) -> Iterator[None]:
+    """What keeps a file from being written, as BadInput. libsndfile does not say what the system said."""
+    import soundfile
+
+    try:
+        yield
+    except soundfile.LibsndfileError as error:
+        if error.code != SYSTEM_ERROR:
+            raise
+        raise BadInput(path, "cannot be written; is there room on its disk, and leave to write?") from error
+    except OSError as error:
+        raise BadInput(path, f"cannot be written ({error.strerror})") from error
 
 
 def _gathered(path: Path, blocks: Iterator[NDArray[Any]], channels: int, frames: int) -> NDArray[Any]:

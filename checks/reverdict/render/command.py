@@ -47,6 +47,7 @@ PLACEHOLDER = re.compile(r"\{([A-Za-z_][\w.-]*)\}")
 MOST_SAMPLES = 1 << 27
 """Of all channels together: a minute of eight at 192 kHz is 92 million, 0.7 GB in double precision."""
 
+FULL_BYTES = 1 << 16
 NO_SOUND = 1e9
 """A sample beyond this is none: letters read as floats are 1e15 and more."""
 
@@ -74,13 +75,13 @@ def run_command(
         )
     trouble = trouble or _no_output(output_file(build, folder), build)
     if trouble:
-        return Failure(trouble)
+        return Failure(trouble + _full_disk(folder))
     try:
         if build.exchange == "raw":
             return _raw_output(folder, request)
         return _sound_output(folder, request)
     except BadInput as error:
-        return Failure(_in_seconds(error.problem, request.rate_hz))
+        return Failure(_in_seconds(error.problem, request.rate_hz) + _full_disk(folder))
 
 
 def play(
@@ -184,6 +185,12 @@ def _no_output(target: Path, build: Build) -> str:
             "removed the file that its standard output goes to" if build.exchange == "raw" else "wrote no output file"
         )
     return ""
+
+
+def _full_disk(folder: Path) -> str:
+    """What may be behind any failure, to be put after it."""
+    full = folder.is_dir() and shutil.disk_usage(folder).free < FULL_BYTES
+    return f"; the disk of {folder.parents[2]} is full" if full else ""
 
 
 def _sound_output(folder: Path, request: Request) -> tuple[NDArray[Any], int] | Failure:
