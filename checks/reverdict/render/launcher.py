@@ -8,8 +8,9 @@ build leaves behind, however it detached itself, and kills them all when the bui
 
 The system itself holds each process to MEMORY_BYTES of address space, CPU_SECONDS, and FILE_BYTES a file. What all
 processes of a build use together the system does not limit for an ordinary user. On Linux it is looked at here, every
-0.05 s at first and every 0.2 s later: their number, their memory (resident; what they share counts once), and what has
-been added to FOLDER. What is done faster than that goes unseen. A look takes no more than a tenth of the time.
+0.05 s at first and every 0.2 s later: their number, their memory (resident; what they share counts once), what has been
+added to FOLDER, and files without a name that they hold open. What is done faster than that goes unseen. Looking takes
+no more than a tenth of the time.
 
 Into STATUS_FD it writes one line: ``wait status, CPU seconds`` of the build and of those of its children that it waited
 for, the number of processes that still ran ``GRACE_S`` after it ended, and why it was ended
@@ -19,6 +20,7 @@ for, the number of processes that still ran ``GRACE_S`` after it ended, and why 
 import os
 import resource
 import signal
+import stat
 import sys
 import time
 
@@ -148,7 +150,7 @@ class Watch:
         # What is shared counts for everyone in the quick sum, so that only a sum too large needs the exact one.
         if self.memory_bytes and resident(pids) > self.memory_bytes and proportional(pids) > self.memory_bytes:
             return "memory"
-        if self.file_bytes and size_of(self.folder) > self.file_bytes:
+        if self.file_bytes and size_of(self.folder) + unlinked(pids) > self.file_bytes:
             return "files"
         return ""
 
@@ -212,6 +214,20 @@ def size_of(folder: str) -> int:
             except OSError:  # noqa: PERF203
                 pass  # removed under our hands
     return total
+
+
+def unlinked(pids: list[int]) -> int:
+    """Bytes of files that processes hold open and that have no name any more, those in memory included."""
+    sizes = {}
+    for pid in pids:
+        for entry in entries_of(f"/proc/{pid}/fd"):
+            try:
+                held = entry.stat()
+            except OSError:
+                continue  # closed under our hands
+            if held.st_nlink == 0 and stat.S_ISREG(held.st_mode):
+                sizes[held.st_dev, held.st_ino] = held.st_blocks * 512
+    return sum(sizes.values())
 
 
 def entries_of(folder: str) -> list["os.DirEntry[str]"]:
