@@ -23,6 +23,7 @@ from pathlib import Path
 
 import pytest
 
+import reverdict
 from conftest import Workspace
 from reverdict.render import Build, Failure, Limits, Rendered, Request, render, working_folder
 from reverdict.render.child import Child
@@ -340,6 +341,42 @@ def test_a_full_disk_is_told(
         assert none_left(mark)
     finally:
         subprocess.run(["umount", str(small)], check=True)
+
+
+SURROUNDINGS = {
+    "children that end are ignored": "signal.signal(signal.SIGCHLD, signal.SIG_IGN)",
+    "no standard input and output": "os.close(0); os.close(1)",
+    "no standard error": "os.close(2)",
+    "every signal is blocked": "signal.pthread_sigmask(signal.SIG_BLOCK, set(signal.Signals) - {9, 19})",
+    "hang-ups are ignored": "signal.signal(signal.SIGHUP, signal.SIG_IGN)",
+}
+RUNNING = """
+import os, signal, sys
+from pathlib import Path
+from reverdict.render import Limits
+from reverdict.render.child import run
+
+{}
+for script, seconds in (("sleep 0.1; echo broken >&2; exit 3", 20.0), ("sleep 600 & sleep 600", 0.3)):
+    ended = run(["sh", "-c", script], Path.cwd(), Limits(seconds))
+    with open("told", "a") as told:
+        told.write(ended.trouble(Limits(seconds)) + "\\n")
+"""
+
+
+@linux
+@pytest.mark.parametrize("surroundings", SURROUNDINGS.values(), ids=SURROUNDINGS)
+def test_however_the_suite_was_started(surroundings: str, tmp_path: Path, mark: str) -> None:
+    """By whatever shell, service or script."""
+    script = RUNNING.format(surroundings)
+    subprocess.run([sys.executable, "-c", script], cwd=tmp_path, env=seen_from_anywhere(), check=True, timeout=60)
+    told = ["ended with status 3: broken", "did not finish within 0.3 s and was stopped"]
+    assert (tmp_path / "told").read_text().splitlines() == told
+    assert none_left(mark)
+
+
+def seen_from_anywhere() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(Path(reverdict.__file__).parents[1])}
 
 
 LEAVING = """

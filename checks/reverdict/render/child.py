@@ -9,6 +9,7 @@ killed (see ``render.launcher``). Limits on what it uses altogether hold on Linu
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import itertools
 import math
 import os
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 
 KEPT_BYTES = 8192
 KEPT_BYTES_OF_ALL = 1 << 20
+PIECE_BYTES, PIPE_PIECES = 1 << 16, 64
+"""Read at once; and as many as a pipe holds at most by default, and more."""
+
 LINE_CHARACTERS = 200
 STOPPING_S = 5.0
 MARK = "REVERDICT_RENDER"
@@ -160,8 +164,8 @@ class Child:
     ) -> None:
         self._argv = list(argv)
         self._mark = f"{os.getpid()}-{next(_counter)}-{time.time_ns()}"
-        self._status, status_end = os.pipe()
-        self._said, said_end = os.pipe()
+        self._status, status_end = pipe()
+        self._said, said_end = pipe()
         self._tail = b""
         self._kept_bytes = KEPT_BYTES_OF_ALL if hear_all else KEPT_BYTES
         # The suite watches the clock. This stops a build that outlives even the suite.
@@ -254,15 +258,26 @@ class Child:
 
     def _keep_errors(self) -> None:
         assert self._errors is not None
-        piece = os.read(self._errors, 1 << 16)
+        piece = os.read(self._errors, PIECE_BYTES)
         if not piece:
             self._errors = None
         self._tail = (self._tail + piece)[-self._kept_bytes :]
 
     def _drain(self) -> None:
-        """Take what is left in the pipe, without waiting for a process that may still hold it open."""
-        while self._errors is not None and select.select([self._errors], [], [], 0.0)[0]:
+        """Take what is left in the pipe, without waiting for a process that may hold it open or go on writing."""
+        for _ in range(PIPE_PIECES):
+            if self._errors is None or not select.select([self._errors], [], [], 0.0)[0]:
+                return
             self._keep_errors()
+
+
+def pipe() -> tuple[int, int]:
+    """A pipe whose ends do not lie where a child has its standard streams, as they may where the suite has none."""
+    ends = os.pipe()
+    moved = [fcntl.fcntl(end, fcntl.F_DUPFD_CLOEXEC, 3) if end < 3 else end for end in ends]
+    for end in set(ends) - set(moved):
+        os.close(end)
+    return moved[0], moved[1]
 
 
 def end_marked(mark: str) -> None:

@@ -123,8 +123,8 @@ class _PythonTimer:
         self._samples = max(request.block_size, round(FIRST_TRY_S * request.rate_hz))
         self._longest = round(LONGEST_INPUT_S * request.rate_hz)
         self._warm = False
-        questions, self._ask = os.pipe()
-        self._hear, answers = os.pipe()
+        questions, self._ask = child.pipe()
+        self._hear, answers = child.pipe()
         try:
             job = describe_job(build, request, parameters_of(build, request), folder)
             job |= {"questions": questions, "answers": answers}
