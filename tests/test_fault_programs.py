@@ -33,8 +33,8 @@ PROGRAMS = Path(__file__).with_name("fault_programs")
 REQUEST = Request("tank", rate_hz=8000, block_size=64, seconds=0.5, preroll_s=0.1)
 LIMITS = Limits(seconds=30.0, memory_mb=1024, file_mb=16, processes=64)
 A_SECOND = replace(LIMITS, seconds=1.0)
-MARGIN_S = 10.0
-"""For a machine that is busy with others: a limit of one second then ends in eleven at worst."""
+MARGIN_S = 20.0
+"""For a machine whose processors and disk are busy with others: a limit of one second then ends in 21 at worst."""
 MEMORY_MB = 100
 RENDERS = ""
 TOO_LONG = "did not finish within 1 s and was stopped"
@@ -299,7 +299,7 @@ def test_a_suite_that_is_stopped_takes_all_with_it(
     assert status == (130 if blow == signal.SIGINT else -signal.SIGKILL)
     assert len(family) == 4
     # A parallel worker gives up five seconds after it has lost its master (execnet).
-    assert none_left(mark, 2 * MARGIN_S)
+    assert none_left(mark, MARGIN_S)
     # Nobody can clean up after SIGKILL.
     assert blow == signal.SIGKILL or not list(temporary.iterdir())
 

@@ -39,6 +39,9 @@ STOPPING_S = 5.0
 MARK = "REVERDICT_RENDER"
 """In the environment of everything a build starts: who it belongs to."""
 
+LAUNCH = "import sys; sys.path.append({folder!r}); import launcher; launcher.main()"
+"""Imported, for a script would be compiled anew for every render."""
+
 _counter = itertools.count()
 NO_STREAMS = (subprocess.DEVNULL, subprocess.DEVNULL)
 TELLING = re.compile(r"\berror\b|\bundefined reference\b", re.IGNORECASE)
@@ -170,7 +173,7 @@ class Child:
         self._kept_bytes = KEPT_BYTES_OF_ALL if hear_all else KEPT_BYTES
         # The suite watches the clock. This stops a build that outlives even the suite.
         cpu_seconds = math.ceil(limits.seconds * (os.cpu_count() or 1)) + 60
-        launcher = [sys.executable, "-I", "-S", str(Path(__file__).with_name("launcher.py"))]
+        launcher = [sys.executable, "-I", "-S", "-c", LAUNCH.format(folder=str(Path(__file__).parent))]
         bounds = [
             status_end, os.getpid(), cpu_seconds, limits.memory_mb << 20, limits.file_mb << 20, limits.processes,
             -1 if core is None else core,

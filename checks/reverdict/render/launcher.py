@@ -1,6 +1,6 @@
 """The process between the suite and somebody's build: sets limits, runs it, watches it, and leaves nobody behind.
 
-    python -I -S launcher.py STATUS_FD SUITE_PID CPU_SECONDS MEMORY_BYTES FILE_BYTES PROCESSES CORE FOLDER PROGRAM ARG…
+    python -I -S -c LAUNCH STATUS_FD SUITE_PID CPU_SECONDS MEMORY_BYTES FILE_BYTES PROCESSES CORE FOLDER PROGRAM ARG…
 
 Stands alone (standard library only, few imports: every render pays for its start). It adopts every process that the
 build leaves behind, however it detached itself, and kills them all when the build ends, when it is told to stop
@@ -281,7 +281,3 @@ def kill(pid: int) -> None:
         os.kill(pid, signal.SIGKILL)
     except OSError:
         pass
-
-
-if __name__ == "__main__":
-    main()
