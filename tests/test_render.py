@@ -92,7 +92,7 @@ COMMAND_FAULTS = {
     "stopped": ("os.kill(os.getpid(), 19)", "did not finish within 1 s and was stopped"),
     "memory": ("x = bytearray(10 << 30)", "ran out of memory (limit 2048 MB)"),
     "no output": ("pass", "wrote no output file"),
-    "folder": ("os.mkdir(target)", "wrote no output file"),
+    "folder": ("os.mkdir(target)", "left a folder in place of its output file"),
     "message": ("sys.exit('no such program: tank')", "ended with status 1: no such program: tank"),
     "status": ("os._exit(3)", "ended with status 3"),
     "control": ("sys.stderr.write('bad\\x1b[2Jnews\\n\\n'); os._exit(4)", "ended with status 4: bad [2Jnews"),
@@ -226,7 +226,8 @@ def test_nobody_is_left_behind(body, finishes, tmp_path, work):
     noting = "def note():\n    with open('pids', 'a') as f: f.write(f'{os.getpid()} ')\n"
     body = f"{noting}os.register_at_fork(after_in_child=note)\n{body}\ntime.sleep(0.2)\n"
     build = command_build(tmp_path, body + (ECHO if finishes else "time.sleep(60)"), Limits(10.0 if finishes else 1.5))
-    assert isinstance(render(build, REQUEST, work), Rendered if finishes else Failure)
+    told = "ended and left 1 process running; it must wait for what it starts"
+    assert reason_of(build, work) == (told if finishes else "did not finish within 1.5 s and was stopped")
     pids = {int(pid) for pid in (tmp_path / "pids").read_text().split()}
     assert pids
     assert all(gone(pid) for pid in pids)
@@ -289,7 +290,7 @@ def test_an_unknown_placeholder_is_the_users_slip(tmp_path, work):
         render(build, replace(REQUEST, parameters={"gain": 1}), work)
     assert str(error.value) == (
         f"{tmp_path}/build.toml: build.argv: unknown placeholder {{samplerate}}, known are {{input}}, {{output}}, "
-        "{sample_rate}, {block_size}, {work}, {parameters.gain}"
+        "{sample_rate}, {block_size}, {input_channels}, {output_channels}, {work}, {parameters.gain}"
     )
 
 

@@ -141,6 +141,7 @@ def _run_items(arguments: list[str], folder: Path, watch: _Watch) -> None:
         "-q", "--no-header", "--tb=short", "--strict-config", "-o", "addopts=", "-o", "python_files=",
         # Nobody's asserts are ours to rewrite, and rewriting would compile the whole package anew.
         "--assert=plain",
+        f"--basetemp={folder / 'pytest'}",
     ]  # fmt: skip
     plugins = [part for name in PLUGINS for part in ("-p", name)]
     said = io.StringIO()

@@ -492,7 +492,13 @@ class TolerancesFile(Table):
 
 class LimitsTable(Table):
     seconds: Annotated[float, Field(gt=0)] = Field(default=60.0, description="Wall clock per render, in s.")
-    memory_mb: Annotated[int, Field(ge=64)] = Field(default=4096, description="Memory of a render, in MB.")
+    memory_mb: Annotated[int, Field(ge=64)] = Field(
+        default=4096, description="Memory of each process, and of all of a render together, in MB."
+    )
+    file_mb: Annotated[int, Field(ge=1)] = Field(
+        default=1024, description="Size of each file, and of all that a render writes into its folder, in MB."
+    )
+    processes: Annotated[int, Field(ge=1)] = Field(default=256, description="Processes that may run at once.")
 
 
 class AnyBuildTable(Table):
@@ -538,12 +544,17 @@ class RecordingsBuildTable(AnyBuildTable):
 
 
 class CommandBuildTable(AnyBuildTable):
-    """A program that reads a WAV and writes one."""
+    """A program that reads a WAV and writes one, or floats on standard input and output."""
 
-    kind: Literal["command"] = Field(description="A program that reads a WAV and writes one.")
+    kind: Literal["command"] = Field(description="A program that reads sound and writes it.")
     argv: Annotated[list[Text], Field(min_length=1)] = Field(
-        description="Program and arguments, no shell. {input} {output} {sample_rate} {block_size} {parameters.NAME} "
-        "and {work} are filled in."
+        description="Program and arguments, no shell. {input} {output} {sample_rate} {block_size} {input_channels} "
+        "{output_channels} {parameters.NAME} and {work} are filled in."
+    )
+    exchange: Literal["wav", "raw"] = Field(
+        default="wav",
+        description="wav: files at {input} and {output}; raw: interleaved little-endian 32-bit floats on standard "
+        "input and output.",
     )
     latency_samples: Annotated[int, Field(ge=0, le=1_000_000)] = Field(
         default=0, description="Latency that the program has and cannot tell: taken out, as a host would."
@@ -742,7 +753,7 @@ def read_build(path: Path) -> Build:
         "prepare": tuple(build.prepare or ()),
         "parameters": build.parameters,
         "parameter_names": build.parameter_names,
-        "limits": Limits(build.limits.seconds, build.limits.memory_mb),
+        "limits": Limits(**build.limits.model_dump()),
         "baseline": folder / build.baseline if build.baseline else None,
         "not_asked": {table.replace("_", "-"): reason for table, reason in build.not_asked.items()},
         "source": path,
@@ -750,7 +761,7 @@ def read_build(path: Path) -> Build:
     if isinstance(build, RecordingsBuildTable):
         return Build(**common, recordings_folder=folder / build.folder, click_at_s=build.click_at_s)
     if isinstance(build, CommandBuildTable):
-        return Build(**common, argv=tuple(build.argv), latency_samples=build.latency_samples)
+        return Build(**common, argv=tuple(build.argv), exchange=build.exchange, latency_samples=build.latency_samples)
     if isinstance(build, LibraryBuildTable):
         return Build(**common, plugin=Plugin(build.file))
     if isinstance(build, LadspaBuildTable | Lv2BuildTable | ClapBuildTable | Vst3BuildTable):

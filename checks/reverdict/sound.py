@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,14 +14,34 @@ import numpy as np
 from reverdict.errors import BadInput
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
 SOUND_SUFFIXES = (".wav", ".flac")
 CLIPPED = 0.999
+BLOCK_FRAMES = 1 << 16
+SYSTEM_ERROR = 2
+"""Of libsndfile (sndfile.h, SF_ERR_SYSTEM)."""
+
+
+@dataclass(frozen=True)
+class Extent:
+    """How much sound there is."""
+
+    channels: int
+    frames: int
+    rate_hz: int
+
+
+def extent_of(path: Path) -> Extent:
+    """What the header of a WAV or FLAC file says, and a WAV's size bears out. Raises BadInput as ``read_sound``."""
+    with _open(path) as file:
+        return Extent(file.channels, file.frames, file.samplerate)
 
 
 def read_sound(path: Path) -> tuple[NDArray[Any], int]:
-    """Read a WAV or FLAC file.
+    """Read a WAV or FLAC file, in blocks: no second copy of the samples is ever made.
 
     Returns
     -------
@@ -32,40 +54,128 @@ def read_sound(path: Path) -> tuple[NDArray[Any], int]:
     BadInput
         No such file, not a sound file, no samples, or samples that are not finite.
     """
+    with _open(path) as file:
+        return _gathered(path, _decoded(path, file), file.channels, file.frames), file.samplerate
+
+
+def read_floats(path: Path, channels: int) -> NDArray[Any]:
+    """Read interleaved little-endian 32-bit floats without a header, as ``read_sound`` does.
+
+    What is left at the end is left out where it does not make a whole frame.
+    """
+    frames = path.stat().st_size // (4 * channels)
+    with path.open("rb") as file:
+        sizes = (min(BLOCK_FRAMES, frames - at) for at in range(0, frames, BLOCK_FRAMES))
+        blocks = (np.fromfile(file, "<f4", size * channels).reshape(size, channels) for size in sizes)
+        return _gathered(path, blocks, channels, frames)
+
+
+def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = "FLOAT") -> None:
+    """Write samples, shape (channels, samples), beside the target and rename, so no half file is ever seen.
+
+    Raises
+    ------
+    BadInput
+        The disk does not take it.
+    """
+    import soundfile
+
+    samples = np.asarray(samples)
+    beside = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
+    try:
+        with _stored(path), soundfile.SoundFile(beside, "w", rate_hz, samples.shape[0], subtype) as file:
+            for block in _blocks(samples):
+                file.write(block.T)
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def write_floats(path: Path, samples: NDArray[Any]) -> None:
+    """Write samples, shape (channels, samples), as interleaved little-endian 32-bit floats; BadInput as above."""
+    with _stored(path), path.open("wb") as file:
+        for block in _blocks(np.asarray(samples)):
+            file.write(block.T.astype("<f4").tobytes())
+
+
+def _blocks(samples: NDArray[Any]) -> Iterator[NDArray[Any]]:
+    return (samples[:, at : at + BLOCK_FRAMES] for at in range(0, samples.shape[1], BLOCK_FRAMES))
+
+
+def _open(path: Path) -> Any:
     import soundfile
 
     if not path.exists():
         raise BadInput(path, "no such file")
     if path.is_dir():
         raise BadInput(path, "a folder, need a WAV or FLAC file")
+    if not path.is_file():
+        raise BadInput(path, "a pipe or a device, need a WAV or FLAC file")
     if path.stat().st_size == 0:
         raise BadInput(path, "the file is empty (0 bytes); was its recording cut off?")
-    try:
-        frames, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
-    except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError) as error:
-        raise BadInput(path, f"not a readable WAV or FLAC file ({_short(error)}{_as_text(path)})") from error
-    if frames.shape[0] == 0:
-        raise BadInput(path, "holds no samples; was its recording cut off?")
-    samples = np.ascontiguousarray(frames.T)
-    bad = ~np.isfinite(samples)
-    if bad.any():
-        first = int(np.argmax(bad.any(axis=0)))
-        count = int(bad.sum())
-        told = "1 sample is not finite" if count == 1 else f"{count} samples are not finite"
-        raise BadInput(path, f"{told}, {'' if count == 1 else 'first '}at sample {first}")
-    return samples, int(rate_hz)
+    with _telling(path):
+        return soundfile.SoundFile(path)
 
 
-def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = "FLOAT") -> None:
-    """Write samples, shape (channels, samples), beside the target and rename, so no half file is ever seen."""
+def _decoded(path: Path, file: Any) -> Iterator[NDArray[Any]]:
+    while True:
+        with _telling(path):
+            block = file.read(BLOCK_FRAMES, dtype="float64", always_2d=True)
+        if not len(block):
+            return
+        yield block
+
+
+@contextmanager
+def _telling(path: Path) -> Iterator[None]:
+    """What a decoder has to complain of, as BadInput."""
     import soundfile
 
-    beside = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
     try:
-        soundfile.write(beside, np.asarray(samples).T, rate_hz, subtype=subtype)
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
+        yield
+    except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError) as error:
+        raise BadInput(path, f"not a readable WAV or FLAC file ({_short(error)}{_as_text(path)})") from error
+
+
+@contextmanager
+def _stored(path: Path) -> Iterator[None]:
+    """What keeps a file from being written, as BadInput. libsndfile does not say what the system said."""
+    import soundfile
+
+    try:
+        yield
+    except soundfile.LibsndfileError as error:
+        if error.code != SYSTEM_ERROR:
+            raise
+        raise BadInput(path, "cannot be written; is there room on its disk, and leave to write?") from error
+    except OSError as error:
+        raise BadInput(path, f"cannot be written ({error.strerror})") from error
+
+
+def _gathered(path: Path, blocks: Iterator[NDArray[Any]], channels: int, frames: int) -> NDArray[Any]:
+    """Blocks, shape (frames, channels), as one array. There may be fewer frames than announced, never more."""
+    try:
+        samples = np.empty((channels, frames))  # takes memory where it is written, so a header that lies costs none
+    except (MemoryError, ValueError):
+        raise BadInput(
+            path, f"says that it holds {frames} samples of {channels} channels; does its header lie?"
+        ) from None
+    at = bad = first = 0
+    for block in blocks:
+        if at + len(block) > frames:
+            raise BadInput(path, f"holds more than the {frames} samples that its header says")
+        samples[:, at : at + len(block)] = block.T
+        wrong = ~np.isfinite(block).all(axis=1)
+        if wrong.any():
+            first = first if bad else at + int(np.argmax(wrong))
+            bad += block.size - int(np.isfinite(block).sum())
+        at += len(block)
+    if at == 0:
+        raise BadInput(path, "holds no samples; was its recording cut off?")
+    if bad:
+        told = "1 sample is not finite" if bad == 1 else f"{bad} samples are not finite"
+        raise BadInput(path, f"{told}, {'' if bad == 1 else 'first '}at sample {first}")
+    return samples if at == frames else np.ascontiguousarray(samples[:, :at])
 
 
 def digest(samples: NDArray[Any], rate_hz: int) -> str:
@@ -75,7 +185,7 @@ def digest(samples: NDArray[Any], rate_hz: int) -> str:
     """
     decoded = np.ascontiguousarray(samples, dtype="<f8")
     seal = hashlib.sha256(f"{decoded.shape[0]}x{decoded.shape[1]}@{rate_hz}:".encode())
-    seal.update(decoded.tobytes())
+    seal.update(decoded.data)
     return seal.hexdigest()
 
 

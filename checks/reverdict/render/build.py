@@ -20,10 +20,23 @@ Parameter: TypeAlias = "str | bool | int | float"
 
 @dataclass(frozen=True)
 class Limits:
-    """What one child process of a build may use: wall-clock seconds, and memory (address space) in MB of 2**20."""
+    """What a build may use in one render. MB are of 2**20 bytes; 0 MB and 0 processes are no limit.
+
+    seconds : float
+        Of the wall clock.
+    memory_mb : int
+        Address space of each process, and resident memory of all of them together.
+    file_mb : int
+        Size of each file, and of all in the render's folder together. 1024 MB are half an hour of stereo float sound
+        at 48 kHz, or a minute and a half of eight channels in double at 192 kHz.
+    processes : int
+        How many may run at once.
+    """
 
     seconds: float = 60.0
     memory_mb: int = 4096
+    file_mb: int = 1024
+    processes: int = 256
 
 
 @dataclass(frozen=True)
@@ -59,6 +72,8 @@ class Build:
         Absolute folder of the TOML: where programs run, and what relative paths start from.
     argv : tuple of str
         Kind command: program and arguments, with placeholders (see ``render.command``).
+    exchange : str
+        Kind command: "wav" for sound files, "raw" for floats on standard input and output.
     object : str
         Kind python: ``module:object``.
     module_path : path or None
@@ -93,6 +108,7 @@ class Build:
     kind: str
     folder: Path
     argv: tuple[str, ...] = ()
+    exchange: Literal["wav", "raw"] = "wav"
     object: str = ""
     module_path: Path | None = None
     plugin: Plugin = field(default_factory=Plugin)
@@ -207,6 +223,8 @@ class Played:
         Whether a stimulus may have changes.
     cpu_s : ndarray, shape (2, blocks), or None
         Of a timed stimulus: sample at which each block ended, and its CPU seconds.
+    program_cpu_s : float or None
+        CPU seconds of a program from its start to its end.
     """
 
     samples: NDArray[Any]
@@ -216,6 +234,7 @@ class Played:
     can_reset: bool = False
     can_move: bool = False
     cpu_s: NDArray[Any] | None = None
+    program_cpu_s: float | None = None
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import os
 import re
 import tempfile
 from contextlib import contextmanager
@@ -18,8 +20,8 @@ if TYPE_CHECKING:
 @contextmanager
 def working_folder() -> Iterator[Path]:
     """Yield a fresh folder for one run of the suite; parallel workers share it. It is removed at the end."""
-    with tempfile.TemporaryDirectory(prefix="reverdict-", ignore_cleanup_errors=True) as name:
-        yield Path(name)
+    with _fresh_folder("reverdict-") as folder:
+        yield folder
 
 
 def build_folder(build: Build, work_folder: Path) -> Path:
@@ -34,6 +36,50 @@ def build_folder(build: Build, work_folder: Path) -> Path:
 @contextmanager
 def render_folder(build: Build, work_folder: Path) -> Iterator[Path]:
     """Yield a fresh folder for one render, which is also the child's place for temporary files."""
-    kept = build_folder(build, work_folder)
-    with tempfile.TemporaryDirectory(prefix="render-", dir=kept, ignore_cleanup_errors=True) as name:
-        yield Path(name)
+    with _fresh_folder("render-", build_folder(build, work_folder)) as folder:
+        yield folder
+
+
+@contextmanager
+def _fresh_folder(prefix: str, parent: Path | None = None) -> Iterator[Path]:
+    folder = Path(tempfile.mkdtemp(prefix=prefix, dir=parent))
+    try:
+        yield folder
+    finally:
+        remove(folder)
+
+
+def remove(folder: Path) -> None:
+    """Remove a folder and whatever a build has left in it. What the system holds on to, a mount, stays.
+
+    Folders are lifted out of each other first: nested ones may lie deeper than Python recurses and paths are long.
+    """
+    waiting = [folder]
+    for inner in waiting:
+        _open_up(inner)
+        with contextlib.suppress(OSError):
+            for entry in os.scandir(inner):
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append(_lifted(Path(entry.path), folder, len(waiting)))
+                else:
+                    with contextlib.suppress(OSError):
+                        os.unlink(entry.path)  # noqa: PTH108 - of many thousand files, perhaps
+    for inner in reversed(waiting):
+        with contextlib.suppress(OSError):
+            inner.rmdir()
+
+
+def _lifted(inner: Path, folder: Path, number: int) -> Path:
+    """A folder moved directly into another one, where it can be."""
+    if inner.parent == folder:
+        return inner
+    _open_up(inner)
+    with contextlib.suppress(OSError):
+        return inner.rename(folder / f"{folder.name}-{number}")
+    return inner
+
+
+def _open_up(folder: Path) -> None:
+    """Let its owner look into it and change it."""
+    with contextlib.suppress(OSError):
+        folder.chmod(0o700)

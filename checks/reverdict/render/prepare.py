@@ -23,7 +23,7 @@ HEADERS = Path(__file__).with_name("hosts")
 
 HEADER = HEADERS / "reverb.h"
 
-PREPARE_LIMITS = Limits(seconds=900.0, memory_mb=0)
+PREPARE_LIMITS = Limits(seconds=900.0, memory_mb=0, file_mb=4096, processes=4096)
 """A compiler may take its time, and some reserve much address space: no limit on memory."""
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from reverdict.errors import BadInput
 from reverdict.render.build import Failure, Played, Rendered, Stimulus
-from reverdict.render.command import run_command
+from reverdict.render.command import play_command
 from reverdict.render.folders import render_folder
 from reverdict.render.hosted import play_hosted
 from reverdict.render.hosts import HOSTED
@@ -93,17 +93,13 @@ def play(build: Build, request: Request, stimuli: Sequence[Stimulus], work_folde
         return [Failure(trouble)] * len(stimuli)
     if build.kind in HOSTED:
         return play_hosted(build, request, stimuli, work_folder)
-    return [_play_command(build, request, stimulus.samples, work_folder) for stimulus in stimuli]
-
-
-def _play_command(build: Build, request: Request, samples: NDArray[Any], work_folder: Path) -> Played | Failure:
-    latency = build.latency_samples
-    heard = np.pad(samples, ((0, 0), (0, latency))) if latency else samples
-    with render_folder(build, work_folder) as folder:
-        output = run_command(build, request, heard, folder, work_folder)
-    if isinstance(output, Failure):
-        return output
-    return Played(output[0][:, latency:], output[1], latency or None, latency or None)
+    played: list[Played | Failure] = []
+    for stimulus in stimuli:
+        with render_folder(build, work_folder) as folder:
+            # Of a stimulus in odd blocks a program gets the first: it is told one size.
+            asked = replace(request, block_size=(*stimulus.block_sizes, request.block_size)[0])
+            played.append(play_command(build, asked, stimulus.samples, folder, work_folder))
+    return played
 
 
 def as_rendered(response: Response, request: Request) -> Rendering:

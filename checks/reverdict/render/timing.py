@@ -23,10 +23,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from reverdict import sound
 from reverdict.render import child
 from reverdict.render.build import Build, Request
-from reverdict.render.command import command_line
+from reverdict.render.command import run_program
 from reverdict.render.folders import build_folder, render_folder, working_folder
 from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_environment, worker_trouble
 from reverdict.render.prepare import prepare
@@ -124,8 +123,8 @@ class _HostedTimer:
         self._samples = max(request.block_size, round(FIRST_TRY_S * request.rate_hz))
         self._longest = round(LONGEST_INPUT_S * request.rate_hz)
         self._warm = False
-        questions, self._ask = os.pipe()
-        self._hear, answers = os.pipe()
+        questions, self._ask = child.pipe()
+        self._hear, answers = child.pipe()
         try:
             job = describe_job(build, request, folder, work_folder)
             job |= {"questions": questions, "answers": answers}
@@ -220,11 +219,8 @@ class _CommandTimer:
     def _cpu_seconds(self, samples: int) -> float | None:
         if self.why_not:
             return None
-        source, target = self._folder / f"noise-{samples}.wav", self._folder / "output.wav"
-        argv = command_line(self._build, self._request, source, target, self._work)
-        # Written anew each time: a build may change or delete its input.
-        sound.write_sound(source, _noise(self._request.input_channels, samples), self._request.rate_hz)
-        ended = child.run(argv, self._build.folder, self._build.limits, {"TMPDIR": str(self._folder)}, timing_core())
+        noise = _noise(self._request.input_channels, samples)
+        ended = run_program(self._build, self._request, noise, self._folder, self._work, timing_core())
         self.why_not = ended.trouble(self._build.limits)
         return None if self.why_not else ended.cpu_s
 

@@ -1,0 +1,3 @@
+#!/bin/sh
+# Opens its output and gets no further.
+: > "$2"

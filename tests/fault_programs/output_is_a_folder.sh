@@ -1,0 +1,3 @@
+#!/bin/sh
+# Makes a folder where its output should be.
+mkdir "$2"

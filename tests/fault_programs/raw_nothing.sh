@@ -1,0 +1,3 @@
+#!/bin/sh
+# Hears its input and answers nothing.
+cat > /dev/null

@@ -1,0 +1,13 @@
+/* Every process makes more of them, each in a session of its own, up to 400. */
+#include "program.h"
+
+#include <sys/mman.h>
+
+int main(void)
+{
+    volatile int *made = mmap(0, 4096, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    while (__sync_add_and_fetch(made, 1) < 400)
+        if (fork() == 0)
+            setsid();
+    sleep_ms(600000);
+}

@@ -1,0 +1,3 @@
+#!/bin/sh
+# Stops as Ctrl-Z would stop it.
+kill -STOP $$
