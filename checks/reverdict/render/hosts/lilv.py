@@ -170,13 +170,13 @@ class Lilv:
         return [self.text(one) for one in self.each("nodes", self.call("lilv_plugin_get_required_features", plugin))]
 
     def presets(self, plugin: Any) -> dict[tuple[str, str], Any]:
-        """Label and URI of each preset -> its node."""
+        """Label and URI of each preset, in the order of labels -> its node."""
         found = {}
         for node in self.each("nodes", self.call("lilv_plugin_get_related", plugin, self.uri(PRESET))):
             self.call("lilv_world_load_resource", self.world, node)
             label = self.call("lilv_world_get", self.world, node, self.uri(RDFS + "label"), None)
             found[self.text(label) or self.text(node), self.text(node)] = node
-        return found
+        return dict(sorted(found.items()))
 
     def ports(self, plugin: Any) -> list[Port]:
         """Its ports, in order."""
