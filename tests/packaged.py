@@ -35,10 +35,8 @@ class Packaged:
 
     moved : tuple
         A parameter, and a value of it that is heard.
-    steady : bool
-        Whether it answers the same click alike at every time: no modulation, no chance.
-    block_free : bool
-        Whether it sounds the same in blocks of any size.
+    alike_in_blocks : bool
+        Whether it sounds the same in blocks of 1 to 512 frames.
     """
 
     kind: str
@@ -47,8 +45,7 @@ class Packaged:
     plugin: str
     moved: tuple[str, float]
     parameters: dict[str, Any] = field(default_factory=dict)
-    steady: bool = True
-    block_free: bool = True
+    alike_in_blocks: bool = True
 
 
 DISTRHO, SWH = "http://distrho.sf.net/plugins/", "http://plugin.org.uk/swh-plugins/"
@@ -61,12 +58,20 @@ REVERBS = {
     "freeverb": Packaged("ladspa", "cmt", "cmt.so", "freeverb3", ("Room Size", 0.9)),
     "caps-plate": Packaged("ladspa", "caps", "caps.so", "Plate", ("tail", 0.9)),
     "zita": Packaged("ladspa", "rev-plugins", "zita-reverbs.so", "zita-reverb", ("RT-mid", 5)),
-    "ambience": Packaged("lv2", "mda-lv2", "mda.lv2", "http://drobilla.net/plugins/mda/Ambience", ("size", 0.9)),
+    "ambience": Packaged(
+        "lv2", "mda-lv2", "mda.lv2", "http://drobilla.net/plugins/mda/Ambience", ("size", 0.9), alike_in_blocks=False
+    ),
     "dragonfly-plate": Packaged(
         "lv2", "dragonfly-reverb-lv2", "DragonflyPlateReverb.lv2", "urn:dragonfly:plate", ("decay", 2)
     ),
     "dragonfly-room": Packaged(
-        "lv2", "dragonfly-reverb-lv2", "DragonflyRoomReverb.lv2", "urn:dragonfly:room", ("decay", 2)
+        "lv2",
+        "dragonfly-reverb-lv2",
+        "DragonflyRoomReverb.lv2",
+        "urn:dragonfly:room",
+        ("decay", 2),
+        # Its modulation goes on from instance to instance of a process.
+        alike_in_blocks=False,
     ),
     "mverb": Packaged("lv2", "dpf-plugins-lv2", "MVerb.lv2", DISTRHO + "MVerb", ("decay", 90)),
     "gigaverb": Packaged("lv2", "dpf-plugins-lv2", "MaGigaverb.lv2", DISTRHO + "MaGigaverb", ("revtime", 2)),

@@ -3,7 +3,7 @@
 The structures below are those of the standard's header. Audio and control ports are connected once; control inputs are
 the parameters, under the names of their ports. A parameter that nobody sets stands where the port's hints put its
 default; without one, at 0 or the bound that is nearest to it. A control output called ``latency`` is what the plug-in
-says of its own latency: as it is only known after a block, another instance is asked first and thrown away.
+says of its own latency: as it is only known while it runs, another instance is asked first and thrown away.
 
 ``activate`` after ``deactivate`` is the reset that the standard has; a plug-in without ``activate`` has none.
 """
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict.render.hosts import BuildError, Instance, Slip
 from reverdict.render.hosts.buffers import FloatPointer
+from reverdict.render.hosts.latency import settled_latency, told_latency
 from reverdict.render.hosts.library import load
 from reverdict.render.hosts.names import distinct, find
 from reverdict.render.hosts.parameters import Range, find_parameter
@@ -117,12 +118,9 @@ class LadspaHost:
         self.latency_port = latencies[0] if latencies else None
 
     def make(self) -> LadspaInstance:
-        latency = None
-        if self.latency_port is not None:
-            asked = LadspaInstance(self)
-            asked.run(self.job["block_size"])
-            latency = asked.latency_samples
-            asked.close()
+        if self.latency_port is None:
+            return LadspaInstance(self)
+        latency = settled_latency(lambda: LadspaInstance(self), self.job["sample_rate"], self.job["block_size"])
         return LadspaInstance(self, latency)
 
     def audio(self, side: str) -> AudioPorts:
@@ -163,12 +161,7 @@ class LadspaInstance(Instance):
     @property
     def latency_samples(self) -> int | None:
         port = self._host.latency_port
-        if port is None:
-            return None
-        said = self._controls[port]
-        if not math.isfinite(said):
-            raise BuildError(f"reports a latency of {said} samples")
-        return round(said)
+        return None if port is None else told_latency(self._controls[port])
 
     def process(self, block: NDArray[Any]) -> NDArray[Any]:
         frames = block.shape[1]

@@ -5,8 +5,8 @@ that nobody sets stand at their defaults, or where the preset puts them. Event i
 of other kinds are left unconnected where the plug-in allows it. Parameters that are only set by messages
 (``patch:writable``) cannot be.
 
-Latency is known after a block, so another instance is asked first and thrown away. ``activate`` after ``deactivate`` is
-the reset.
+Latency is only known while it runs, so another instance is asked first and thrown away. ``activate`` after
+``deactivate`` is the reset.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict.render.hosts import BuildError, Instance, Slip, did_you_mean
 from reverdict.render.hosts.buffers import Buffers
+from reverdict.render.hosts.latency import settled_latency, told_latency
 from reverdict.render.hosts.library import load
 from reverdict.render.hosts.lilv import Lilv, Port, SetPortValue
 from reverdict.render.hosts.lv2_features import (
@@ -111,12 +112,9 @@ class Lv2Host:
             self.state = lilv.uri(job["plugin"])
 
     def make(self) -> Lv2Instance:
-        latency = None
-        if self.latency_port is not None:
-            asked = Lv2Instance(self)
-            asked.run(self.job["block_size"])
-            latency = asked.latency_samples
-            asked.close()
+        if self.latency_port is None:
+            return Lv2Instance(self)
+        latency = settled_latency(lambda: Lv2Instance(self), self.job["sample_rate"], self.job["block_size"])
         return Lv2Instance(self, latency)
 
     def audio(self, side: str) -> AudioPorts:
@@ -167,12 +165,7 @@ class Lv2Instance(Instance):
     @property
     def latency_samples(self) -> int | None:
         number = self._host.latency_port
-        if number is None:
-            return None
-        said = self._controls[number]
-        if not math.isfinite(said):
-            raise BuildError(f"reports a latency of {said} samples")
-        return round(said)
+        return None if number is None else told_latency(self._controls[number])
 
     def process(self, block: NDArray[Any]) -> NDArray[Any]:
         frames = block.shape[1]
