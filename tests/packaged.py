@@ -37,6 +37,8 @@ class Packaged:
         A parameter, and a value of it that is heard.
     alike_in_blocks : bool
         Whether it sounds the same in blocks of 1 to 512 frames.
+    alike_later : bool
+        Whether it answers the same click alike at any time.
     """
 
     kind: str
@@ -46,6 +48,7 @@ class Packaged:
     moved: tuple[str, float]
     parameters: dict[str, Any] = field(default_factory=dict)
     alike_in_blocks: bool = True
+    alike_later: bool = True
 
 
 DISTRHO, SWH = "http://distrho.sf.net/plugins/", "http://plugin.org.uk/swh-plugins/"
@@ -56,10 +59,17 @@ REVERBS = {
     "gverb": Packaged("ladspa", "swh-plugins", "gverb_1216.so", "gverb", ("Reverb time", 2)),
     "plate": Packaged("ladspa", "swh-plugins", "plate_1423.so", "plate", ("Reverb time", 2)),
     "freeverb": Packaged("ladspa", "cmt", "cmt.so", "freeverb3", ("Room Size", 0.9)),
-    "caps-plate": Packaged("ladspa", "caps", "caps.so", "Plate", ("tail", 0.9)),
+    "caps-plate": Packaged("ladspa", "caps", "caps.so", "Plate", ("tail", 0.9), alike_later=False),
     "zita": Packaged("ladspa", "rev-plugins", "zita-reverbs.so", "zita-reverb", ("RT-mid", 5)),
     "ambience": Packaged(
-        "lv2", "mda-lv2", "mda.lv2", "http://drobilla.net/plugins/mda/Ambience", ("size", 0.9), alike_in_blocks=False
+        "lv2",
+        "mda-lv2",
+        "mda.lv2",
+        "http://drobilla.net/plugins/mda/Ambience",
+        ("size", 0.9),
+        # Empties its delay lines whenever a block ends while one of its lowpasses is silent.
+        alike_in_blocks=False,
+        alike_later=False,
     ),
     "dragonfly-plate": Packaged(
         "lv2", "dragonfly-reverb-lv2", "DragonflyPlateReverb.lv2", "urn:dragonfly:plate", ("decay", 2)
@@ -72,9 +82,12 @@ REVERBS = {
         ("decay", 2),
         # Its modulation goes on from instance to instance of a process.
         alike_in_blocks=False,
+        alike_later=False,
     ),
     "mverb": Packaged("lv2", "dpf-plugins-lv2", "MVerb.lv2", DISTRHO + "MVerb", ("decay", 90)),
-    "gigaverb": Packaged("lv2", "dpf-plugins-lv2", "MaGigaverb.lv2", DISTRHO + "MaGigaverb", ("revtime", 2)),
+    "gigaverb": Packaged(
+        "lv2", "dpf-plugins-lv2", "MaGigaverb.lv2", DISTRHO + "MaGigaverb", ("revtime", 2), alike_later=False
+    ),
     "lv2-gverb": Packaged("lv2", "swh-lv2", "gverb-swh.lv2", SWH + "gverb", ("revtime", 2)),
     "early": Packaged("lv2", "invada-studio-plugins-lv2", "invada.lv2", INVADA + "mono", ("room length", 50)),
 }

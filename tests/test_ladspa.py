@@ -173,6 +173,15 @@ def test_slips_about_files_and_plugins(comb, tmp_path, work, monkeypatch):
     assert complaint == f"{where}; did you mean comb.so?"
 
 
+def test_blocks_larger_than_the_request_s_are_told_before(comb, work):
+    samples = np.zeros((1, 1000))
+    samples[0, 10] = 1.0
+    odd, even = play(comb, REQUEST, [Stimulus(samples, block_sizes=(1, 511, 64)), Stimulus(samples)], work)
+    assert not isinstance(odd, Failure), odd
+    assert not isinstance(even, Failure), even
+    np.testing.assert_array_equal(odd.samples, even.samples)
+
+
 FAULTS = {
     "segfault": ("if (r->seen > 1000) *(volatile int *)0 = 1;", "died by SIGSEGV (segmentation fault)"),
     "abort": ("if (r->seen > 1000) abort();", "died by SIGABRT (aborted)"),

@@ -14,7 +14,6 @@ import packaged
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Rendered, Request, play, render, working_folder
 from reverdict.render.build import Plugin, Stimulus
-from reverdict.render.hosts import lilv
 from reverdict.words import BuildIdentity
 
 if TYPE_CHECKING:
@@ -311,10 +310,3 @@ def test_a_faulty_plugin_is_named_plainly_and_the_next_render_works(body, reason
 
 def test_a_plugin_that_cannot_be_made(looker, work):
     assert reason_of(looker, work, rate_hz=44100) == "instantiate returned NULL at 44100 Hz"
-
-
-def test_where_liblilv_is_missing_it_is_said_how_to_get_it(monkeypatch):
-    monkeypatch.setattr(lilv, "LINUX_LIBRARIES", ("no-such-lilv.so",))
-    monkeypatch.setattr(lilv, "LIBRARIES", {})
-    with pytest.raises(lilv.Slip, match=r"^build.kind: .*apt-get install liblilv-0-0"):
-        lilv.Lilv(None)

@@ -1,11 +1,11 @@
-"""Names of what plug-ins have, the numbers their parameters take, and which ports are used."""
+"""Names of what plug-ins have, the numbers their parameters take, which ports are used; no plug-in is needed."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from reverdict.render.hosts import BuildError, Slip
+from reverdict.render.hosts import BuildError, Slip, lilv
 from reverdict.render.hosts.names import distinct, find
 from reverdict.render.hosts.parameters import Range, find_parameter
 from reverdict.render.hosts.ports import AudioPorts, choose_ports
@@ -138,3 +138,10 @@ def test_what_is_not_in_use_hears_silence_and_one_channel_feeds_two_inputs():
     assert not outputs.overrun
     outputs.pointers[2][4] = 0.0
     assert outputs.overrun
+
+
+def test_where_liblilv_is_missing_it_is_said_how_to_get_it(monkeypatch):
+    monkeypatch.setattr(lilv, "LINUX_LIBRARIES", ("no-such-lilv.so",))
+    monkeypatch.setattr(lilv, "LIBRARIES", {})
+    with pytest.raises(Slip, match=r"^build.kind: .*apt-get install liblilv-0-0"):
+        lilv.Lilv(None)
