@@ -55,7 +55,8 @@ static void run(void *h, unsigned long frames) {
     Reverb *r = h;
     float *in = r->port[0], *in2 = r->port[1], *out = r->port[2], *out2 = r->port[3];
     float gain = *r->port[4], cutoff = *r->port[5], mode = *r->port[6];
-    (void)cutoff; (void)mode; (void)in2;
+    (void)cutoff;
+    if (mode == 3) return;
     *r->port[7] = 0;
     for (unsigned long n = 0; n < frames; n++, r->seen++) {
         float x = in[n], y = r->line[r->at];
@@ -202,6 +203,11 @@ def test_a_faulty_plugin_is_named_plainly_and_the_next_render_works(body, reason
         faulty = replace(faulty, limits=Limits(1.0, 2048))
     assert reason_of(faulty, work) == reason
     assert response_of(comb, work)[0, 0] == 1.0
+
+
+def test_what_is_not_written_is_no_sound(comb, work):
+    told = "4800 samples are not finite, first at sample 0 (0.000 s)"
+    assert reason_of(comb, work, parameters={"Mode": 3}) == told
 
 
 def test_a_plugin_that_cannot_be_made_or_has_too_few_ports(comb, work):
