@@ -47,7 +47,9 @@ DATA = """
 <urn:reverdict:looker> a lv2:Plugin ; doap:name "Looker" ;
     lv2:requiredFeature <http://lv2plug.in/ns/ext/urid#map> , <http://lv2plug.in/ns/ext/options#options> ,
         <http://lv2plug.in/ns/ext/buf-size#boundedBlockLength> , <http://lv2plug.in/ns/ext/worker#schedule> REQUIRED ;
-    lv2:optionalFeature lv2:hardRTCapable , <urn:reverdict:unheard-of> ;
+    lv2:optionalFeature lv2:hardRTCapable , <urn:reverdict:unheard-of> ,
+        <http://lv2plug.in/ns/ext/state#loadDefaultState> ;
+    <http://lv2plug.in/ns/ext/state#state> [ <urn:reverdict:word> "7"^^<http://www.w3.org/2001/XMLSchema#int> ] ;
     lv2:port [ a lv2:InputPort , lv2:AudioPort ; lv2:index 0 ; lv2:symbol "in" ; lv2:name "Input" ]
     , [ a lv2:OutputPort , lv2:AudioPort ; lv2:index 1 ; lv2:symbol "out" ; lv2:name "Output" ]
     , [ a lv2:InputPort , lv2:ControlPort ; lv2:index 2 ; lv2:symbol "gain" ; lv2:name "Make-up" ; lv2:default 1.0 ;
@@ -91,6 +93,8 @@ typedef struct { int (*work)(void *, Respond, void *, uint32_t, const void *);
                  int (*response)(void *, uint32_t, const void *); int (*end_run)(void *); } Worker;
 typedef struct { void *port[11]; Map *map; Unmap *unmap; Schedule *schedule; float boost, last[300];
                  uint32_t seen, runs, ends; int wrong; } Looker;
+typedef const void *(*Retrieve)(void *, uint32_t, size_t *, uint32_t *, uint32_t *);
+typedef struct { void *save; int (*restore)(void *, Retrieve, void *, uint32_t, const Feature *const *); } State;
 #define EXT "http://lv2plug.in/ns/ext/"
 static void *instantiate(const Descriptor *d, double rate, const char *bundle, const Feature *const *features) {
     (void)d;
@@ -98,6 +102,7 @@ static void *instantiate(const Descriptor *d, double rate, const char *bundle, c
     Looker *r = calloc(1, sizeof *r);
     const Option *options = NULL;
     r->boost = 1;
+    r->wrong = 1024;
     for (int n = 0; features[n]; n++) {
         if (!strcmp(features[n]->uri, EXT "urid#map")) r->map = features[n]->data;
         if (!strcmp(features[n]->uri, EXT "urid#unmap")) r->unmap = features[n]->data;
@@ -157,7 +162,20 @@ static int response(void *h, uint32_t size, const void *body) {
 }
 static int end_run(void *h) { ((Looker *)h)->ends++; return 0; }
 static const Worker worker = {work, response, end_run};
-static const void *extension_data(const char *uri) { return strcmp(uri, EXT "worker#interface") ? NULL : &worker; }
+static int restore(void *h, Retrieve retrieve, void *handle, uint32_t flags, const Feature *const *features) {
+    Looker *r = h;
+    size_t size;
+    uint32_t type;
+    const int32_t *word = retrieve(handle, r->map->map(r->map->handle, "urn:reverdict:word"), &size, &type, &flags);
+    (void)features;
+    if (word && size == 4 && type == r->map->map(r->map->handle, EXT "atom#Int") && *word == 7) r->wrong &= ~1024;
+    return 0;
+}
+static const State state = {NULL, restore};
+static const void *extension_data(const char *uri) {
+    if (!strcmp(uri, EXT "state#interface")) return &state;
+    return strcmp(uri, EXT "worker#interface") ? NULL : &worker;
+}
 static const Descriptor looker = {"urn:reverdict:looker", instantiate, connect_port, activate, run, NULL, free,
                                   extension_data};
 const Descriptor *lv2_descriptor(uint32_t n) { return n ? NULL : &looker; }

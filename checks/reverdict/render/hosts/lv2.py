@@ -104,12 +104,12 @@ class Lv2Host:
             if port.kinds >= {"ControlPort", "InputPort"}
         }
         self.latency_port = lilv.latency_port(plugin)
-        self.state: Any = None
+        wants_default = lilv.call("lilv_plugin_has_feature", plugin, lilv.uri(LOAD_DEFAULT_STATE))
+        self.default_state = lilv.uri(job["plugin"]) if wants_default else None
+        self.preset: Any = None
         if job["preset"]:
             presets = lilv.presets(plugin)
-            self.state = list(presets.values())[find("build.preset", "preset", job["preset"], list(presets))]
-        elif lilv.call("lilv_plugin_has_feature", plugin, lilv.uri(LOAD_DEFAULT_STATE)):
-            self.state = lilv.uri(job["plugin"])
+            self.preset = list(presets.values())[find("build.preset", "preset", job["preset"], list(presets))]
 
     def make(self) -> Lv2Instance:
         if self.latency_port is None:
@@ -147,7 +147,10 @@ class Lv2Instance(Instance):
         instance = Lv2InstanceStruct.from_address(made)
         self._handle, self._call = instance.handle, instance.descriptor.contents
         self._worker = self._call.extension_data(WORKER_INTERFACE.encode()) if self._call.extension_data else None
-        self._restore()
+        if host.default_state:  # whose ports are at the defaults already
+            self._restore(host.default_state, ports_too=False)
+        if host.preset:
+            self._restore(host.preset, ports_too=True)
         for name, value in job["parameters"].items():
             self.set_parameter(name, value)
         if host.latency_port is not None and latency is not None:
@@ -217,11 +220,9 @@ class Lv2Instance(Instance):
             return None
         raise BuildError(f"port {port.names[0]} is of a kind that this host does not know, and must be connected")
 
-    def _restore(self) -> None:
-        """Load the preset, or the default state of a plug-in that wants it."""
-        if self._host.state is None:
-            return
-        lilv, symbols = self._host.lilv, self._host.port_names()
+    def _restore(self, node: Any, ports_too: bool) -> None:
+        """Load the state that a node of the data describes, and where it says so the values of ports."""
+        lilv, symbols = self._host.lilv, self._host.port_names() if ports_too else {}
         types = {self._features.number(ATOM + name): kind for name, kind in ATOM_NUMBERS.items()}
 
         def take(symbol: bytes, _: Any, value: int, size: int, kind: int) -> None:
@@ -229,11 +230,10 @@ class Lv2Instance(Instance):
             if number is not None and kind in types and size == ctypes.sizeof(types[kind]):
                 self._controls[number] = types[kind].from_address(value).value
 
-        state = lilv.call("lilv_state_new_from_world", lilv.world, self._features.urid_map, self._host.state)
-        if state:
-            lilv.call("lilv_state_restore", state, self._made, SetPortValue(take), None, 0, self._features.array)
-        elif self._host.job["preset"]:
-            raise BuildError(f'preset "{self._host.job["preset"]}" cannot be read')
+        state = lilv.call("lilv_state_new_from_world", lilv.world, self._features.urid_map, node)
+        if not state:
+            raise BuildError(f"its data does not tell the state {lilv.text(node)}")
+        lilv.call("lilv_state_restore", state, self._made, SetPortValue(take), None, 0, self._features.array)
 
     def _activate(self) -> None:
         if self._call.activate:
