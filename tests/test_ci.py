@@ -18,7 +18,7 @@ from reverdict.schema import read_toml
 
 ROOT = Path(__file__).parents[1]
 PINS = ROOT / "ci" / "pins"
-SCRIPTS = ("ci/set-up", "ci/gate", "ci/test", "ci/pin", ".ci/run")
+SCRIPTS = ("ci/set-up", "ci/gate", "ci/test", "ci/pin", "ci/get-plugins", ".ci/run")
 PYTHONS = ("3.10", "3.11", "3.12", "3.13")
 
 pytestmark = pytest.mark.skipif(not PINS.is_dir(), reason="the tests run without the repository's ci folder")
@@ -131,3 +131,29 @@ def test_the_workflow_fetches_the_suite_by_branch_and_by_commit(tmp_path: Path, 
     named = {"SUITE": str(suite), "SUITE_VERSION": wanted, "RUNNER_TEMP": str(tmp_path)}
     subprocess.run(["bash", "-euo", "pipefail", "-c", fetch], env=os.environ | named, check=True)
     assert (tmp_path / "reverdict" / "here").exists()
+
+
+def test_where_no_packages_can_be_fetched_the_tests_still_run(tmp_path: Path) -> None:
+    programs, folder = tmp_path / "bin", tmp_path / "plugins"
+    programs.mkdir()
+    for name in ("bash", "dirname"):
+        (programs / name).symlink_to(shutil.which(name) or "")
+    environment = {"PATH": str(programs), "REVERDICT_PLUGINS": str(folder)}
+    script = ["bash", str(ROOT / "ci" / "get-plugins")]
+    done = subprocess.run(script, env=environment, capture_output=True, text=True, check=True)
+    assert "tests with plug-ins of packages are skipped" in done.stderr
+    assert not folder.exists()
+
+
+def test_plugins_that_are_there_are_not_fetched_again(tmp_path: Path) -> None:
+    text = (ROOT / "ci" / "get-plugins").read_text(encoding="utf-8")
+    listed = re.search(r"^packages=\((.*?)^\)", text, re.MULTILINE | re.DOTALL)
+    assert listed
+    lines = [line for line in listed[1].splitlines() if not line.lstrip().startswith("#")]
+    made = tmp_path / "made-by-reverdict"
+    made.write_text(" ".join(" ".join(lines).split()), encoding="utf-8")
+    script = ["bash", str(ROOT / "ci" / "get-plugins")]
+    environment = os.environ | {"REVERDICT_PLUGINS": str(tmp_path)}
+    done = subprocess.run(script, env=environment, capture_output=True, text=True, check=True)
+    assert (done.stdout, done.stderr) == ("", "")
+    assert [path.name for path in tmp_path.iterdir()] == [made.name]

@@ -51,7 +51,8 @@ def _play_some(
 ) -> list[Played | Failure]:
     """As many as one process survives, and the reason of the one that it did not: at least one of the two."""
     takes = [_describe_take(stimulus, request, folder, number) for number, stimulus in enumerate(stimuli)]
-    job = describe_job(build, request, folder, work_folder) | {"takes": takes}
+    largest = max(request.block_size, *(size for take in takes for size in take["block_sizes"]))
+    job = describe_job(build, request, folder, work_folder) | {"takes": takes, "block_size": largest}
     described = folder / "job.json"
     described.write_text(json.dumps(job), encoding="utf-8")
     environment = worker_environment(folder, build_folder(build, work_folder))
