@@ -106,7 +106,7 @@ def test_what_each_does_and_does_not(reverb, work):
         "reset": level_db(reset.samples[:1, 48128:], burst[:, 48128:]) if reset.can_reset else None,
     }
     told = ["none" if one is None else "−inf" if one < -280 else f"{one:.0f}" for one in figures.values()]
-    print(f"\n| {reverb.kind} {reverb.plugin} | {' | '.join(told)} |")
+    print(f"\n| {reverb.kind}, {reverb.package}: {reverb.plugin} | {' | '.join(told)} |")
     assert (figures["later"] < -100.0) == reverb.alike_later
     assert (figures["blocks"] < -100.0) == reverb.alike_in_blocks
     assert (figures["again"] < -100.0) == (reverb is not REVERBS["dragonfly-room"])
