@@ -1,8 +1,8 @@
 """Kind ``clap``: a plug-in of the CLAP standard (version 1.x), hosted by its C interface.
 
-Its structures stand in ``clap_abi``, the host's side of them in ``clap_host``. An instance is made, given its preset and
-its parameters, activated and started; each block then carries the parameters that have moved since the last one, as
-events at its first sample. There is no transport.
+Its structures stand in ``clap_abi``, the host's side in ``clap_host``. An instance is made, given its preset and its
+parameters, activated and started; each block then carries the parameters that have moved since the last one, as events
+at its first sample. There is no transport. A restart that the plug-in asks for comes between two blocks.
 
 Parameters go by their names ("Decay"), or with the path of their module ("Tank/Decay"), which it takes where two are
 called alike. A text stands for the choice of that name, or for the number that the plug-in reads in it: "2.3 kHz".
