@@ -18,10 +18,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from build_page import shown
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Played, Rendered, Request, Stimulus, play, render, working_folder
 from reverdict.render.build import Plugin
 from reverdict.render.hosts import clap_abi
+from reverdict.render.timing import open_timer
+from reverdict.schema import read_build
 from reverdict.words import BuildIdentity
 
 pytestmark = pytest.mark.skipif(not (shutil.which("cc") and shutil.which("c++")), reason="no C and C++ compiler")
@@ -162,6 +165,19 @@ def test_a_rendered_response_is_judged_like_any_other(plugins: Path, work: Path)
     click[0, 0] = 1.0
     np.testing.assert_allclose(rendering.response.samples, spring(click), rtol=0, atol=1e-6)
     assert rendering.notes == ("reports a latency of 100 samples, which was taken out",)
+
+
+def test_instances_beside_each_other_share_nothing(plugins: Path, work: Path) -> None:
+    beside = np.random.default_rng(4).normal(0.0, 0.1, (1, FRAMES))
+    output = played(clap_build(plugins), work, beside=beside)
+    np.testing.assert_array_equal(output.samples, played(clap_build(plugins), work).samples)
+
+
+def test_what_a_sample_costs(plugins: Path, work: Path) -> None:
+    with open_timer(clap_build(plugins), REQUEST, work) as timer:
+        cost_s = timer.seconds_per_sample()
+        assert cost_s is not None, timer.why_not
+        assert 0.0 < cost_s < 1e-4
 
 
 # Channels and ports.
@@ -341,3 +357,15 @@ def test_a_fault_is_told(fault: str, said: str, plugins: Path, work: Path) -> No
 def test_an_endless_loop_is_stopped(plugins: Path, work: Path) -> None:
     build = replace(clap_build(plugins, parameters={"Fault": "Endless"}), limits=Limits(3.0))
     assert reason_of(build, work) == "did not finish within 3 s and was stopped"
+
+
+# The page.
+
+
+def test_the_build_of_the_page(plugins: Path, work: Path, tmp_path: Path) -> None:
+    shutil.copytree(plugins, tmp_path, dirs_exist_ok=True)
+    (tmp_path / "bright.state").write_text("Delay 8\n", encoding="utf-8")
+    (tmp_path / "spring.toml").write_text(shown("CLAP plug-ins", "toml"), encoding="utf-8")
+    request = replace(REQUEST, parameters={"feedback": 0.1, "program": "spring"})
+    output = played(read_build(tmp_path / "spring.toml"), work, request)
+    np.testing.assert_allclose(output.samples, -0.8 * spring(noise(), 44.0, 0.7), rtol=0, atol=1e-6)

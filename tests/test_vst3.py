@@ -20,9 +20,11 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from build_page import shown
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Played, Rendered, Request, Stimulus, play, render, working_folder
 from reverdict.render.build import Plugin
+from reverdict.schema import read_build
 from reverdict.words import BuildIdentity
 
 pytest.importorskip("pedalboard", reason="pedalboard is not installed: pip install 'reverdict[vst3]'")
@@ -90,6 +92,19 @@ def spring(samples: NDArray[Any], delay_ms: float = 5.0, reflection: float = 0.6
 
 def assert_sounds(output: Played, expected: NDArray[Any]) -> None:
     np.testing.assert_allclose(output.samples, expected, rtol=0, atol=1e-6)
+
+
+def save_preset(file: Path, plugin: str) -> None:
+    """A preset with a delay of 8 ms, a reflection of 0.25, inverted; beside spring.vst3."""
+    saving = f"""
+import pathlib, numpy, pedalboard
+plugin = pedalboard.VST3Plugin("spring.vst3", plugin_name="{plugin}")
+for name, position in (("delay_ms", 0.08), ("reflection", 0.25), ("mode", 1.0)):
+    plugin.parameters[name].raw_value = position
+plugin.process(numpy.zeros((2, 64), numpy.float32), 48000.0, reset=False)
+pathlib.Path("{file.name}").write_bytes(plugin.preset_data)
+"""
+    subprocess.run([sys.executable, "-c", saving], cwd=file.parent, check=True)
 
 
 def test_a_spring_sounds_as_its_closed_form(plugins: Path, work: Path) -> None:
@@ -183,16 +198,7 @@ def test_a_parameter_moves_and_a_reset_forgets(plugins: Path, work: Path) -> Non
 
 def test_a_preset_is_loaded_before_parameters_are_set(plugins: Path, work: Path, tmp_path: Path) -> None:
     shutil.copytree(plugins, tmp_path, dirs_exist_ok=True)
-    saving = """
-import pathlib, numpy, pedalboard
-plugin = pedalboard.VST3Plugin("spring.vst3", plugin_name="Spring")
-plugin.parameters["delay_ms"].raw_value = 0.08
-plugin.parameters["reflection"].raw_value = 0.25
-plugin.parameters["mode"].raw_value = 1.0
-plugin.process(numpy.zeros((1, 64), numpy.float32), 48000.0, reset=False)
-pathlib.Path("dry.vstpreset").write_bytes(plugin.preset_data)
-"""
-    subprocess.run([sys.executable, "-c", saving], cwd=tmp_path, check=True)
+    save_preset(tmp_path / "dry.vstpreset", "Spring")
     output = played(vst3_build(tmp_path, preset="dry.vstpreset", parameters={"Mode": "Plain"}), work)
     assert_sounds(output, spring(noise(), 5.0, 0.25))
     (tmp_path / "other.vstpreset").write_text("a preset", encoding="utf-8")
@@ -237,3 +243,12 @@ def test_a_fault_is_told(fault: str, said: str, plugins: Path, work: Path, monke
     failure = render(vst3_build(plugins, parameters={"Fault": fault}, limits=Limits(5.0)), REQUEST, work)
     assert isinstance(failure, Failure)
     assert said in failure.reason
+
+
+def test_the_build_of_the_page(plugins: Path, work: Path, tmp_path: Path) -> None:
+    shutil.copytree(plugins, tmp_path, dirs_exist_ok=True)
+    save_preset(tmp_path / "bright.vstpreset", "Wide Spring")
+    (tmp_path / "spring.toml").write_text(shown("VST3 plug-ins", "toml"), encoding="utf-8")
+    request = replace(REQUEST, parameters={"feedback": 0.1, "program": "spring"})
+    output = played(read_build(tmp_path / "spring.toml"), work, request)
+    assert_sounds(output, -spring(noise(), 44.0, 0.7))

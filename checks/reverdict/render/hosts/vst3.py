@@ -3,15 +3,15 @@
 What the library does, and what is done about it:
 
 - It makes a plug-in ready anew, and forgets its sound, as soon as a block comes that is larger than all before. So
-  every instance hears ``PRIMING`` samples of silence first, or one block where that is more; a modulation is that far on.
-- It drops some of what a plug-in gives while its latency lasts. Silence fills the gap, so that nothing moves; the latency
-  is told, and taken out like anybody else's.
+  every instance hears ``PRIMING`` samples of silence first, or one block where that is more: a modulation is that far.
+- It drops some of what a plug-in gives while its latency lasts. Silence fills the gap, so that nothing moves; the
+  latency is told, and taken out like anybody else's.
 - It runs main buses only, with as many channels in as out. A mono reference gets one channel each way where the plug-in
   takes that, else both inputs are fed and the first output is heard. Channels are called "1" or "left", "2" or "right".
 - It resets a plug-in by activating it anew, or, where that does not silence it, makes another one: those have no reset
   of their own (``can_reset``).
-- It sets some numbers to a neighbour that it came across in the texts of a thousand positions. So a number is set as the
-  plug-in itself reads it in a text, and only if that cannot be right, as the nearest of those.
+- It sets some numbers to a neighbour that it came across in the texts of a thousand positions. So a number is set as
+  the plug-in itself reads it in a text, and only if that cannot be right, as the nearest of those.
 
 Parameters go by their names, or by the library's: small letters, underlines, units. A preset is a .vstpreset file.
 """
