@@ -33,7 +33,7 @@ SOURCES = Path(__file__).with_name("clap_springs")
 RATE_HZ = 8000
 FRAMES = 4000
 REQUEST = Request("tank", rate_hz=RATE_HZ, block_size=64, seconds=0.5, preroll_s=0.1)
-SPRING, MONO, DUCKED = "org.example.spring", "org.example.mono-spring", "org.example.ducked-spring"
+SPRING, MONO, DUCKED = "org.example.spring", "org.example.mono-spring", "org.example.mono-ducked-spring"
 
 
 @pytest.fixture(scope="session")

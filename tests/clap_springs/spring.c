@@ -70,7 +70,7 @@ static void clear(spring *self) {
 }
 
 static void take(spring *self, const clap_input_events *events) {
-  uint32_t before = 0;
+  uint32_t before = 0, seen = 0;
   for (uint32_t i = 0; i < events->size(events); ++i) {
     const clap_event_header *header = events->get(events, i);
     require(header->time >= before, "events in order");
@@ -78,8 +78,11 @@ static void take(spring *self, const clap_input_events *events) {
     if (header->space_id != 0 || header->type != CLAP_EVENT_PARAM_VALUE) continue;
     const clap_event_param_value *event = (const clap_event_param_value *)header;
     require(header->size == sizeof *event, "size of an event");
-    for (int p = 0; p < PARAMETERS; ++p)
-      if (INFOS[p].id == event->param_id) self->values[p] = event->value;
+    require(event->param_id >= INFOS[0].id && event->param_id < INFOS[0].id + PARAMETERS, "known parameters");
+    const uint32_t parameter = event->param_id - INFOS[0].id;
+    require((seen >> parameter & 1) == 0, "no move told twice");
+    seen |= 1u << parameter;
+    self->values[parameter] = event->value;
   }
   if (self->active && (uint32_t)self->values[LATENCY] != self->latency) self->host->request_restart(self->host);
 }
@@ -294,7 +297,7 @@ static const void *get_extension(const clap_plugin *plugin, const char *id) {
 static const clap_plugin_descriptor DESCRIPTORS[] = {
   DESCRIPTOR("org.example.spring", "Spring"),
   DESCRIPTOR("org.example.mono-spring", "Mono spring"),
-  DESCRIPTOR("org.example.ducked-spring", "Ducked spring"),
+  DESCRIPTOR("org.example.mono-ducked-spring", "Ducked spring"),
 };
 enum { PLUGINS = sizeof DESCRIPTORS / sizeof DESCRIPTORS[0] };
 

@@ -106,7 +106,14 @@ class ClapInstance(Instance):
         self._moves, self._events_out = InputEvents(), output_events()
         self._inputs, self._feeds = self._audio("inputs")
         self._outputs, self._yields = self._audio("outputs")
-        self._played = 0
+        self._block = abi.Process(
+            audio_inputs=self._feeds,
+            audio_outputs=self._yields,
+            audio_inputs_count=len(self._feeds),
+            audio_outputs_count=len(self._yields),
+            in_events=ctypes.pointer(self._moves.structure),
+            out_events=ctypes.pointer(self._events_out),
+        )
         if job["preset"]:
             self._load(Path(job["preset"]))
         for name, value in job["parameters"].items():
@@ -126,19 +133,10 @@ class ClapInstance(Instance):
         self._outputs.spoil(frames)
         for buffer in (*self._feeds, *self._yields):
             buffer.constant_mask = 0
-        played = abi.Process(
-            steady_time=self._played,
-            frames_count=frames,
-            audio_inputs=self._feeds,
-            audio_outputs=self._yields,
-            audio_inputs_count=len(self._feeds),
-            audio_outputs_count=len(self._yields),
-            in_events=ctypes.pointer(self._moves.structure),
-            out_events=ctypes.pointer(self._events_out),
-        )
-        status = self._in_audio("process", ctypes.byref(played))
+        self._block.frames_count = frames
+        status = self._in_audio("process", ctypes.byref(self._block))
         self._moves.clear()
-        self._played += frames
+        self._block.steady_time += frames
         if status == abi.PROCESS_ERROR:
             raise BuildError("process() reports an error")
         self._grant_call()

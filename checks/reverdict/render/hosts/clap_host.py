@@ -82,7 +82,9 @@ class InputEvents:
         return len(self._events)
 
     def add(self, parameter: abi.ParamInfo, value: float) -> None:
+        """Add a value. One of the same parameter that has not been told yet is no longer meant."""
         header = abi.EventHeader(ctypes.sizeof(abi.EventParamValue), 0, 0, abi.EVENT_PARAM_VALUE, 0)
+        self._events = [event for event in self._events if event.param_id != parameter.id]
         self._events.append(abi.EventParamValue(header, parameter.id, parameter.cookie, -1, -1, -1, -1, value))
 
     def clear(self) -> None:
