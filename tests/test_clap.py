@@ -15,40 +15,38 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from build_page import shown
+from own_plugins import (
+    FRAMES,
+    REQUEST,
+    SOURCES,
+    assert_sounds,
+    compile_into,
+    lack,
+    noise,
+    played,
+    reason_of,
+    save_preset,
+    spring,
+)
 from reverdict.errors import BadInput
-from reverdict.render import Build, Failure, Limits, Played, Rendered, Request, Stimulus, play, render, working_folder
+from reverdict.render import Build, Limits, Rendered, render, working_folder
 from reverdict.render.build import Plugin
 from reverdict.render.hosts import clap_abi
 from reverdict.render.timing import open_timer
 from reverdict.schema import read_build
 from reverdict.words import BuildIdentity
+from test_build_pages import shown
 
-pytestmark = pytest.mark.skipif(not (shutil.which("cc") and shutil.which("c++")), reason="no C and C++ compiler")
+pytestmark = pytest.mark.skipif(bool(lack("clap")), reason=lack("clap"))
 
-SOURCES = Path(__file__).with_name("clap_springs")
-RATE_HZ = 8000
-FRAMES = 4000
-REQUEST = Request("tank", rate_hz=RATE_HZ, block_size=64, seconds=0.5, preroll_s=0.1)
 SPRING, MONO, DUCKED = "org.example.spring", "org.example.mono-spring", "org.example.mono-ducked-spring"
 
 
 @pytest.fixture(scope="session")
 def plugins(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with spring.clap, comb.clap and a library that is no plug-in, nothing.clap."""
-    folder = tmp_path_factory.mktemp("clap")
-    flags = ["-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
-    for compiler, source, target in (
-        ("cc", "spring.c", "spring.clap"),
-        ("c++", "comb.cpp", "comb.clap"),
-        ("cc", "/dev/null", "nothing.clap"),
-    ):
-        argv = [compiler, *flags, "-o", folder / target, "-x", "c++" if compiler == "c++" else "c", SOURCES / source]
-        subprocess.run([*argv, "-lm"], check=True)
-    return folder
+    return compile_into(tmp_path_factory.mktemp("clap"), "clap")
 
 
 @pytest.fixture
@@ -63,36 +61,6 @@ def clap_build(folder: Path, file: str = "spring.clap", plugin: str = MONO, pres
     identity = BuildIdentity("spring", "1", "clap")
     plain = Build(identity, "clap", folder, plugin=Plugin(file, plugin, preset, *ports), parameters=parameters)
     return replace(plain, limits=Limits(20.0), **more)
-
-
-def noise(channels: int = 1) -> NDArray[Any]:
-    samples = np.random.default_rng(3).normal(0.0, 0.1, (channels, FRAMES))
-    samples[:, FRAMES // 2 :] = 0.0
-    return samples
-
-
-def played(build: Build, work: Path, request: Request = REQUEST, **stimulus: Any) -> Played:
-    given = {"samples": noise(request.input_channels), **stimulus}
-    (one,) = play(build, request, [Stimulus(**given)], work)
-    assert isinstance(one, Played), one
-    return one
-
-
-def reason_of(build: Build, work: Path, request: Request = REQUEST) -> str:
-    failure = render(build, request, work)
-    assert isinstance(failure, Failure), failure
-    return failure.reason
-
-
-def spring(samples: NDArray[Any], delay_ms: float = 5.0, reflection: float = 0.6) -> NDArray[Any]:
-    """What the springs do, in closed form: W = H X / (1 + r H), with H a delay and eight allpass sections."""
-    above, below = np.ones(1), np.ones(1)
-    for _ in range(8):
-        above, below = np.convolve(above, [0.6, 1.0]), np.convolve(below, [1.0, 0.6])
-    above = np.append(np.zeros(round(delay_ms / 1000 * RATE_HZ)), above)
-    closed = reflection * above
-    closed[: below.size] += below
-    return lfilter(above, closed, samples)
 
 
 # The interface.
@@ -126,7 +94,7 @@ def test_structures_are_laid_out_as_the_c_compiler_lays_them_out(tmp_path: Path)
     )
     source = tmp_path / "sizes.c"
     source.write_text(f'#include <stddef.h>\n#include <stdio.h>\n#include "clap.h"\nint main(void) {{{asked}}}\n')
-    subprocess.run(["cc", "-I", SOURCES, "-o", tmp_path / "sizes", source], check=True)
+    subprocess.run(["cc", "-I", SOURCES / "clap_springs", "-o", tmp_path / "sizes", source], check=True)
     said = subprocess.run([tmp_path / "sizes"], check=True, capture_output=True, text=True).stdout.splitlines()
     ours = [f"{ctypes.sizeof(one)} {getattr(one, last).offset}" for one, last in pairs.values()]
     assert dict(zip(pairs, ours, strict=True)) == dict(zip(pairs, said, strict=True))
@@ -137,7 +105,7 @@ def test_structures_are_laid_out_as_the_c_compiler_lays_them_out(tmp_path: Path)
 
 def test_a_spring_in_c_sounds_as_its_closed_form(plugins: Path, work: Path) -> None:
     output = played(clap_build(plugins), work)
-    np.testing.assert_allclose(output.samples, spring(noise()), rtol=0, atol=1e-6)
+    assert_sounds(output, spring(noise()))
     assert (output.latency_samples, output.latency_at_end, output.can_reset, output.can_move) == (0, 0, True, True)
 
 
@@ -185,9 +153,9 @@ def test_what_a_sample_costs(plugins: Path, work: Path) -> None:
 
 def test_a_mono_reference_feeds_both_inputs_and_hears_the_first_output(plugins: Path, work: Path) -> None:
     output = played(clap_build(plugins, plugin=SPRING), work)
-    np.testing.assert_allclose(output.samples, spring(noise()), rtol=0, atol=1e-6)
+    assert_sounds(output, spring(noise()))
     right = played(clap_build(plugins, plugin=SPRING, outputs=("Out 2",)), work)
-    np.testing.assert_allclose(right.samples, spring(noise(), 5.5), rtol=0, atol=1e-6)
+    assert_sounds(right, spring(noise(), 5.5))
     unfed = played(clap_build(plugins, plugin=SPRING, inputs=("in 1",), outputs=("Out 2",)), work)
     assert not unfed.samples.any()
 
@@ -203,7 +171,7 @@ def test_stereo(plugins: Path, work: Path) -> None:
 def test_a_sidechain_is_left_alone(plugins: Path, work: Path) -> None:
     """The plug-in itself ends the process where its sidechain is not silent."""
     output = played(clap_build(plugins, plugin=DUCKED), work)
-    np.testing.assert_allclose(output.samples, spring(noise()), rtol=0, atol=1e-6)
+    assert_sounds(output, spring(noise()))
     build = clap_build(plugins, plugin=DUCKED, inputs=("Sidechain",))
     assert "broke a rule: silence in what nobody feeds" in reason_of(build, work)
 
@@ -239,7 +207,7 @@ def test_parameters_by_name(
     parameters: dict[str, Any], gain: float, delay_ms: float, plugins: Path, work: Path
 ) -> None:
     output = played(clap_build(plugins, parameters=parameters), work)
-    np.testing.assert_allclose(output.samples, gain * spring(noise(), delay_ms, 0.0), rtol=0, atol=1e-6)
+    assert_sounds(output, gain * spring(noise(), delay_ms, 0.0))
 
 
 @pytest.mark.parametrize(
@@ -263,21 +231,21 @@ def test_a_parameter_moves_at_the_sample_where_it_should(plugins: Path, work: Pa
     moved = played(clap_build(plugins), work, changes=((1234, "Mode", "Inverted"), (1700, "Mode", 0)))
     expected = spring(noise())
     expected[:, 1234:1700] *= -1.0
-    np.testing.assert_allclose(moved.samples, expected, rtol=0, atol=1e-6)
+    assert_sounds(moved, expected)
 
 
 def test_a_reset_forgets_the_sound(plugins: Path, work: Path) -> None:
     cleared = played(clap_build(plugins), work, changes=((1500, "", 0.0),))
     heard = noise()
     expected = np.hstack([spring(heard[:, :1500]), spring(heard[:, 1500:])])
-    np.testing.assert_allclose(cleared.samples, expected, rtol=0, atol=1e-6)
+    assert_sounds(cleared, expected)
 
 
 def test_a_preset_is_loaded_before_parameters_are_set(plugins: Path, work: Path, tmp_path: Path) -> None:
     shutil.copytree(plugins, tmp_path, dirs_exist_ok=True)
     (tmp_path / "dry.state").write_text("Delay 8\nReflection 0.25\nMode 1\n", encoding="utf-8")
     output = played(clap_build(tmp_path, preset="dry.state", parameters={"Mode": 0}), work)
-    np.testing.assert_allclose(output.samples, spring(noise(), 5.0, 0.25), rtol=0, atol=1e-6)
+    assert_sounds(output, spring(noise(), 5.0, 0.25))
     (tmp_path / "other.state").write_text("Colour 8\n", encoding="utf-8")
     for file, preset, said in (
         ("spring.clap", "wet.state", "build.preset: wet.state: no such file"),
@@ -293,7 +261,7 @@ def test_a_preset_is_loaded_before_parameters_are_set(plugins: Path, work: Path,
 
 def test_latency_is_told_and_taken_out(plugins: Path, work: Path) -> None:
     late = played(clap_build(plugins, parameters={"Latency": 321}), work)
-    np.testing.assert_allclose(late.samples, spring(noise()), rtol=0, atol=1e-6)
+    assert_sounds(late, spring(noise()))
     assert (late.latency_samples, late.latency_at_end) == (321, 321)
 
 
@@ -332,7 +300,7 @@ def test_a_plugin_goes_by_its_name_and_is_found_on_its_path(
 ) -> None:
     monkeypatch.setenv("CLAP_PATH", str(plugins))
     output = played(clap_build(tmp_path, plugin="mono spring"), work)
-    np.testing.assert_allclose(output.samples, spring(noise()), rtol=0, atol=1e-6)
+    assert_sounds(output, spring(noise()))
 
 
 # Misbehaviour.
@@ -364,8 +332,7 @@ def test_an_endless_loop_is_stopped(plugins: Path, work: Path) -> None:
 
 def test_the_build_of_the_page(plugins: Path, work: Path, tmp_path: Path) -> None:
     shutil.copytree(plugins, tmp_path, dirs_exist_ok=True)
-    (tmp_path / "bright.state").write_text("Delay 8\n", encoding="utf-8")
-    (tmp_path / "spring.toml").write_text(shown("CLAP plug-ins", "toml"), encoding="utf-8")
-    request = replace(REQUEST, parameters={"feedback": 0.1, "program": "spring"})
-    output = played(read_build(tmp_path / "spring.toml"), work, request)
-    np.testing.assert_allclose(output.samples, -0.8 * spring(noise(), 44.0, 0.7), rtol=0, atol=1e-6)
+    save_preset(tmp_path, "clap", "bright.state")
+    (tmp_path / "spring.toml").write_text(shown("CLAP")[0], encoding="utf-8")
+    output = played(read_build(tmp_path / "spring.toml"), work)
+    assert_sounds(output, -0.8 * spring(noise(), 44.0, 0.7))

@@ -11,15 +11,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from build_page import shown
 from reverdict.command_line import main
 from reverdict.errors import BadInput
 from reverdict.render import Played, Request, Stimulus, play, render, working_folder
 from reverdict.schema import read_build
+from test_build_pages import shown
 
 pytest.importorskip("pedalboard", reason="pedalboard is not installed: pip install 'reverdict[vst3]'")
 
-HEADING = "A Python library of effects"
 REQUEST = Request("room", rate_hz=16000, seconds=0.5)
 GROWING = (17, 64, 3, 512)
 
@@ -27,8 +26,9 @@ GROWING = (17, 64, 3, 512)
 @pytest.fixture
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with effects.py and room.toml as the page has them."""
-    (tmp_path / "effects.py").write_text(shown(HEADING, "python"), encoding="utf-8")
-    (tmp_path / "room.toml").write_text(shown(HEADING, "toml"), encoding="utf-8")
+    build, files = shown("A Python library of effects")
+    (tmp_path / "effects.py").write_text(files["effects.py"], encoding="utf-8")
+    (tmp_path / "room.toml").write_text(build, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     return tmp_path
 

@@ -6,49 +6,40 @@ No Debian package carries a VST3 reverb, so the plug-in is ours; the host that l
 from __future__ import annotations
 
 import os
-import platform
 import re
 import shutil
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
-from scipy.signal import lfilter
 
-from build_page import shown
+from own_plugins import (
+    FRAMES,
+    REQUEST,
+    assert_sounds,
+    compile_into,
+    lack,
+    noise,
+    played,
+    reason_of,
+    save_preset,
+    spring,
+)
 from reverdict.errors import BadInput
-from reverdict.render import Build, Failure, Limits, Played, Rendered, Request, Stimulus, play, render, working_folder
+from reverdict.render import Build, Limits, Rendered, render, working_folder
 from reverdict.render.build import Plugin
 from reverdict.schema import read_build
 from reverdict.words import BuildIdentity
+from test_build_pages import shown
 
-pytest.importorskip("pedalboard", reason="pedalboard is not installed: pip install 'reverdict[vst3]'")
-pytestmark = [
-    pytest.mark.skipif(shutil.which("c++") is None, reason="no C++ compiler"),
-    pytest.mark.skipif(sys.platform != "linux", reason="bundles are laid out for Linux"),
-]
-
-SOURCE = Path(__file__).with_name("vst3_springs") / "spring.cpp"
-RATE_HZ = 8000
-FRAMES = 4000
-REQUEST = Request("tank", rate_hz=RATE_HZ, block_size=64, seconds=0.5, preroll_s=0.1)
+pytestmark = pytest.mark.skipif(bool(lack("vst3")), reason=lack("vst3"))
 
 
 @pytest.fixture(scope="session")
 def plugins(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with spring.vst3, and nothing.vst3, which is no plug-in."""
-    folder = tmp_path_factory.mktemp("vst3")
-    for name, source in (("spring", SOURCE), ("nothing", "/dev/null")):
-        place = folder / f"{name}.vst3" / "Contents" / f"{platform.machine()}-linux"
-        place.mkdir(parents=True)
-        flags = ["-std=c++17", "-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
-        subprocess.run(["c++", *flags, "-o", place / f"{name}.so", "-x", "c++", source], check=True)
-    return folder
+    return compile_into(tmp_path_factory.mktemp("vst3"), "vst3")
 
 
 @pytest.fixture
@@ -64,47 +55,6 @@ def vst3_build(folder: Path, plugin: str = "Spring", preset: str = "", **more: A
     identity = BuildIdentity("spring", "1", "vst3")
     plain = Build(identity, "vst3", folder, plugin=Plugin(file, plugin, preset, *ports), parameters=parameters)
     return replace(plain, **{"limits": Limits(20.0), **more})
-
-
-def noise(channels: int = 1) -> NDArray[Any]:
-    samples = np.random.default_rng(3).normal(0.0, 0.1, (channels, FRAMES))
-    samples[:, FRAMES // 2 :] = 0.0
-    return samples
-
-
-def played(build: Build, work: Path, request: Request = REQUEST, **stimulus: Any) -> Played:
-    given = {"samples": noise(request.input_channels), **stimulus}
-    (one,) = play(build, request, [Stimulus(**given)], work)
-    assert isinstance(one, Played), one
-    return one
-
-
-def spring(samples: NDArray[Any], delay_ms: float = 5.0, reflection: float = 0.6) -> NDArray[Any]:
-    """What the springs do, in closed form: W = H X / (1 + r H), with H a delay and eight allpass sections."""
-    above, below = np.ones(1), np.ones(1)
-    for _ in range(8):
-        above, below = np.convolve(above, [0.6, 1.0]), np.convolve(below, [1.0, 0.6])
-    above = np.append(np.zeros(round(delay_ms / 1000 * RATE_HZ)), above)
-    closed = reflection * above
-    closed[: below.size] += below
-    return lfilter(above, closed, samples)
-
-
-def assert_sounds(output: Played, expected: NDArray[Any]) -> None:
-    np.testing.assert_allclose(output.samples, expected, rtol=0, atol=1e-6)
-
-
-def save_preset(file: Path, plugin: str) -> None:
-    """A preset with a delay of 8 ms, a reflection of 0.25, inverted; beside spring.vst3."""
-    saving = f"""
-import pathlib, numpy, pedalboard
-plugin = pedalboard.VST3Plugin("spring.vst3", plugin_name="{plugin}")
-for name, position in (("delay_ms", 0.08), ("reflection", 0.25), ("mode", 1.0)):
-    plugin.parameters[name].raw_value = position
-plugin.process(numpy.zeros((2, 64), numpy.float32), 48000.0, reset=False)
-pathlib.Path("{file.name}").write_bytes(plugin.preset_data)
-"""
-    subprocess.run([sys.executable, "-c", saving], cwd=file.parent, check=True)
 
 
 def test_a_spring_sounds_as_its_closed_form(plugins: Path, work: Path) -> None:
@@ -198,7 +148,7 @@ def test_a_parameter_moves_and_a_reset_forgets(plugins: Path, work: Path) -> Non
 
 def test_a_preset_is_loaded_before_parameters_are_set(plugins: Path, work: Path, tmp_path: Path) -> None:
     shutil.copytree(plugins, tmp_path, dirs_exist_ok=True)
-    save_preset(tmp_path / "dry.vstpreset", "Spring")
+    save_preset(tmp_path, "vst3", "dry.vstpreset")
     output = played(vst3_build(tmp_path, preset="dry.vstpreset", parameters={"Mode": "Plain"}), work)
     assert_sounds(output, spring(noise(), 5.0, 0.25))
     (tmp_path / "other.vstpreset").write_text("a preset", encoding="utf-8")
@@ -240,15 +190,12 @@ def test_without_the_library(plugins: Path, work: Path, tmp_path: Path, monkeypa
 )
 def test_a_fault_is_told(fault: str, said: str, plugins: Path, work: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("DISPLAY", raising=False)
-    failure = render(vst3_build(plugins, parameters={"Fault": fault}, limits=Limits(5.0)), REQUEST, work)
-    assert isinstance(failure, Failure)
-    assert said in failure.reason
+    assert said in reason_of(vst3_build(plugins, parameters={"Fault": fault}, limits=Limits(5.0)), work)
 
 
 def test_the_build_of_the_page(plugins: Path, work: Path, tmp_path: Path) -> None:
     shutil.copytree(plugins, tmp_path, dirs_exist_ok=True)
-    save_preset(tmp_path / "bright.vstpreset", "Wide Spring")
-    (tmp_path / "spring.toml").write_text(shown("VST3 plug-ins", "toml"), encoding="utf-8")
-    request = replace(REQUEST, parameters={"feedback": 0.1, "program": "spring"})
-    output = played(read_build(tmp_path / "spring.toml"), work, request)
+    save_preset(tmp_path, "vst3", "bright.vstpreset", "Wide Spring")
+    (tmp_path / "spring.toml").write_text(shown("VST3")[0], encoding="utf-8")
+    output = played(read_build(tmp_path / "spring.toml"), work)
     assert_sounds(output, -spring(noise(), 44.0, 0.7))
