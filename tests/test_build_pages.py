@@ -6,6 +6,7 @@ beside the TOMLs of their section.
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import shutil
 from pathlib import Path
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+import own_plugins
 import packaged
 from reverdict.render import Rendered, Request, render, working_folder
 from reverdict.schema import read_build
@@ -38,8 +40,19 @@ def builds_of_the_page() -> Iterator[object]:
             yield pytest.param(text, files, id=f"{title} {number}".replace(" ", "-"))
 
 
+def shown(title: str) -> tuple[str, dict[str, str]]:
+    """The first TOML of a section, with the files of that section."""
+    section = title.replace(" ", "-")
+    text, files = next(one.values for one in builds_of_the_page() if one.id == f"{section}-1")
+    return text, files
+
+
 def lack(build: Build) -> str:
     """Why a build cannot run on this machine; empty where it can."""
+    if build.kind in ("clap", "vst3"):
+        return own_plugins.lack(build.kind)
+    if build.object == "effects:Reverb" and importlib.util.find_spec("pedalboard") is None:
+        return "pedalboard is not installed"
     if build.kind in packaged.STANDARDS:
         return packaged.lack(build.kind, build.plugin.file)
     programs = [argv[0] for argv in (build.prepare, build.argv) if argv and "{" not in argv[0]]
@@ -55,6 +68,9 @@ def test_a_build_of_the_page_runs_as_it_stands(text, files, tmp_path, monkeypatc
     build = read_build(tmp_path / "build.toml")
     if reason := lack(build):
         pytest.skip(reason)
+    if build.kind in ("clap", "vst3"):
+        own_plugins.compile_into(tmp_path, build.kind)
+        own_plugins.save_preset(tmp_path, build.kind, build.plugin.preset, build.plugin.plugin)
     with working_folder() as work:
         rendering = render(build, REQUEST, work)
     assert isinstance(rendering, Rendered), rendering

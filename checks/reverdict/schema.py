@@ -617,7 +617,7 @@ class ClapBuildTable(PluginBuildTable):
 class Vst3BuildTable(PluginBuildTable):
     """A VST3 plug-in."""
 
-    kind: Literal["vst3"] = Field(description="A VST3 plug-in.")
+    kind: Literal["vst3"] = Field(description="A VST3 plug-in; needs the extra reverdict[vst3].")
     file: Text = Field(description="The .vst3, a path relative to this file.")
     plugin: str = Field(default="", description="Its name; may be left out where the file has but one.")
 
