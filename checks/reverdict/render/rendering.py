@@ -158,19 +158,19 @@ def _recorded(build: Build, request: Request) -> Rendering:
     takes = read_recordings(build, request)
     if isinstance(takes, Failure):
         return takes
-    notes = []
-    shortest = min(samples.shape[1] for samples, _ in takes)
+    notes = list(dict.fromkeys(told for take in takes for told in take.told))
+    shortest = min(take.samples.shape[1] for take in takes)
     length = request.response_samples
-    for samples, rate_hz in takes:
-        if rate_hz != request.rate_hz:
-            return Failure(f"recording has {rate_hz} Hz, needs {request.rate_hz}")
-        if samples.shape[0] != request.output_channels:
-            return Failure(f"recording has {_channels(samples.shape[0])}, needs {request.output_channels}")
+    for take in takes:
+        if take.rate_hz != request.rate_hz:
+            return Failure(f"recording has {take.rate_hz} Hz, needs {request.rate_hz}")
+        if take.samples.shape[0] != request.output_channels:
+            return Failure(f"recording has {_channels(take.samples.shape[0])}, needs {request.output_channels}")
     if shortest < SHORTEST_SHARE * length:
         return Failure(f"recording stops after {_lengths(shortest, length, request.rate_hz)} (both from the click)")
     if shortest < length:
         notes.append(f"recording stops after {_lengths(shortest, length, request.rate_hz)}")
-    rows = np.vstack([samples[:, : min(shortest, length)] for samples, _ in takes])
+    rows = np.vstack([take.samples[:, : min(shortest, length)] for take in takes])
     if silent := _silent(rows, 1.0, "recording"):
         return Failure(silent)
     return _rendered(rows, request, notes)
