@@ -17,6 +17,7 @@ MAY_IMPORT = {
     "reference": set(),
     "terms": {"words"},
     "durable": {"errors"},
+    "cycle_log": {"errors"},
     "approvals": {"durable", "errors"},
     "proposing": {"measure", "terms", "words"},
     "sound": {"errors"},

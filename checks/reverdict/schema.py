@@ -364,6 +364,12 @@ class CostTable(Asked, CostTolerances):
     baseline: Text | None = Field(
         default=None, description="TOML of a build to time against instead, a path relative to this file."
     )
+    cycles_per_sample: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="Cycles a sample costs on the target, for builds with a log of its cycle counter."
+    )
+    worst_block_cycles: Annotated[int, Field(ge=1)] | None = Field(
+        default=None, description="Cycles that no block of such a log may exceed."
+    )
 
 
 class ConductTable(Asked, ConductTolerances):
