@@ -48,7 +48,7 @@ from reverdict.reference import (
     RenderRequest,
     Tolerance,
 )
-from reverdict.render.build import Build, Limits, Loopback, Plugin, TakeNotes
+from reverdict.render.build import Build, Interface, Limits, Loopback, Plugin, TakeNotes
 from reverdict.sound import SOUND_SUFFIXES
 from reverdict.words import CHECKS, INPUTS, BuildIdentity
 
@@ -173,7 +173,17 @@ def _rate(hz: int) -> int:
     return hz
 
 
+def _accepted(accepted: bool) -> bool:
+    if not accepted:
+        raise ValueError(
+            "a gate of this build plays into hardware by itself: use rated line outputs, never an opened amplifier "
+            "(lethal voltages), and no headphones; read the cautions of reverdict capture, then write it as true"
+        )
+    return accepted
+
+
 Text = Annotated[str, AfterValidator(_said)]
+Channel = Annotated[int, Field(ge=1, le=256)]
 Rate = Annotated[int, AfterValidator(_rate)]
 Parameters = Annotated[
     dict[str, Any],
@@ -584,6 +594,30 @@ class RecordingsBuildTable(AnyBuildTable, TakeTable):
         return seconds
 
 
+class InterfaceBuildTable(AnyBuildTable):
+    """Hardware, played and recorded through a sound interface whenever it is judged."""
+
+    kind: Literal["interface"] = Field(description="Hardware at a sound interface.")
+    accept_cautions: Annotated[bool, AfterValidator(_accepted)] = Field(
+        default=False, validate_default=True, description="true: the cautions of reverdict capture have been read."
+    )
+    device: int | Text | None = Field(
+        default=None, description="Number or name of the interface (reverdict capture --devices); unset: the default."
+    )
+    output_device: int | Text | None = Field(default=None, description="The one that plays, where it is another one.")
+    input_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
+        default_factory=lambda: [1], description="Inputs, from 1, that hear the reverb, one per channel of its output."
+    )
+    output_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
+        default_factory=lambda: [1], description="Outputs, from 1, that play, one per input of the reverb."
+    )
+    loopback_channel: Channel | None = Field(default=None, description="Input that hears the stimulus itself.")
+    level_dbfs: Annotated[float, Field(ge=-60, le=-1)] = Field(description="The most that is played, peak, in dBFS.")
+    stimulus: Literal["sweep", "click"] = Field(default="sweep", description="What is played.")
+    sweep_seconds: Annotated[float, Field(ge=0.5, le=120)] = Field(default=2.0, description="Length of a sweep, in s.")
+    repeats: Annotated[int, Field(ge=1, le=256)] = Field(default=3, description="How often it is played and averaged.")
+
+
 class CommandBuildTable(AnyBuildTable):
     """A program that reads a WAV and writes one."""
 
@@ -660,7 +694,7 @@ class Vst3BuildTable(PluginBuildTable):
 
 KIND_TABLES: tuple[type[AnyBuildTable], ...] = (
     RecordingsBuildTable, CommandBuildTable, PythonBuildTable, LibraryBuildTable,
-    LadspaBuildTable, Lv2BuildTable, ClapBuildTable, Vst3BuildTable,
+    LadspaBuildTable, Lv2BuildTable, ClapBuildTable, Vst3BuildTable, InterfaceBuildTable,
 )  # fmt: skip
 KINDS = {get_args(table.model_fields["kind"].annotation)[0]: table for table in KIND_TABLES}
 
@@ -676,7 +710,8 @@ class BuildFile(Table):
         | LadspaBuildTable
         | Lv2BuildTable
         | ClapBuildTable
-        | Vst3BuildTable,
+        | Vst3BuildTable
+        | InterfaceBuildTable,
         Field(discriminator="kind", description="What the build is and how it is run."),
     ]
 
@@ -796,6 +831,8 @@ def read_build(path: Path) -> Build:
     }
     if isinstance(build, RecordingsBuildTable):
         return Build(**common, **_recordings(build, folder))
+    if isinstance(build, InterfaceBuildTable):
+        return Build(**common, interface=_interface(build))
     if isinstance(build, CommandBuildTable):
         return Build(**common, argv=tuple(build.argv), latency_samples=build.latency_samples)
     if isinstance(build, LibraryBuildTable):
@@ -805,6 +842,14 @@ def read_build(path: Path) -> Build:
         return Build(**common, plugin=Plugin(build.file, build.plugin, build.preset, *ports))
     assert isinstance(build, PythonBuildTable)
     return Build(**common, object=build.object, module_path=folder / build.path)
+
+
+def _interface(build: InterfaceBuildTable) -> Interface:
+    return Interface(
+        build.device, build.device if build.output_device is None else build.output_device, tuple(build.input_channels),
+        tuple(build.output_channels), build.loopback_channel, build.level_dbfs, build.stimulus, build.sweep_seconds,
+        build.repeats,
+    )  # fmt: skip
 
 
 def _recordings(build: RecordingsBuildTable, folder: Path) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """A capture from the first quiet probe to the response: ramp, takes, faults told, deconvolution.
 
-Takes in which the driver lost blocks are played again. Repeats are averaged and spoilt ones set aside, the clock is read
-from their spacing or from the loopback, and division by the loopback takes latency and converters out
+Takes in which the driver lost blocks are played again. Repeats are averaged and spoilt ones set aside, the clock is
+read from their spacing or from the loopback, and division by the loopback takes latency and converters out
 (``measure.deconvolution``). The response begins at the click, at exactly time zero where there is a loopback.
 """
 

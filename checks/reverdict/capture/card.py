@@ -32,7 +32,12 @@ LOSSES = ("input_overflow", "input_underflow", "output_overflow", "output_underf
 
 @dataclass(frozen=True)
 class Recorded:
-    """What came back, shape (channels, samples), in the order of ``Route.recorded``; in how many blocks some was lost."""
+    """What came back.
+
+    samples : ndarray, shape (channels, samples)
+        In the order of ``Route.recorded``.
+    lost_blocks : how many blocks the driver says it lost some of.
+    """
 
     samples: NDArray[Any]
     lost_blocks: int

@@ -90,6 +90,11 @@ class Plan:
         """What one step of the ramp plays: a short stimulus, once."""
         return self._sequence(self.stimulus(level_dbfs, PROBE_SWEEP_S), min(self.seconds, PROBE_TAIL_S), 1)
 
+    def longest_s(self) -> float:
+        """How long all of it plays at most: the whole ramp, and one take."""
+        probes = len(self.levels_dbfs()) * self.probe(START_DBFS).size
+        return (probes + self.take(START_DBFS).size) / self.rate_hz
+
     def _sequence(self, stimulus: NDArray[Any], tail_s: float, repeats: int) -> NDArray[Any]:
         silence = np.zeros(round(SILENCE_S * self.rate_hz))
         after = np.zeros(round((tail_s + LATENCY_ROOM_S) * self.rate_hz))
@@ -103,11 +108,11 @@ class Plan:
         what = "clicks of one sample" if self.kind == "click" else f"sweeps of {self.sweep_s:g} s"
         heard = " and ".join(str(channel) for channel in route.inputs)
         loop = f"loopback on input {route.loopback}" if route.loopback else "no loopback: latency stays in every time"
+        several = what if self.repeats > 1 else what.replace("s of", " of", 1)
+        ramp = f"ramp from {levels[0]:g} to at most {levels[-1]:g} dBFS in {len(levels)} steps of {probe_s:.1f} s"
         return [
             f"Devices: {devices}, {route.rate_hz} Hz.",
             f"Channels: plays on output {route.output}, records input {heard}; {loop}.",
-            f"Level: ramp from {levels[0]:g} to at most {levels[-1]:g} dBFS in {len(levels)} steps of {probe_s:.1f} s, "
-            f"ends early where there is signal enough or clipping is near; a limiter holds everything below that.",
-            f"Then {self.repeats} {what if self.repeats > 1 else what.replace('s of', ' of')}, {take_s:.1f} s in all; "
-            f"response of {self.seconds:g} s.",
+            f"Level: {ramp}; it ends early where there is signal enough or clipping is near; nothing louder is played.",
+            f"Then {self.repeats} {several}, {take_s:.1f} s in all; response of {self.seconds:g} s.",
         ]

@@ -1,7 +1,7 @@
 """From a low level up: what each step of the ramp heard, and at which level to go on.
 
-A step plays a short stimulus. The ramp ends where the recording's loudest 10 ms stand ``ENOUGH_DB`` above the loudest of
-the silence before, where its peak comes within a step of full scale, or at the level that is allowed. A step that
+A step plays a short stimulus. The ramp ends where the recording's loudest 10 ms stand ``ENOUGH_DB`` above the loudest
+of the silence before, where its peak comes within a step of full scale, or at the level that is allowed. A step that
 clips is one too many: the one before it counts.
 """
 

@@ -85,13 +85,34 @@ class Loopback:
 
 
 @dataclass(frozen=True)
+class Interface:
+    """How hardware is played and recorded; ``None`` is the system's default, channels count from 1.
+
+    inputs : channels that hear the reverb, one per channel of the response.
+    outputs : channels that play, one per input of the reverb.
+    loopback : channel that hears the stimulus itself, or None.
+    level_dbfs : the most that is played.
+    """
+
+    device: int | str | None
+    output_device: int | str | None
+    inputs: tuple[int, ...]
+    outputs: tuple[int, ...]
+    loopback: int | None
+    level_dbfs: float
+    stimulus: str
+    sweep_s: float
+    repeats: int
+
+
+@dataclass(frozen=True)
 class Build:
     """One build to judge, as its TOML describes it.
 
     identity : BuildIdentity
         Name, version, kind and commit.
     kind : str
-        "recordings", "command", or one that has a host (``render.hosts.HOSTED``).
+        "recordings", "interface", "command", or one that has a host (``render.hosts.HOSTED``).
     folder : path
         Absolute folder of the TOML: where programs run, and what relative paths start from.
     argv : tuple of str
@@ -116,6 +137,8 @@ class Build:
         Kind recordings: what latency and clock are read from, instead of notes.
     cycles : path or None
         Kind recordings: log of a cycle counter (``cycle_log``).
+    interface : Interface or None
+        Kind interface: devices, channels, level and stimulus.
     prepare : tuple of str
         Program and arguments to run once before the first render; empty for none.
     parameters : mapping
@@ -146,6 +169,7 @@ class Build:
     takes: Mapping[str, TakeNotes] = field(default_factory=dict)
     loopback: Loopback | None = None
     cycles: Path | None = None
+    interface: Interface | None = None
     prepare: tuple[str, ...] = ()
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
     parameter_names: Mapping[str, str] = field(default_factory=dict)

@@ -18,6 +18,7 @@ from reverdict.render.command import run_command
 from reverdict.render.folders import render_folder
 from reverdict.render.hosted import play_hosted
 from reverdict.render.hosts import HOSTED
+from reverdict.render.interface import capture_takes
 from reverdict.render.prepare import prepare
 from reverdict.render.recordings import SHORTEST_SHARE, read_recordings
 from reverdict.words import INPUTS, PATHS, Response
@@ -29,11 +30,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.render.build import Build, Rendering, Request
+    from reverdict.render.recordings import Take
 
 SILENCE_DB = -120.0
 """Below this, relative to the click, nothing was heard: rounding and denormal guards leave about -130 dB."""
 
-KINDS = ("recordings", "command", *HOSTED)
+RECORDED = ("recordings", "interface")
+"""Kinds of which there is a response from the click on, and nothing else can be played to."""
+
+KINDS = (*RECORDED, "command", *HOSTED)
 
 
 def render(build: Build, request: Request, work_folder: Path) -> Rendering:
@@ -57,7 +62,11 @@ def render(build: Build, request: Request, work_folder: Path) -> Rendering:
         The user's own slip: no such folder or program, an unknown placeholder or kind.
     """
     if build.kind == "recordings":
-        return _recorded(build, request)
+        return _recorded(read_recordings(build, request), request)
+    if build.kind == "interface":
+        if trouble := prepare(build, work_folder):
+            return Failure(trouble)
+        return _recorded(capture_takes(build, request, work_folder), request)
     rows: list[NDArray[Any]] = []
     notes: list[str] = []
     for number, name in enumerate(INPUTS[request.channels]):
@@ -84,8 +93,8 @@ def play(build: Build, request: Request, stimuli: Sequence[Stimulus], work_folde
     BadInput
         As ``render``.
     """
-    if build.kind not in KINDS or build.kind == "recordings":
-        kinds = ", ".join(kind for kind in KINDS if kind != "recordings")
+    if build.kind not in KINDS or build.kind in RECORDED:
+        kinds = ", ".join(kind for kind in KINDS if kind not in RECORDED)
         raise BadInput(build.place, f'build.kind: "{build.kind}" cannot be run; those that can are {kinds}')
     if not build.folder.is_dir():
         raise BadInput(build.folder, "no such folder")
@@ -154,8 +163,7 @@ def _after_click(output: Played, request: Request) -> tuple[NDArray[Any], list[s
     return samples[:, request.preroll_samples :], notes
 
 
-def _recorded(build: Build, request: Request) -> Rendering:
-    takes = read_recordings(build, request)
+def _recorded(takes: list[Take] | Failure, request: Request) -> Rendering:
     if isinstance(takes, Failure):
         return takes
     notes = list(dict.fromkeys(told for take in takes for told in take.told))
