@@ -47,6 +47,7 @@ class FakeCard:
     burst: dict[int, tuple[float, float]] = field(default_factory=dict)
     """Stream -> (second, level) of a bang on the inputs."""
     hangs: bool = False
+    hangs_at_opening: bool = False
     fails: str = ""
     stops_at: int | None = None
     block: int = 4096
@@ -77,6 +78,8 @@ class FakeCard:
     check_output_settings = check_input_settings
 
     def Stream(self, **settings: Any) -> Any:  # noqa: N802 - the library's name
+        while self.hangs_at_opening:
+            time.sleep(1.0)
         if self.fails:
             raise self.PortAudioError(self.fails)
         return _Stream(self, **settings)
@@ -156,9 +159,11 @@ class _Stream:
         rows = np.zeros((2, frames))
         inside = nearest >= 0
         taps = np.arange(-HALF + 1, HALF + 1)
-        away = (at - nearest)[inside, np.newaxis] - taps
-        weights = np.sinc(away) * np.interp(np.abs(away), np.linspace(0, HALF, WINDOW.size), WINDOW)
         if inside.any():
+            # Without an offset of the clock every sample lies alike.
+            away = (at - nearest)[inside, np.newaxis][: None if card.ppm else 1] - taps
+            window = np.interp(np.abs(away), np.linspace(0, HALF, WINDOW.size), WINDOW)
+            weights = np.broadcast_to(np.sinc(away) * window, (int(inside.sum()), taps.size))
             first, last = nearest[inside][0] + taps[0] + HALF, nearest[inside][-1] + taps[-1] + HALF + 1
             for row, source in zip(rows, self.heard[:, first:last], strict=True):
                 windows = np.lib.stride_tricks.sliding_window_view(source, taps.size)

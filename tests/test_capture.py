@@ -14,6 +14,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -112,7 +113,7 @@ def test_two_inputs_make_two_channels() -> None:
 @pytest.mark.parametrize("kind", ["sweep", "click"])
 def test_nothing_is_played_above_its_level(kind: str) -> None:
     """Every stream: silence first and last, the ramp in steps of 6 dB from −40 dBFS, never above the level allowed."""
-    fake = FakeCard(0.02 * loud_spring(), noise=1e-4)
+    fake = FakeCard(0.1 * loud_spring())
     result, _ = captured(fake, plan_of(kind, level_dbfs=-20.0))
     peaks_db = [20 * math.log10(float(np.abs(one).max())) for one in fake.played]
     assert peaks_db[: len(peaks_db) - 1] == pytest.approx(
@@ -123,7 +124,13 @@ def test_nothing_is_played_above_its_level(kind: str) -> None:
     for one in fake.played:
         assert not one[: RATE_HZ // 2].any()
         assert not one[-RATE_HZ // 10 :].any()
-        assert not one[:, 1].any()
+
+
+def test_the_output_that_is_asked_for_plays_and_no_other() -> None:
+    fake = FakeCard(loud_spring())
+    card.play_and_record(fake, Route(output=2), np.full(9600, 0.05), -20.0)
+    assert not fake.played[0][:, 0].any()
+    assert fake.played[0][:, 1].max() == pytest.approx(0.05)
 
 
 @pytest.mark.parametrize("sound", [np.full(4800, 9.0), -np.ones(4800), np.random.default_rng(1).normal(0, 3, 4800)])
@@ -171,7 +178,7 @@ def test_the_ramp_goes_back_where_it_clips() -> None:
         ({"unplugged_loopback": True}, plan_of(), "nothing was heard on the loopback, input 2: is its cable in?"),
         ({"clips_at": 0.001}, plan_of(), "clips at -40 dBFS, the lowest level; turn the input's gain down"),
         ({"fails": "Device unavailable"}, plan_of(), "cannot play and record (Device unavailable)"),
-        ({"stops_at": 30000}, plan_of(), "stopped after 0.6 of 3"),
+        ({"stops_at": 30000}, plan_of(), "stopped after 0.7 of 2.9 s; was it unplugged?"),
         ({"loses": dict.fromkeys(range(9), (20, True))}, plan_of(), "lost sound in each of 3 takes"),
     ],
 )
@@ -223,13 +230,17 @@ def test_a_device_that_hangs_is_given_up(monkeypatch: pytest.MonkeyPatch) -> Non
 
 def test_ctrl_c_fades_out_and_ends_in_silence() -> None:
     fake = FakeCard(np.ones(1), block=256)
-    sound = np.full(4_000_000, 0.05)
-    timer = threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT))
-    timer.start()
+
+    def press_when_it_plays() -> None:
+        while not (fake.played and fake.played[0].any()):
+            time.sleep(0.01)
+        os.kill(os.getpid(), signal.SIGINT)
+
+    threading.Thread(target=press_when_it_plays).start()
     with pytest.raises(KeyboardInterrupt):
-        card.play_and_record(fake, Route(), sound, -20.0)
+        card.play_and_record(fake, Route(), np.full(2_000_000, 0.05), -20.0)
     (played,) = fake.played
-    assert 0 < len(played) < sound.size
+    assert 0 < len(played) < 2_000_000
     assert not played[-256:].any()
     fading = played[-512:-256, 0]
     assert (np.diff(fading) <= 0).all()
@@ -297,7 +308,7 @@ def test_nothing_sounds_without_yes(bench: FakeCard, tmp_path: Path, capsys: Any
     assert 'Devices: output "Bench 2x2", input "Bench 2x2", 48000 Hz.' in said.out
     assert "Channels: plays on output 1, records input 1; loopback on input 2." in said.out
     assert "Level: ramp from -40 to at most -12 dBFS in 6 steps of 2.9 s;" in said.out
-    assert "Then 2 sweeps of 1 s, 4.8 s in all; response of 0.6 s." in said.out
+    assert "Then 2 sweeps of 1 s, 4.9 s in all; response of 0.6 s." in said.out
     assert f"Files: {tmp_path}/takes/tank.wav, " in said.out
     assert bench.played == []
     assert not (tmp_path / "takes").exists()
@@ -464,11 +475,14 @@ def test_hardware_is_judged_like_any_build(workspace: Workspace, plugged: Any) -
     assert np.abs(late_us).max() < 5.0
 
 
+QUICK = {"stimulus": "click", "level_dbfs": -40.0, "repeats": 1}
+
+
 @pytest.mark.parametrize(
     ("settings", "keys", "tables", "said"),
     [
         ({"silent": True}, {}, "", "capture: nothing was heard on input 1"),
-        ({"hangs": True}, {"stimulus": "click"}, "[build.limits]\nseconds = 12", "did not finish within 12 s"),
+        ({"hangs_at_opening": True}, QUICK, "[build.limits]\nseconds = 4", "did not finish within 4 s"),
         ({}, {}, "[build.limits]\nseconds = 2", "may take 22 s, but build.limits.seconds is 2"),
         ({}, {"device": "Nowhere"}, "", 'output device: no device "Nowhere"'),
         ({}, {"output_channels": [1, 2]}, "", "build.output_channels names 2, but mono needs 1"),
@@ -563,4 +577,4 @@ def test_the_real_library_plays_and_records_through_a_card_that_is_a_file(tmp_pa
     assert ended.returncode == 0, ended.stdout + ended.stderr
     assert "(100.00 samples) taken out" in ended.stdout
     response, _ = read_sound(tmp_path / "takes" / "tank.wav")
-    np.testing.assert_allclose(response[0, :20000], loud_spring()[:20000], atol=1e-5)
+    np.testing.assert_allclose(response[0, :20000], loud_spring()[:20000], atol=1e-3 * 0.2)

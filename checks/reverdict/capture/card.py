@@ -132,6 +132,9 @@ def play_and_record(library: Any, route: Route, sound: NDArray[Any], limit_dbfs:
         try:
             stream.start()
             session.wait(sound.size / route.rate_hz)
+        except BaseException:
+            session.fall_silent()
+            raise
         finally:
             stream.close()
     except library.PortAudioError as error:
@@ -171,14 +174,14 @@ class _Session:
             raise self._stop
 
     def wait(self, seconds: float) -> None:
-        """Until the stream ends; however it comes to that, silence is what it played last."""
+        """Until the stream ends."""
         deadline = time.monotonic() + seconds + ANSWERS_WITHIN_S
-        try:
-            # In short steps: on some systems a waiting thread hears of Ctrl-C only between them.
-            while not self.done.wait(0.1):
-                if time.monotonic() > deadline:
-                    raise BadInput("sound interface", f"stopped answering after {self.at} samples; was it unplugged?")
-        except BaseException:
-            self._stopping = True
-            self.done.wait(ENDS_WITHIN_S)
-            raise
+        # In short steps: on some systems a waiting thread hears of Ctrl-C only between them.
+        while not self.done.wait(0.1):
+            if time.monotonic() > deadline:
+                raise BadInput("sound interface", f"stopped answering after {self.at} samples; was it unplugged?")
+
+    def fall_silent(self) -> None:
+        """Fade out with the next block and play silence, before the stream is closed."""
+        self._stopping = True
+        self.done.wait(ENDS_WITHIN_S)
