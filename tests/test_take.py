@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from conftest import RATE_HZ, Workspace
 from reverdict.errors import BadInput
+from reverdict.gate import gate
 from reverdict.golden_set import references
 from reverdict.measure.take import hear_clicks, offset_of, ppm_of, put_right
 from reverdict.render import working_folder
@@ -139,8 +141,6 @@ def test_a_take_without_its_notes_is_late(workspace: Workspace) -> None:
     golden = read_sound(workspace.takes / "long.wav")[0]
     assert np.abs(rendered(workspace, with_notes, "long").response.samples[:, : golden.shape[1]]).max() > 0
     for build, clean in ((with_notes, True), (takes_build(workspace), False)):
-        from reverdict.gate import gate
-
         (reference,) = gate(build, workspace.golden, "short").references
         (timing,) = [check for check in reference.checks if check.check == "echo-timing"]
         assert (str(timing.outcome) == "pass") == clean, timing.reason
@@ -206,3 +206,37 @@ def test_slips_are_told(workspace: Workspace, keys: dict[str, Any], said: str) -
 )
 def test_a_take_that_cannot_be_put_right_is_no_response(workspace: Workspace, keys: dict[str, Any], said: str) -> None:
     assert rendered(workspace, takes_build(workspace, **keys)).reason.startswith(said)
+
+
+# The formats' page.
+
+PAGE = Path(__file__).parents[1] / "golden" / "README.md"
+
+
+def test_the_examples_of_builds_on_the_formats_page_read(tmp_path: Path) -> None:
+    found = re.findall(r"^```toml\n(\[build\]\n.*?)^```", PAGE.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    kinds = []
+    for number, text in enumerate(found):
+        path = tmp_path / f"{number}.toml"
+        path.write_text(text, encoding="utf-8")
+        kinds.append(read_build(path).kind)
+    assert {"recordings", "interface"} <= set(kinds)
+
+
+def test_the_example_of_firmware_on_the_formats_page_is_judged(workspace: Workspace) -> None:
+    """With files and a log as it says: notes taken out, cycles read."""
+    (text,) = re.findall(
+        r'^```toml\n(\[build\]\nname = "stomp.*?)^```', PAGE.read_text("utf-8"), re.MULTILINE | re.DOTALL
+    )
+    build = workspace.root / "firmware.toml"
+    build.write_text(text.replace('takes."hall"', 'takes."short"'), encoding="utf-8")
+    golden = read_sound(workspace.takes / "short.wav")[0]
+    begin, fast = 0.5 * RATE_HZ, 1 + 31.2e-6
+    late = shifted(golden, (begin + 2.0416e-3 * RATE_HZ) / fast, fast)
+    write_sound(workspace.takes / "short.wav", late * 10 ** (-6 / 20), RATE_HZ)
+    (workspace.takes / "cycles.csv").write_text(
+        "reference,block_frames,cycles\n" + "short,64,51200\nshort,64,51000\n" * 50, encoding="utf-8"
+    )
+    workspace.edit('not_asked = "not asked of a player"', "cycles_per_sample = 800.0\nworst_block_cycles = 60000")
+    (reference,) = gate(build, workspace.golden, "short").references
+    assert str(reference.outcome) == "pass", [(check.check, check.reason) for check in reference.checks]
