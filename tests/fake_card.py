@@ -13,6 +13,7 @@ from __future__ import annotations
 import threading
 import time
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -46,6 +47,10 @@ class FakeCard:
     """Stream (from 0) -> (block that is lost, whether the driver says so)."""
     burst: dict[int, tuple[float, float]] = field(default_factory=dict)
     """Stream -> (second, level) of a bang on the inputs."""
+    gains: dict[int, float] = field(default_factory=dict)
+    """Stream -> another gain."""
+    taken: str = ""
+    """A file that stands for the device: while it is there, somebody else plays."""
     hangs: bool = False
     hangs_at_opening: bool = False
     fails: str = ""
@@ -82,6 +87,11 @@ class FakeCard:
             time.sleep(1.0)
         if self.fails:
             raise self.PortAudioError(self.fails)
+        if self.taken:
+            try:
+                Path(self.taken).touch(exist_ok=False)
+            except FileExistsError:
+                raise self.PortAudioError("Device unavailable") from None
         return _Stream(self, **settings)
 
 
@@ -108,6 +118,8 @@ class _Stream:
         self.closing.set()
         if self.thread.ident is not None:
             self.thread.join(2.0)
+        if self.card.taken:
+            Path(self.card.taken).unlink()
 
     def _run(self) -> None:
         card, frames = self.card, self.card.block
@@ -168,7 +180,7 @@ class _Stream:
             for row, source in zip(rows, self.heard[:, first:last], strict=True):
                 windows = np.lib.stride_tricks.sliding_window_view(source, taps.size)
                 row[inside] = np.einsum("ij,ij->i", windows[nearest[inside] - nearest[inside][0]], weights)
-        rows[0] *= card.gain
+        rows[0] *= card.gains.get(self.number, card.gain)
         if card.silent:
             rows[0] = 0.0
         if card.unplugged_loopback:

@@ -29,6 +29,7 @@ from reverdict.capture.capturing import Captured, capture
 from reverdict.capture.plan import Plan, Route
 from reverdict.command_line import main
 from reverdict.errors import BadInput
+from reverdict.gate import gate
 from reverdict.measure.measurement import measure, measure_beside
 from reverdict.sound import read_sound
 from reverdict.words import Response
@@ -63,6 +64,20 @@ def latency_of(result: Captured) -> float:
     found = re.search(r"\(([\d.]+) samples\) taken out by the loopback channel", told(result, "latency"))
     assert found is not None
     return float(found[1])
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch) -> FakeCard:
+    fake = FakeCard(loud_spring(), gain=GAIN)
+    monkeypatch.setattr(card, "open_library", lambda: fake)
+    return fake
+
+
+SHORT = ("--seconds", "0.6", "--sweep-seconds", "1", "--repeats", "2", "--loopback-channel", "2")
+
+
+def run(*arguments: str | Path) -> int:
+    return main([str(argument) for argument in arguments])
 
 
 # What comes out is the reverb's own.
@@ -179,6 +194,8 @@ def test_the_ramp_goes_back_where_it_clips() -> None:
         ({"clips_at": 0.001}, plan_of(), "clips at -40 dBFS, the lowest level; turn the input's gain down"),
         ({"fails": "Device unavailable"}, plan_of(), "cannot play and record (Device unavailable)"),
         ({"stops_at": 30000}, plan_of(), "stopped after 0.7 of 2.9 s; was it unplugged?"),
+        ({"gains": {1: 400.0}}, plan_of(), "input 1 clips at 0.0 dBFS, first at 1."),
+        ({"gains": {1: 0.0}}, plan_of(), "nothing was heard on input 1: did a plug come out?"),
         ({"loses": dict.fromkeys(range(9), (20, True))}, plan_of(), "lost sound in each of 3 takes"),
     ],
 )
@@ -247,6 +264,19 @@ def test_ctrl_c_fades_out_and_ends_in_silence() -> None:
     assert (fading[0], fading[-1]) == pytest.approx((0.05, 0.0), abs=1e-6)
 
 
+def test_ctrl_c_leaves_no_file(bench: FakeCard, tmp_path: Path, capsys: Any) -> None:
+    def press_during_the_take() -> None:
+        while not (len(bench.played) > 1 and bench.played[1].any()):
+            time.sleep(0.001)
+        os.kill(os.getpid(), signal.SIGINT)
+
+    threading.Thread(target=press_during_the_take).start()
+    assert run("capture", "tank", "--out", tmp_path / "takes", *SHORT, "--repeats", "40", "--yes") == 130
+    assert capsys.readouterr().err == "reverdict: stopped by Ctrl-C\n"
+    assert not bench.played[-1][-bench.block :].any()
+    assert not (tmp_path / "takes").exists()
+
+
 @pytest.mark.parametrize(
     ("route", "said"),
     [
@@ -283,20 +313,6 @@ def test_a_missing_library_says_how_to_get_it(
 # The command.
 
 
-@pytest.fixture
-def bench(monkeypatch: pytest.MonkeyPatch) -> FakeCard:
-    fake = FakeCard(loud_spring(), gain=GAIN)
-    monkeypatch.setattr(card, "open_library", lambda: fake)
-    return fake
-
-
-SHORT = ("--seconds", "0.6", "--sweep-seconds", "1", "--repeats", "2", "--loopback-channel", "2")
-
-
-def run(*arguments: str | Path) -> int:
-    return main([str(argument) for argument in arguments])
-
-
 def test_nothing_sounds_without_yes(bench: FakeCard, tmp_path: Path, capsys: Any) -> None:
     assert run("capture", "tank", "--out", tmp_path / "takes", *SHORT) == 2
     said = capsys.readouterr()
@@ -304,7 +320,7 @@ def test_nothing_sounds_without_yes(bench: FakeCard, tmp_path: Path, capsys: Any
     assert said.err == "reverdict: capture: nothing was played; --yes says that you have read the cautions, and plays\n"
     assert run("capture", "tank", "--out", tmp_path / "takes", *SHORT, "--dry-run") == 0
     said = capsys.readouterr()
-    assert "lethal voltages" in said.out
+    assert "hundreds of volts,\n    which kill" in said.out
     assert 'Devices: output "Bench 2x2", input "Bench 2x2", 48000 Hz.' in said.out
     assert "Channels: plays on output 1, records input 1; loopback on input 2." in said.out
     assert "Level: ramp from -40 to at most -12 dBFS in 6 steps of 2.9 s;" in said.out
@@ -458,8 +474,6 @@ def plugged(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> Any:
 
 
 def test_hardware_is_judged_like_any_build(workspace: Workspace, plugged: Any) -> None:
-    from reverdict.gate import gate
-
     (reference,) = gate(plugged(), workspace.golden, "short").references
     outcomes = {check.check: str(check.outcome) for check in reference.checks}
     reasons = {check.check: check.reason for check in reference.checks}
@@ -491,12 +505,20 @@ QUICK = {"stimulus": "click", "level_dbfs": -40.0, "repeats": 1}
 def test_hardware_that_fails_is_a_finding(
     workspace: Workspace, plugged: Any, settings: dict[str, Any], keys: dict[str, Any], tables: str, said: str
 ) -> None:
-    from reverdict.gate import gate
-
     verdict = gate(plugged(tables, settings, **keys), workspace.golden, "short")
     (conduct,) = [check for check in verdict.references[0].checks if check.check == "conduct"]
     assert verdict.outcome == "fail"
     assert said in conduct.reason
+
+
+@pytest.mark.slow
+def test_parallel_workers_take_turns_at_the_device(workspace: Workspace, plugged: Any) -> None:
+    build = plugged(settings={"taken": str(workspace.root / "taken")}, **QUICK)
+    verdict = gate(build, workspace.golden, jobs=2)
+    assert len(verdict.references) == 2
+    for reference in verdict.references:
+        (conduct,) = [check for check in reference.checks if check.check == "conduct"]
+        assert str(conduct.outcome) == "pass", conduct.reason
 
 
 def test_a_golden_of_hardware_is_a_capture(workspace: Workspace, plugged: Any) -> None:
@@ -576,5 +598,6 @@ def test_the_real_library_plays_and_records_through_a_card_that_is_a_file(tmp_pa
         pytest.skip("this PortAudio knows no ALSA devices that are files")
     assert ended.returncode == 0, ended.stdout + ended.stderr
     assert "(100.00 samples) taken out" in ended.stdout
+    assert np.abs(np.fromfile(tmp_path / "played.raw", dtype="<f4")).max() == pytest.approx(0.01, abs=1e-6)
     response, _ = read_sound(tmp_path / "takes" / "tank.wav")
     np.testing.assert_allclose(response[0, :20000], loud_spring()[:20000], atol=1e-3 * 0.2)

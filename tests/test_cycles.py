@@ -13,6 +13,7 @@ import pytest
 
 from conftest import Workspace
 from reverdict.check import cycles
+from reverdict.command_line import main
 from reverdict.cycle_log import read_cycle_log
 from reverdict.errors import BadInput
 from reverdict.gate import gate
@@ -235,6 +236,19 @@ def test_a_log_that_cannot_be_read_is_bad_input_before_anything_is_judged(worksp
     written(workspace.takes / "cycles.csv", HEADER + "short,64,many\n")
     with pytest.raises(BadInput, match=r'cycles\.csv: row 2: cycles = "many"'):
         gate(build, workspace.golden, "short")
+
+
+def test_a_new_figure_is_approved_with_a_reason(workspace: Workspace, capsys: Any) -> None:
+    workspace.edit('not_asked = "not asked of a player"', "cycles_per_sample = 100")
+    told = ("--set", "cost.cycles_per_sample=112.5", "--why", "the new damping costs more")
+    assert main(["golden", "approve", "short", "--golden", str(workspace.golden), *told]) == 0
+    assert "cost.cycles_per_sample: 100 → 112.5" in capsys.readouterr().out
+    check = cost_of(workspace, workspace.build(kind="recordings", folder="../takes", cycles=_log(workspace, 7200)))
+    assert str(check.outcome) == "pass"
+
+
+def _log(workspace: Workspace, per_block: int) -> str:
+    return str(written(workspace.takes / "cycles.csv", HEADER + f"short,64,{per_block}\n" * 64))
 
 
 def test_recordings_without_a_log_cannot_be_judged_by_cycles(workspace: Workspace) -> None:
