@@ -23,6 +23,7 @@ import reverdict
 from reverdict import sound
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Rendered, Request, prepare, prepare_log, render, working_folder
+from reverdict.render.build import TakeNotes
 from reverdict.render.child import Child
 from reverdict.render.timing import open_timer
 from reverdict.words import BuildIdentity
@@ -546,11 +547,15 @@ def test_recordings_of_two_inputs(tmp_path, work):
 def test_what_lies_before_the_click_is_cut_off(tmp_path, work, monkeypatch):
     sound.write_sound(tmp_path / "tank.wav", ramp(samples=4800), RATE_HZ, "DOUBLE")
     expected = ramp(samples=4800)[:, 800:]
-    np.testing.assert_array_equal(response_of(recordings_build(tmp_path, click_at_s=0.1), work), expected)
+    np.testing.assert_array_equal(
+        response_of(recordings_build(tmp_path, notes=TakeNotes(click_at_s=0.1)), work), expected
+    )
     finder = ModuleType("reverdict.measure.click")
     finder.find_click = lambda samples, rate_hz: 800 / rate_hz if samples.shape == (1, 4800) else None
     monkeypatch.setitem(sys.modules, finder.__name__, finder)
-    np.testing.assert_array_equal(response_of(recordings_build(tmp_path, click_at_s="auto"), work), expected)
+    np.testing.assert_array_equal(
+        response_of(recordings_build(tmp_path, notes=TakeNotes(click_at_s="auto")), work), expected
+    )
 
 
 def test_one_file_stands_for_the_reference_of_its_name_or_the_one_it_is_given(tmp_path, work):

@@ -356,7 +356,7 @@ def test_a_recordings_build(tmp_path: Path, click_at_s: float | str) -> None:
     tables = a_build(build__kind="recordings", build__object=None, build__folder="takes", build__click_at_s=click_at_s)
     build = schema.read_build(written(tmp_path / "build.toml", tables))
     assert build.recordings_folder == tmp_path.resolve() / "takes"
-    assert build.click_at_s == click_at_s
+    assert build.notes.click_at_s == click_at_s
 
 
 def test_a_build_in_a_repository_carries_its_commit(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ MAY_IMPORT = {
     "reference": set(),
     "terms": {"words"},
     "durable": {"errors"},
+    "cycle_log": {"errors"},
     "approvals": {"durable", "errors"},
     "proposing": {"measure", "terms", "words"},
     "sound": {"errors"},
@@ -28,6 +29,7 @@ MAY_IMPORT = {
     "judging": {"phrases", "words"},
     "diagnose": {"diagnose", "fit", "measure", "words"},
     "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
+    "capture": {"capture", "errors", "measure", "sound"},
     "render": {"render", "errors", "measure", "sound", "words"},
     "report": {"report", "errors", "fit", "measure", "phrases", "words"},
 }

@@ -144,7 +144,7 @@ class _Offered:
         request = request_of(reference)
         build = open_build(source, name)
         require_fit(build, reference)
-        if reference.origin == "capture" and build.kind != "recordings":
+        if reference.origin == "capture" and build.kind not in ("recordings", "interface"):
             instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
             raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
         self.label = making.label_of(build)

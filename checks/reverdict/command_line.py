@@ -21,6 +21,7 @@ from reverdict.errors import BadInput
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    from reverdict.capture.plan import Route
     from reverdict.measure.lag_curve import LagMeasurement
     from reverdict.measure.measurement import Measurement
     from reverdict.measure.swept import Swept
@@ -32,6 +33,7 @@ examples:
   reverdict gate try-it/builds/release-1.1.toml --golden try-it/golden --report report
   reverdict measure tank.wav --plot tank.png             springs, passes, dispersion and decay of a recording
   reverdict sweep sweep.wav                              a sweep to play, for measure --stimulus sweep.wav
+  reverdict capture my-tank --out takes --dry-run        play into hardware and record; first what it would do
   reverdict fit tank.wav                                 delay lines, allpass sections and reflections to model it by
   reverdict golden new my-tank --from tank.wav           make it a reference
   reverdict gate takes/                                  judge a folder of recordings named after the references
@@ -74,6 +76,31 @@ examples:
   reverdict sweep sweep.wav                              20 Hz to 20 kHz in 10 s, 5 s of silence, at -12 dBFS
   reverdict sweep quiet.wav --level -40                  to start with
   reverdict sweep four.wav --repeats 4 --tail 8          against noise and door slams, for two clocks
+"""
+
+ABOUT_CAPTURE = """\
+Plays sweeps or clicks into hardware through a sound interface, records what comes back, and makes a response of it:
+DIR/NAME.wav, from the click on, and DIR/build.toml, a build of recordings that says what was taken out. What was played
+and recorded lies in DIR/raw. Needs the library sounddevice: pip install 'reverdict[capture]'.
+
+The wiring: an output of the interface to the reverb's line input, the reverb's line output to an input; and, worth its
+cable, another output of the same signal (or a splitter) straight back into a second input, the loopback. By it the
+interface's latency, its converters and its clock are known, and times are exact; without it they are in every time.
+
+The level rises from -40 dBFS in steps of 6 dB, and stops where there is signal enough, clipping is near, or --level is
+reached; nothing louder is ever played. Ctrl-C fades out, plays silence and leaves nothing half-written. Told are
+clipping (below full scale, too), hum, silence, sound that the driver lost, repeats that were spoilt and set aside.
+
+examples:
+  reverdict capture --devices                            what the system has
+  reverdict capture my-tank --out takes --dry-run        what would be done; nothing sounds
+  reverdict capture my-tank --out takes --loopback-channel 2 --yes
+  reverdict capture my-tank --out takes --device 3 --input-channel 3 --stimulus click --repeats 16 --yes
+then:
+  reverdict golden new my-tank --from takes/my-tank.wav --click-at 0
+  reverdict gate takes/build.toml --only my-tank
+
+exit status: 0 done (or a dry run), 2 cannot capture, or neither --yes nor --dry-run was given, 3 internal error
 """
 
 ABOUT_GOLDEN = """\
@@ -243,6 +270,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_gate(commands)
     _add_measure(commands)
     _add_sweep(commands)
+    _add_capture(commands)
     _add_fit(commands)
     _add_golden(commands)
     _add_sensitivity(commands)
@@ -545,14 +573,15 @@ def _add_sweep(commands: Any) -> None:
 
 
 def _sweep(options: argparse.Namespace) -> int:
-    from reverdict.sweeping import CAUTION, SweepWishes, write_sweep
+    from reverdict.capture.cautions import CAUTIONS
+    from reverdict.sweeping import SweepWishes, write_sweep
 
     wishes = SweepWishes(
         options.from_hz, options.to_hz, options.seconds, options.tail, options.rate, options.level, options.repeats,
         options.kind,
     )  # fmt: skip
     sweep, seconds = write_sweep(options.file, wishes)
-    print(CAUTION)
+    print(CAUTIONS)
     print(
         f"{options.file}: {sweep.kind} sweep from {sweep.f1_hz:g} to {sweep.f2_hz:g} Hz in {sweep.seconds:.3f} s, "
         f"{options.repeats} time{'s' if options.repeats > 1 else ''}, {seconds:.2f} s in all, "
@@ -560,6 +589,113 @@ def _sweep(options: argparse.Namespace) -> int:
         f"Record its answer, then: reverdict measure RECORDING --stimulus {options.file}"
     )
     return 0
+
+
+# capture
+
+
+def _add_capture(commands: Any) -> None:
+    line = "play sweeps or clicks into hardware through a sound interface, and record the response"
+    parser = _command(commands, "capture", _capture, line, epilog=ABOUT_CAPTURE)
+    channel = _number(int, 1, 256, "the number of a channel, 1 or more")
+    parser.add_argument("name", nargs="?", metavar="NAME", help="of the reference that this is a recording of")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder of the build; captures add to it")
+    parser.add_argument("--devices", action="store_true", help="list the system's devices, and do nothing else")
+    parser.add_argument(
+        "--device", type=_device, metavar="N|NAME", help="number or name of the interface (the default)"
+    )
+    parser.add_argument(
+        "--output-device", type=_device, metavar="N|NAME", help="the one that plays, where it is another one"
+    )
+    parser.add_argument(
+        "--input-channel", type=channel, nargs="+", default=[1], metavar="N",
+        help="input that hears the reverb (1); two for a reverb of two outputs",
+    )  # fmt: skip
+    parser.add_argument("--output-channel", type=channel, default=1, metavar="N", help="output that plays (1)")
+    parser.add_argument(
+        "--loopback-channel", type=channel, metavar="N", help="input that hears the stimulus itself, by a cable"
+    )
+    parser.add_argument(
+        "--rate", type=_number(int, 8000, 768000, "a sample rate of 8000 to 768000 Hz"), default=48000, metavar="HZ",
+        help="sample rate (48000)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--stimulus", choices=("sweep", "click"), default="sweep",
+        help="sweep: far less noise (the default); click: for what a sweep cannot be played into",
+    )  # fmt: skip
+    parser.add_argument(
+        "--sweep-seconds", type=_number(float, 0.5, 120, "a length of 0.5 to 120 s"), default=5.0, metavar="SECONDS",
+        help="length of one sweep (5)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--seconds", type=_number(float, 0.1, 120, "a length of 0.1 to 120 s"), default=3.0,
+        help="length of the response, longer than the reverb (3)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--repeats", type=_number(int, 1, 256, "a number of repeats, 1 to 256"), default=4, metavar="N",
+        help="averaged (4); two or more tell the clock, three or more bear a door slam",
+    )  # fmt: skip
+    parser.add_argument(
+        "--level", type=_number(float, -60, -1, "a level of -60 to -1 dBFS"), default=-12.0, metavar="DBFS",
+        help="the most that is played, peak (-12)",
+    )  # fmt: skip
+    doing = parser.add_mutually_exclusive_group()
+    doing.add_argument("--yes", action="store_true", help="I have read the cautions: play")
+    doing.add_argument("--dry-run", action="store_true", help="say what would be done, and play nothing")
+
+
+def _device(text: str) -> int | str:
+    return int(text) if text.isdecimal() else text
+
+
+def _capture(options: argparse.Namespace) -> int:
+    from reverdict.capture import card, folder
+    from reverdict.capture.capturing import capture
+    from reverdict.capture.cautions import CAUTIONS
+    from reverdict.capture.plan import Plan, Route
+
+    if options.devices:
+        print("\n".join(card.device_lines(card.open_library()) or ["No devices."]))
+        return 0
+    if not options.name or not options.out:
+        raise BadInput("capture", "needs NAME and --out DIR (or --devices); see reverdict capture --help")
+    route = Route(
+        options.device, options.device if options.output_device is None else options.output_device, options.rate,
+        tuple(options.input_channel), options.output_channel, options.loopback_channel,
+    )  # fmt: skip
+    plan = Plan(route, options.stimulus, options.seconds, options.sweep_seconds, options.repeats, options.level)
+    print(CAUTIONS, flush=True)
+    _prove_capture(options.name, route)
+    folder.prove_free(options.name, options.out)
+    library = card.open_library()
+    told = plan.told(card.prove_route(library, route))
+    told.append(f"Files: {', '.join(map(str, folder.paths_of(options.name, options.out)))}; {options.out}/build.toml.")
+    print("\n".join(told), flush=True)
+    if options.dry_run:
+        return 0
+    if not options.yes:
+        raise BadInput("capture", "nothing was played; --yes says that you have read the cautions, and plays")
+    captured = capture(library, plan, lambda said: print(said, flush=True))
+    build = folder.write_capture(options.name, options.out, captured, plan)
+    print("\n".join(f"  {line}" for line in captured.told))
+    response = folder.paths_of(options.name, options.out)[0]
+    print(
+        f"{response} and {build} written. Then:\n"
+        f"  reverdict golden new {options.name} --from {response} --click-at 0\n"
+        f"  reverdict gate {build} --only {options.name}"
+    )
+    return 0
+
+
+def _prove_capture(name: str, route: Route) -> None:
+    from reverdict.schema import check_name
+
+    if problem := check_name(name):
+        raise BadInput("capture", problem)
+    if len(set(route.recorded)) < len(route.recorded):
+        raise BadInput("capture", f"channel {route.recorded[-1]} is named twice; every input hears one thing")
+    if len(route.inputs) > 2:
+        raise BadInput("capture", "a response has one channel or two; name one or two inputs")
 
 
 # fit

@@ -18,7 +18,7 @@ import numpy as np
 
 from reverdict.measure import manners
 from reverdict.measure.manners import Observed
-from reverdict.render import HOSTED, Failure, Stimulus, play
+from reverdict.render import HOSTED, RECORDED, Failure, Stimulus, play
 from reverdict.words import PATHS
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def observe(subject: Subject, asked: Conduct, work_folder: Path) -> list[Observe
         As ``render.play``.
     """
     found = list(_of_the_response(subject, asked))
-    if subject.build.kind != "recordings":
+    if subject.build.kind not in RECORDED:
         found += _Session(subject, asked, work_folder).observed()
     return found
 

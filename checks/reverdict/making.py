@@ -437,7 +437,7 @@ def _rendered(
         observed = _observed(build, request, rendering.response, golden_folder, work)
         cost = kernel_cost(build, request, work)
     told = {
-        "origin": "build",
+        "origin": "capture" if build.kind == "interface" else "build",
         "render": {
             "seconds": request.seconds,
             "preroll_s": request.preroll_s,

@@ -183,12 +183,18 @@ class Cost(CheckSettings):
         The golden's own cost in units of the calibration kernel.
     baseline : path or None
         TOML of a build to time against instead.
+    cycles_per_sample : float or None
+        The golden's own cost on the target, for builds with a log of its cycle counter.
+    worst_block_cycles : int or None
+        What no block of such a log may exceed.
     """
 
     dearer_percent: float = 0.0
     cheaper_percent: float = 0.0
     kernel_ratio: float | None = None
     baseline: Path | None = None
+    cycles_per_sample: float | None = None
+    worst_block_cycles: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -48,7 +48,7 @@ from reverdict.reference import (
     RenderRequest,
     Tolerance,
 )
-from reverdict.render.build import Build, Limits, Plugin
+from reverdict.render.build import Build, Interface, Limits, Loopback, Plugin, TakeNotes
 from reverdict.sound import SOUND_SUFFIXES
 from reverdict.words import CHECKS, INPUTS, BuildIdentity
 
@@ -60,7 +60,7 @@ else:
 REFERENCE_FILE = "reference.toml"
 TOLERANCES_FILE = "tolerances.toml"
 CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
-UNITS = ("ms", "s", "hz", "db", "dbfs", "percent", "mb")
+UNITS = ("ms", "s", "hz", "db", "dbfs", "percent", "mb", "ppm")
 
 
 # What may stand in a file. Descriptions are what an editor shows beside the key.
@@ -173,7 +173,17 @@ def _rate(hz: int) -> int:
     return hz
 
 
+def _accepted(accepted: bool) -> bool:
+    if not accepted:
+        raise ValueError(
+            "a gate of this build plays into hardware by itself: use rated line outputs, never an opened amplifier "
+            "(lethal voltages), and no headphones; read the cautions of reverdict capture, then write it as true"
+        )
+    return accepted
+
+
 Text = Annotated[str, AfterValidator(_said)]
+Channel = Annotated[int, Field(ge=1, le=256)]
 Rate = Annotated[int, AfterValidator(_rate)]
 Parameters = Annotated[
     dict[str, Any],
@@ -364,6 +374,12 @@ class CostTable(Asked, CostTolerances):
     baseline: Text | None = Field(
         default=None, description="TOML of a build to time against instead, a path relative to this file."
     )
+    cycles_per_sample: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="Cycles a sample costs on the target, for builds with a log of its cycle counter."
+    )
+    worst_block_cycles: Annotated[int, Field(ge=1)] | None = Field(
+        default=None, description="Cycles that no block of such a log may exceed."
+    )
 
 
 class ConductTable(Asked, ConductTolerances):
@@ -526,7 +542,32 @@ class AnyBuildTable(Table):
     )
 
 
-class RecordingsBuildTable(AnyBuildTable):
+ClickAt = Annotated[
+    float | Literal["auto"],
+    PlainValidator(_click_at),
+    WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0}, {"const": "auto"}]}),
+]
+
+
+class TakeTable(Table):
+    """What is to be taken out of recordings; what a file's own table does not say, [build] says for it."""
+
+    click_at_s: ClickAt | None = Field(
+        default=None, description='When the click stands in the recording, in s from the first sample, or "auto".'
+    )
+    latency_ms: Annotated[float, Field(ge=0, le=60000)] | None = Field(
+        default=None,
+        description="Latency of converters and drivers after click_at_s, in ms, to a fraction of a sample.",
+    )
+    level_db: Annotated[float, Field(ge=-200, le=200)] | None = Field(
+        default=None, description="Gain of the recording chain, in dB."
+    )
+    clock_ppm: Annotated[float, Field(ge=-10000, le=10000)] | None = Field(
+        default=None, description="How much faster than the nominal rate the recorder's clock ran, in ppm."
+    )
+
+
+class RecordingsBuildTable(AnyBuildTable, TakeTable):
     """A folder of responses named after the references: firmware captures, hardware."""
 
     kind: Literal["recordings"] = Field(description="A folder of recorded responses.")
@@ -534,13 +575,53 @@ class RecordingsBuildTable(AnyBuildTable):
         description="Folder of <reference>.wav or .flac, relative to this file; stereo-to-stereo: "
         "<reference>-left-in and <reference>-right-in."
     )
-    click_at_s: Annotated[
-        float | Literal["auto"],
-        PlainValidator(_click_at),
-        WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0}, {"const": "auto"}]}),
-    ] = Field(
-        default=0.0, description='When the click stands in the recordings, in s from the first sample, or "auto".'
+    takes: dict[str, TakeTable] = Field(
+        default_factory=dict, description="By the name of a file, without suffix, what is to be taken out of it."
     )
+    loopback: Text | None = Field(
+        default=None, description="Name of a file of the folder, without suffix, that recorded the click itself."
+    )
+    loopback_channel: Annotated[int, Field(ge=1, le=1024)] | None = Field(
+        default=None,
+        description="Channel, from 1, of every file (or of that of loopback) that recorded the click itself.",
+    )
+    click_every_s: Annotated[float, Field(ge=0.02, le=3600)] | None = Field(
+        default=None, description="From one click of the loopback to the next, in s as played; tells the clock."
+    )
+    cycles: Text | None = Field(
+        default=None, description="Log of a cycle counter, .csv or .json, relative to this file; tells the cost."
+    )
+
+    @field_validator("click_every_s")
+    @classmethod
+    def _needs_loopback(cls, seconds: float | None, info: ValidationInfo) -> float | None:
+        if seconds is not None and not (info.data.get("loopback") or info.data.get("loopback_channel")):
+            raise ValueError("there is no loopback whose clicks it tells; name loopback or loopback_channel")
+        return seconds
+
+
+class InterfaceBuildTable(AnyBuildTable):
+    """Hardware, played and recorded through a sound interface whenever it is judged."""
+
+    kind: Literal["interface"] = Field(description="Hardware at a sound interface.")
+    accept_cautions: Annotated[bool, AfterValidator(_accepted)] = Field(
+        default=False, validate_default=True, description="true: the cautions of reverdict capture have been read."
+    )
+    device: int | Text | None = Field(
+        default=None, description="Number or name of the interface (reverdict capture --devices); unset: the default."
+    )
+    output_device: int | Text | None = Field(default=None, description="The one that plays, where it is another one.")
+    input_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
+        default_factory=lambda: [1], description="Inputs, from 1, that hear the reverb, one per channel of its output."
+    )
+    output_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
+        default_factory=lambda: [1], description="Outputs, from 1, that play, one per input of the reverb."
+    )
+    loopback_channel: Channel | None = Field(default=None, description="Input that hears the stimulus itself.")
+    level_dbfs: Annotated[float, Field(ge=-60, le=-1)] = Field(description="The most that is played, peak, in dBFS.")
+    stimulus: Literal["sweep", "click"] = Field(default="sweep", description="What is played.")
+    sweep_seconds: Annotated[float, Field(ge=0.5, le=120)] = Field(default=2.0, description="Length of a sweep, in s.")
+    repeats: Annotated[int, Field(ge=1, le=256)] = Field(default=3, description="How often it is played and averaged.")
 
 
 class CommandBuildTable(AnyBuildTable):
@@ -624,7 +705,7 @@ class Vst3BuildTable(PluginBuildTable):
 
 KIND_TABLES: tuple[type[AnyBuildTable], ...] = (
     RecordingsBuildTable, CommandBuildTable, PythonBuildTable, LibraryBuildTable,
-    LadspaBuildTable, Lv2BuildTable, ClapBuildTable, Vst3BuildTable,
+    LadspaBuildTable, Lv2BuildTable, ClapBuildTable, Vst3BuildTable, InterfaceBuildTable,
 )  # fmt: skip
 KINDS = {get_args(table.model_fields["kind"].annotation)[0]: table for table in KIND_TABLES}
 
@@ -640,7 +721,8 @@ class BuildFile(Table):
         | LadspaBuildTable
         | Lv2BuildTable
         | ClapBuildTable
-        | Vst3BuildTable,
+        | Vst3BuildTable
+        | InterfaceBuildTable,
         Field(discriminator="kind", description="What the build is and how it is run."),
     ]
 
@@ -759,7 +841,9 @@ def read_build(path: Path) -> Build:
         "source": path,
     }
     if isinstance(build, RecordingsBuildTable):
-        return Build(**common, recordings_folder=folder / build.folder, click_at_s=build.click_at_s)
+        return Build(**common, **_recordings(build, folder))
+    if isinstance(build, InterfaceBuildTable):
+        return Build(**common, interface=_interface(build))
     if isinstance(build, CommandBuildTable):
         return Build(**common, argv=tuple(build.argv), exchange=build.exchange, latency_samples=build.latency_samples)
     if isinstance(build, LibraryBuildTable):
@@ -769,6 +853,26 @@ def read_build(path: Path) -> Build:
         return Build(**common, plugin=Plugin(build.file, build.plugin, build.preset, *ports))
     assert isinstance(build, PythonBuildTable)
     return Build(**common, object=build.object, module_path=folder / build.path)
+
+
+def _interface(build: InterfaceBuildTable) -> Interface:
+    return Interface(
+        build.device, build.device if build.output_device is None else build.output_device, tuple(build.input_channels),
+        tuple(build.output_channels), build.loopback_channel, build.level_dbfs, build.stimulus, build.sweep_seconds,
+        build.repeats,
+    )  # fmt: skip
+
+
+def _recordings(build: RecordingsBuildTable, folder: Path) -> dict[str, Any]:
+    of_all = {key: value for key in TakeTable.model_fields if (value := getattr(build, key)) is not None}
+    looped = build.loopback or build.loopback_channel
+    return {
+        "recordings_folder": folder / build.folder,
+        "notes": TakeNotes(**of_all),
+        "takes": {name: TakeNotes(**of_all | _written(take)) for name, take in build.takes.items()},
+        "loopback": Loopback(build.loopback or "", build.loopback_channel, build.click_every_s) if looped else None,
+        "cycles": folder / build.cycles if build.cycles else None,
+    }
 
 
 def tolerances_of(table: str, values: Mapping[str, Any]) -> dict[str, Any]:

@@ -26,14 +26,6 @@ if TYPE_CHECKING:
     from reverdict.measure.sweep import Sweep
     from reverdict.measure.swept import Swept
 
-CAUTION = """\
-Before you play a sweep:
-  - Take the signal from a rated line output. Do not open an amplifier for it: valve amplifiers hold hundreds of volts
-    long after they are unplugged; inside work is for trained people under local electrical codes.
-  - No headphones on, and nobody near a loudspeaker, while a sweep is played.
-  - Start with the output 40 dB down (at -40 dBFS) and ramp up between takes; stop where the level nears clipping.
-"""
-
 LONGEST_S = 3600.0
 HIGHEST_SHARE = 0.48
 OVERLAP_DB = 40.0

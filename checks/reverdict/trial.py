@@ -7,8 +7,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from reverdict import judging
-from reverdict.check import conduct, cost, echo_timing, energy_decay, group_delay
+from reverdict.check import conduct, cost, cycles, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
+from reverdict.cycle_log import read_cycle_log
 from reverdict.errors import BadInput, BadInputs
 from reverdict.measure.measurement import Comparison, Measurement, lags_beside, measure, measure_beside
 from reverdict.render import Request, as_rendered, parameters_missing, render
@@ -53,10 +54,12 @@ def request_of(reference: Reference) -> Request:
 def require_fit(build: Build, reference: Reference) -> None:
     """Raise BadInputs, before anything is rendered, with what this build cannot be put to this reference for.
 
-    That is a parameter which its argv asks for, or that of the build which cost is timed against, and nobody says; and
-    a build to time against that is not there.
+    That is a parameter which its argv asks for, or that of the build which cost is timed against, and nobody says; a
+    build to time against that is not there, and a log of cycles that cannot be read.
     """
     mistakes = []
+    if build.cycles is not None and not _why_not_asked(build, reference, "cost"):
+        read_cycle_log(build.cycles)
     baseline = _baseline_of(build, reference)
     for one in (build, baseline) if baseline else (build,):
         for name in parameters_missing(one, reference.render.parameters):
@@ -160,8 +163,13 @@ class Trial:
         return verdict
 
     def _cost(self, benchmark: Any) -> list[Any]:
-        """Time the build in turns with its baseline, the reference's, or the calibration kernel."""
+        """Time the build in turns with its baseline, the reference's, or the calibration kernel.
+
+        Where the build has counted cycles on its target, they are held against the reference's instead.
+        """
         settings = self.golden.reference.cost
+        if self.build.cycles is not None:
+            return _cycles(self.build.cycles, self.golden.reference)
         request = request_of(self.golden.reference)
         baseline = _baseline_of(self.build, self.golden.reference)
         golden_ratio = 1.0 if baseline else settings.kernel_ratio
@@ -242,6 +250,18 @@ def judge_response(golden: GoldenReference, measured: Measurement, candidate: Re
             findings = SOUND_JUDGES[check](measured, beside, settings)
             verdicts.append(judging.close(check, findings, settings.accept_unsure))
     return verdicts
+
+
+def _cycles(log_path: Path, reference: Reference) -> list[Finding]:
+    """Judge what a log says of a reference; a log that does not name it is no measurement."""
+    log = read_cycle_log(log_path)
+    blocks = log.blocks.get(reference.name)
+    if blocks is None:
+        why_not = f"not measured: {log_path.name} has no block of {reference.name}, only of {', '.join(log.blocks)}"
+        measured = cycles.CycleMeasurement(why_not=why_not)
+    else:
+        measured = cycles.measure(blocks.frames, blocks.cycles)
+    return cycles.judge(measured, reference.cost, rate_hz=reference.rate_hz, clock_hz=log.clock_hz)
 
 
 def _baseline_timer(baseline: Build | None, request: Request, work_folder: Path) -> Any:

@@ -61,13 +61,71 @@ class Plugin:
 
 
 @dataclass(frozen=True)
+class TakeNotes:
+    """What is known of a recording and has to be taken out of it.
+
+    click_at_s : float or "auto"
+        When the click stands in the file, seconds from its first sample, to the nearest one.
+    latency_ms : float
+        Of converters and drivers, beyond ``click_at_s``; taken out to the fraction of a sample.
+    level_db : float
+        Gain of the recording chain.
+    clock_ppm : float
+        How much faster than the nominal rate the recorder's clock ran.
+    """
+
+    click_at_s: float | Literal["auto"] = 0.0
+    latency_ms: float = 0.0
+    level_db: float = 0.0
+    clock_ppm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Loopback:
+    """Where latency and clock of recordings are read from: what recorded the click itself.
+
+    take : str
+        Name of a file in the folder, without its suffix; empty where it is a channel of each take.
+    channel : int or None
+        Channel of each take (or of the loopback take), from 1; None is the only one of the loopback take.
+    click_every_s : float or None
+        Seconds of the player's from one click to the next; None where there is one, which tells no clock.
+    """
+
+    take: str = ""
+    channel: int | None = None
+    click_every_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Interface:
+    """How hardware is played and recorded; ``None`` is the system's default, channels count from 1.
+
+    inputs : channels that hear the reverb, one per channel of the response.
+    outputs : channels that play, one per input of the reverb.
+    loopback : channel that hears the stimulus itself, or None.
+    level_dbfs : the most that is played.
+    """
+
+    device: int | str | None
+    output_device: int | str | None
+    inputs: tuple[int, ...]
+    outputs: tuple[int, ...]
+    loopback: int | None
+    level_dbfs: float
+    stimulus: str
+    sweep_s: float
+    repeats: int
+
+
+@dataclass(frozen=True)
 class Build:
     """One build to judge, as its TOML describes it.
 
     identity : BuildIdentity
         Name, version, kind and commit.
     kind : str
-        "recordings", "command", or one that has a host (``render.hosts.HOSTED``).
+        "recordings", "interface", "command", or one that has a host (``render.hosts.HOSTED``).
     folder : path
         Absolute folder of the TOML: where programs run, and what relative paths start from.
     argv : tuple of str
@@ -86,8 +144,16 @@ class Build:
         Kind recordings: a single file instead of a folder.
     recordings_reference : str
         Reference that the single file stands for; empty is the one of its own name.
-    click_at_s : float or "auto"
-        Kind recordings: when the click stands in the files, seconds from their first sample.
+    notes : TakeNotes
+        Kind recordings: of every file that has none of its own in ``takes``.
+    takes : mapping
+        Kind recordings: file, or reference, without suffix -> its notes.
+    loopback : Loopback or None
+        Kind recordings: what latency and clock are read from, instead of notes.
+    cycles : path or None
+        Kind recordings: log of a cycle counter (``cycle_log``).
+    interface : Interface or None
+        Kind interface: devices, channels, level and stimulus.
     prepare : tuple of str
         Program and arguments to run once before the first render; empty for none.
     parameters : mapping
@@ -115,7 +181,11 @@ class Build:
     recordings_folder: Path | None = None
     recordings_file: Path | None = None
     recordings_reference: str = ""
-    click_at_s: float | Literal["auto"] = 0.0
+    notes: TakeNotes = field(default_factory=TakeNotes)
+    takes: Mapping[str, TakeNotes] = field(default_factory=dict)
+    loopback: Loopback | None = None
+    cycles: Path | None = None
+    interface: Interface | None = None
     prepare: tuple[str, ...] = ()
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
     parameter_names: Mapping[str, str] = field(default_factory=dict)

@@ -44,7 +44,7 @@ def prepare(build: Build, work_folder: Path) -> str:
         return ""
     kept = build_folder(build, work_folder)
     outcome = kept / ".prepared"
-    with _only_one(kept / ".preparing"):
+    with only_one(kept / ".preparing"):
         if not outcome.exists():
             argv = filled(build.prepare, {"work": str(kept), "headers": str(HEADERS)}, build, "build.prepare")
             require_program(argv[0], build, "build.prepare")
@@ -67,7 +67,8 @@ def _record(file: Path, text: str) -> None:
 
 
 @contextlib.contextmanager
-def _only_one(lock: Path) -> Iterator[None]:
+def only_one(lock: Path) -> Iterator[None]:
+    """Wait until no other process of this run is where the lock is held."""
     with lock.open("w") as held:
         fcntl.flock(held, fcntl.LOCK_EX)
         yield

@@ -18,6 +18,7 @@ from reverdict.render.command import play_command
 from reverdict.render.folders import render_folder
 from reverdict.render.hosted import play_hosted
 from reverdict.render.hosts import HOSTED
+from reverdict.render.interface import capture_takes
 from reverdict.render.prepare import prepare
 from reverdict.render.recordings import SHORTEST_SHARE, read_recordings
 from reverdict.words import INPUTS, PATHS, Response
@@ -29,11 +30,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.render.build import Build, Rendering, Request
+    from reverdict.render.recordings import Take
 
 SILENCE_DB = -120.0
 """Below this, relative to the click, nothing was heard: rounding and denormal guards leave about -130 dB."""
 
-KINDS = ("recordings", "command", *HOSTED)
+RECORDED = ("recordings", "interface")
+"""Kinds of which there is a response from the click on, and nothing else can be played to."""
+
+KINDS = (*RECORDED, "command", *HOSTED)
 
 
 def render(build: Build, request: Request, work_folder: Path) -> Rendering:
@@ -57,7 +62,11 @@ def render(build: Build, request: Request, work_folder: Path) -> Rendering:
         The user's own slip: no such folder or program, an unknown placeholder or kind.
     """
     if build.kind == "recordings":
-        return _recorded(build, request)
+        return _recorded(read_recordings(build, request), request)
+    if build.kind == "interface":
+        if trouble := prepare(build, work_folder):
+            return Failure(trouble)
+        return _recorded(capture_takes(build, request, work_folder), request)
     rows: list[NDArray[Any]] = []
     notes: list[str] = []
     for number, name in enumerate(INPUTS[request.channels]):
@@ -84,8 +93,8 @@ def play(build: Build, request: Request, stimuli: Sequence[Stimulus], work_folde
     BadInput
         As ``render``.
     """
-    if build.kind not in KINDS or build.kind == "recordings":
-        kinds = ", ".join(kind for kind in KINDS if kind != "recordings")
+    if build.kind not in KINDS or build.kind in RECORDED:
+        kinds = ", ".join(kind for kind in KINDS if kind not in RECORDED)
         raise BadInput(build.place, f'build.kind: "{build.kind}" cannot be run; those that can are {kinds}')
     if not build.folder.is_dir():
         raise BadInput(build.folder, "no such folder")
@@ -150,23 +159,22 @@ def _after_click(output: Played, request: Request) -> tuple[NDArray[Any], list[s
     return samples[:, request.preroll_samples :], notes
 
 
-def _recorded(build: Build, request: Request) -> Rendering:
-    takes = read_recordings(build, request)
+def _recorded(takes: list[Take] | Failure, request: Request) -> Rendering:
     if isinstance(takes, Failure):
         return takes
-    notes = []
-    shortest = min(samples.shape[1] for samples, _ in takes)
+    notes = list(dict.fromkeys(told for take in takes for told in take.told))
+    shortest = min(take.samples.shape[1] for take in takes)
     length = request.response_samples
-    for samples, rate_hz in takes:
-        if rate_hz != request.rate_hz:
-            return Failure(f"recording has {rate_hz} Hz, needs {request.rate_hz}")
-        if samples.shape[0] != request.output_channels:
-            return Failure(f"recording has {_channels(samples.shape[0])}, needs {request.output_channels}")
+    for take in takes:
+        if take.rate_hz != request.rate_hz:
+            return Failure(f"recording has {take.rate_hz} Hz, needs {request.rate_hz}")
+        if take.samples.shape[0] != request.output_channels:
+            return Failure(f"recording has {_channels(take.samples.shape[0])}, needs {request.output_channels}")
     if shortest < SHORTEST_SHARE * length:
         return Failure(f"recording stops after {_lengths(shortest, length, request.rate_hz)} (both from the click)")
     if shortest < length:
         notes.append(f"recording stops after {_lengths(shortest, length, request.rate_hz)}")
-    rows = np.vstack([samples[:, : min(shortest, length)] for samples, _ in takes])
+    rows = np.vstack([take.samples[:, : min(shortest, length)] for take in takes])
     if silent := _silent(rows, 1.0, "recording"):
         return Failure(silent)
     return _rendered(rows, request, notes)

@@ -42,7 +42,7 @@ RUN_S = 0.05
 
 LONGEST_INPUT_S = 60.0
 FIRST_TRY_S = 0.05
-RECORDINGS_HAVE_NONE = "recordings have no cost"
+HAVE_NONE = {"recordings": "recordings have no cost", "interface": "hardware has no cost"}
 
 
 class Timer(Protocol):
@@ -71,8 +71,8 @@ def open_timer(build: Build, request: Request, work_folder: Path | None = None) 
     """
     with contextlib.ExitStack() as stack:
         work = work_folder or stack.enter_context(working_folder())
-        if build.kind == "recordings":
-            yield _NoTimer(RECORDINGS_HAVE_NONE)
+        if build.kind in HAVE_NONE:
+            yield _NoTimer(HAVE_NONE[build.kind])
             return
         if trouble := prepare(build, work):
             yield _NoTimer(trouble)

@@ -1,0 +1,123 @@
+"""What a sample costs on the target, in cycles of its own counter, against a budget: the part of cost for firmware.
+
+Aim. A recording cannot be timed here, but its firmware can count: a build that became dearer on the target, in the mean
+or in its worst block, must say so.
+
+Method. The mean is all cycles over all frames. What one block costs depends on the one before (caches, control code
+every so many blocks), so its uncertainty comes from blocking (H. Flyvbjerg, H. G. Petersen, J. Chem. Phys. 91(1),
+1989): means of 1, 2, 4, … blocks in a row, of each length t95·s/√n, and of these the largest while at least
+``FEWEST_BATCHES`` are left. The worst block is a plain maximum against its budget in cycles.
+
+Conventions. A deviation is positive when the build is dearer, in percent of the golden's cycles per sample; of the
+worst block in cycles above the budget.
+
+Limits of validity. A log says what was processed while it was written, and nothing of what could be dearer. What
+repeats more slowly than an eighth of the log is not seen in the uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reverdict.judging import judge_deviation
+from reverdict.measure.clock import t95
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from reverdict.reference import Cost
+    from reverdict.words import Finding
+
+FEWEST_BATCHES = 8
+
+
+@dataclass(frozen=True)
+class CycleMeasurement:
+    """Cycles of one reference's blocks.
+
+    per_sample, uncertainty : float or None
+        Mean, and expanded uncertainty (k = 2); None when ``why_not`` says why.
+    worst_block, worst_at, worst_frames : int or None
+        Cycles of the dearest block, which one it is (from 1), and its frames.
+    """
+
+    per_sample: float | None = None
+    uncertainty: float | None = None
+    worst_block: int | None = None
+    worst_at: int | None = None
+    worst_frames: int | None = None
+    why_not: str = ""
+
+
+def measure(frames: NDArray[np.int64], cycles: NDArray[np.int64]) -> CycleMeasurement:
+    """Mean and worst of blocks, shapes (blocks,), in the order of processing."""
+    worst = int(np.argmax(cycles))
+    worst_of: dict[str, Any] = {
+        "worst_block": int(cycles[worst]),
+        "worst_at": worst + 1,
+        "worst_frames": int(frames[worst]),
+    }
+    if cycles.size < FEWEST_BATCHES:
+        why = f"{cycles.size} blocks tell no spread; log {FEWEST_BATCHES} or more"
+        return CycleMeasurement(**worst_of, why_not=why)
+    per_sample = float(cycles.sum() / frames.sum())
+    return CycleMeasurement(per_sample, _uncertainty(frames, cycles), **worst_of)
+
+
+def _uncertainty(frames: NDArray[Any], cycles: NDArray[Any]) -> float:
+    """Expanded uncertainty of the mean, whatever the blocks have to do with one another."""
+    largest, length = 0.0, 1
+    while (count := cycles.size // length) >= FEWEST_BATCHES:
+        used = slice(0, count * length)
+        means = cycles[used].reshape(count, length).sum(axis=1) / frames[used].reshape(count, length).sum(axis=1)
+        largest = max(largest, t95(count - 1) * float(np.std(means, ddof=1)) / math.sqrt(count))
+        length *= 2
+    return largest
+
+
+def judge(measured: CycleMeasurement, settings: Cost, *, rate_hz: int, clock_hz: float | None = None) -> list[Finding]:
+    """A finding "cost" against ``cycles_per_sample``, and "worst block" where the reference has a budget for it.
+
+    rate_hz, clock_hz : the reference's rate and, where the log tells it, the target's clock: they tell how much of
+        its time the worst block takes.
+    """
+    golden, deviation, uncertainty = settings.cycles_per_sample, None, None
+    why_not = measured.why_not
+    if golden is None and not why_not:
+        told = f"{measured.per_sample:.1f} cycles a sample were counted"
+        why_not = f"not measured: {told}, but the reference has no cycles_per_sample in [cost] to hold them against"
+    elif golden is not None and measured.per_sample is not None and measured.uncertainty is not None:
+        deviation = 100.0 * (measured.per_sample / golden - 1.0)
+        uncertainty = 100.0 * measured.uncertainty / golden
+    findings = [
+        judge_deviation(
+            "cost", "", "%", 0.0 if golden is not None else None, deviation, deviation, uncertainty,
+            settings.dearer_percent, tolerance_below=settings.cheaper_percent,
+            reason=why_not or _told(measured, rate_hz, clock_hz),
+        )
+    ]  # fmt: skip
+    budget = settings.worst_block_cycles
+    if budget is not None and measured.worst_block is not None:
+        over = float(measured.worst_block - budget)
+        findings.append(
+            judge_deviation(
+                "worst block", f"block {measured.worst_at}", "cycles", float(budget), float(measured.worst_block), over,
+                0.0, 0.0, tolerance_below=math.inf, reason=f"{measured.worst_block} cycles of {budget}",
+            )
+        )  # fmt: skip
+    return findings
+
+
+def _told(measured: CycleMeasurement, rate_hz: int, clock_hz: float | None) -> str:
+    """Mean and worst block, and how much of its time that takes."""
+    assert measured.worst_block is not None
+    assert measured.worst_frames is not None
+    share = ""
+    if clock_hz is not None:
+        share = f", {100.0 * measured.worst_block * rate_hz / (measured.worst_frames * clock_hz):.0f} % of its time"
+    place = f"block {measured.worst_at}, {measured.worst_frames} frames{share}"
+    return f"{measured.per_sample:.1f} cycles a sample, worst block {measured.worst_block} cycles ({place})"
