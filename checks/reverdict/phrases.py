@@ -51,6 +51,11 @@ def true_minus(text: str) -> str:
     return re.sub(r"(?<![\w.)\]-])-(?=\d)", "−", text)
 
 
+def in_cell(cell: str) -> str:
+    """Say in which cell of the render matrix: "at 96 kHz", "with preset eco"; nothing for the main one."""
+    return f"{'with' if cell.startswith('preset ') else 'at'} {cell}" if cell else ""
+
+
 def names_itself(subject: str, reason: str) -> bool:
     """Whether a reason begins with its subject, so that it need not be said: no "output output is silent"."""
     return not subject or bool(re.search(rf"(^|: ){re.escape(subject)}\b", reason))
