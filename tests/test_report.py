@@ -333,7 +333,7 @@ def test_json_keeps_the_contract_of_design_md() -> None:
         for finding in check["findings"]:
             assert {
                 *("quantity", "where", "unit", "golden", "candidate", "deviation", "uncertainty"),
-                *("tolerance", "outcome", "reason", "share_of_tolerance"),
+                *("tolerance", "outcome", "reason", "share_of_tolerance", "cell"),
             } == finding.keys()
 
 

@@ -15,7 +15,7 @@ MAY_IMPORT = {
     "words": set(),
     "errors": set(),
     "reference": set(),
-    "cells": {"reference"},
+    "cells": {"phrases", "reference"},
     "terms": {"words"},
     "durable": {"errors"},
     "approvals": {"durable", "errors"},

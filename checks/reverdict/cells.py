@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
 
+from reverdict.phrases import cell_key, true_minus
+
 if TYPE_CHECKING:
     from reverdict.reference import Reference
 
@@ -34,19 +36,19 @@ class Cell:
 
     @property
     def name(self) -> str:
-        """What is other than in the main cell: "96 kHz, block 1"; empty for the main cell."""
+        """What is other than in the main cell: "96 kHz, blocks of 1"; empty for the main cell."""
         said = {
             "sample_rate": f"{self.rate_hz / 1000:g} kHz",
-            "block_size": f"block {self.block_size}",
-            "level": f"{self.level_dbfs:g} dBFS".replace("-", "−"),
+            "block_size": "one block" if self.block_size == "whole" else f"blocks of {self.block_size}",
+            "level": true_minus(f"{self.level_dbfs:g} dBFS"),
             "preset": f"preset {self.preset}",
         }
         return ", ".join(said[axis] for axis in self.axes)
 
     @property
     def key(self) -> str:
-        """The name as a word without spaces, for item names and ``-k``: "96-kHz+block-1"."""
-        return self.name.replace("−", "-").replace(", ", "+").replace(" ", "-")
+        """The name as a word without spaces, for item names and ``-k``: "96-kHz+blocks-of-1"."""
+        return cell_key(self.name)
 
 
 def cells_of(reference: Reference) -> tuple[Cell, ...]:

@@ -25,6 +25,7 @@ _LEANINGS = (
 )
 _LEANINGS_BY_UNIT = {"ms": ("late", "early"), "µs": ("late", "early"), "dB": ("louder", "quieter")}
 _NEUTRAL = ("above golden", "below golden")
+_BEFORE_CELLS = {"blocks": "in", "one": "in", "preset": "with"}
 
 
 def leaning(quantity: str, unit: str) -> tuple[str, str]:
@@ -52,8 +53,13 @@ def true_minus(text: str) -> str:
 
 
 def in_cell(cell: str) -> str:
-    """Say in which cell of the render matrix: "at 96 kHz", "with preset eco"; nothing for the main one."""
-    return f"{'with' if cell.startswith('preset ') else 'at'} {cell}" if cell else ""
+    """Say in which cell of the render matrix: "at 96 kHz", "in blocks of 1"; nothing for the main one."""
+    return f"{_BEFORE_CELLS.get(cell.partition(' ')[0], 'at')} {cell}" if cell else ""
+
+
+def cell_key(cell: str) -> str:
+    """The name of a cell as a word without spaces, for names of items and test cases: "96-kHz+blocks-of-1"."""
+    return cell.replace("−", "-").replace(", ", "+").replace(" ", "-")
 
 
 def names_itself(subject: str, reason: str) -> bool:

@@ -1,6 +1,6 @@
 """``pytest golden --build build.toml``: one item per reference, check and cell, so that everything of pytest works.
 
-Items of other cells than the main one carry its name: ``echo-timing[96-kHz]``, ``conduct[block-1]``.
+Items of other cells than the main one carry its name: ``echo-timing[96-kHz]``, ``conduct[blocks-of-1]``.
 
 An item passes, fails (fail, or an unsure that closes the gate) or is skipped (not asked, with the reason). Asked to
 (``--reverdict-parts``), items hand on what they judged as files, which ``gate`` merges into one verdict.

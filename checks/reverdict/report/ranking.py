@@ -60,10 +60,13 @@ def closes_gate(check: Mapping[str, Any]) -> bool:
 
 
 def not_reached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> bool:
-    """Whether this check could not be put because the build misbehaved: unsure, without findings, conduct failed."""
+    """Whether this check could not be put because the build misbehaved: unsure, no finding that is, conduct failed.
+
+    Put in several cells, it may have findings of the others.
+    """
     return (
         check["outcome"] == "unsure"
-        and not check["findings"]
+        and all(finding["outcome"] == "pass" for finding in check["findings"])
         and any(one["check"] == "conduct" and one["outcome"] == "fail" for one in reference["checks"])
     )
 

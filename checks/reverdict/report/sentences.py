@@ -9,13 +9,16 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from reverdict import phrases
+from reverdict.report.cells import split
 from reverdict.report.joined import joined
-from reverdict.report.ranking import closes_gate, reached, references_worst_first, worst_finding
+from reverdict.report.ranking import closes_gate, reached, references_worst_first, worst_finding, worst_first
 from reverdict.report.verdict_json import counts
 from reverdict.report.wording import (
     CHECK_NAMES,
     ONSET,
     check_name,
+    in_cells,
     judges_onset,
     listed,
     place,
@@ -230,12 +233,29 @@ def _about_fail(check: Mapping[str, Any], most: int) -> list[str]:
     failed = [finding for finding in check["findings"] if finding["outcome"] == "fail"]
     if not failed:
         return [sentence(f"{check_name(check)} fails{_because(check)}")]
-    told = joined(failed, check["findings"])
+    spoken, elsewhere = split(worst_first(failed))
+    cell = spoken[0].get("cell", "")
+    told = joined(_plain_of(spoken, cell), _plain_of(check["findings"], cell))
     said = [line for line, _ in told[:most]]
+    if cell:
+        said[0] = sentence(f"{phrases.in_cell(plain(cell))}: {_lowered(said[0])}")
     left = sum(number for _, number in told[most:])
     if left:
         said[-1] = f"{said[-1][:-1]}; {_count(left, 'more finding')} of {check_name(check)} out."
+    if elsewhere:
+        every = len({finding.get("cell", "") for finding in check["findings"]}) == 1 + len(elsewhere)
+        said[-1] = f"{said[-1][:-1]}; out {'in every other cell' if every else in_cells(elsewhere)}, too."
     return said
+
+
+def _plain_of(findings: Iterable[Mapping[str, Any]], cell: str) -> list[dict[str, Any]]:
+    """The findings of one cell, as if there were no other."""
+    return [{**finding, "cell": ""} for finding in findings if finding.get("cell", "") == cell]
+
+
+def _lowered(said: str) -> str:
+    """The start of a sentence, for use after a colon; abbreviations stay."""
+    return said if said[1:2].isupper() or said[1:2].isdigit() else said[:1].lower() + said[1:]
 
 
 def _about_unsure(checks: list[dict[str, Any]]) -> list[str]:
