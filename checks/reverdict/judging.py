@@ -148,13 +148,19 @@ def not_asked(check: str, reason: str) -> CheckVerdict:
 def over_cells(verdicts: Sequence[tuple[str, CheckVerdict]]) -> CheckVerdict:
     """Sum up a check over the cells it was put in, each under its name: the worst of them, and all findings.
 
-    An accepted unsure is not as bad as one that closes the gate; of equals the first counts.
+    An accepted unsure is not as bad as one that closes the gate; of equals that with the worst finding counts, then
+    the first.
     """
-    cell, leading = max(verdicts, key=lambda one: (one[1].closes_gate, _BADNESS[one[1].outcome]))
+    cell, leading = max(verdicts, key=lambda one: (one[1].closes_gate, _BADNESS[one[1].outcome], _worst_share(one[1])))
     findings = [replace(finding, cell=name) for name, verdict in verdicts for finding in verdict.findings]
     closes = any(verdict.closes_gate for _, verdict in verdicts)
     where = f"{in_cell(cell)}: " if cell and leading.reason else ""
     return CheckVerdict(leading.check, leading.outcome, where + leading.reason, tuple(findings), closes)
+
+
+def _worst_share(verdict: CheckVerdict) -> float:
+    leading = worst(verdict.findings)
+    return 0.0 if leading is None else badness(leading)[1]
 
 
 def reference_outcome(checks: Sequence[CheckVerdict]) -> Outcome:

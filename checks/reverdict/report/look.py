@@ -108,7 +108,7 @@ summary{cursor:pointer;padding:.4rem 0}
 .findings .n{text-align:right;white-space:pre}
 .findings .ruler{width:8rem}
 .findings .note{white-space:normal;min-width:16rem}
-.cells{margin:.3rem 0 1.2rem}
+.cells{margin:0 0 1.2rem}
 .cells th,.cells td{padding:.3rem 1.6rem .3rem 0;white-space:nowrap;border-bottom:1px solid var(--line);
  vertical-align:middle}
 .cells thead th{color:var(--soft);font-weight:400;border-bottom:1px solid var(--ink)}
@@ -139,6 +139,7 @@ footer dd{margin:0}
 .check-row{grid-template-columns:8rem 1fr}
 .check-row .told,.check-row .why{grid-column:1/-1}
 }
+@media screen and (max-width:40rem){.cells th,.cells td{padding-right:.8rem}.cells .ruler{display:none}}
 @media screen and (max-width:30rem){.chart{font-size:14px}.chart .small{font-size:12px}}
 @media (max-width:30rem){footer dl{grid-template-columns:1fr}footer dd{margin-bottom:.5rem}}
 @media print{

@@ -48,6 +48,7 @@ from reverdict.report.wording import (
     share,
     shorten,
     tally,
+    unreached,
 )
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -177,7 +178,7 @@ def _reference(reference: Json, anchor: str, kind: str, sensitivity: str) -> str
     below = f' <span class="quiet">{_text(title)}</span>' if title and title != name else ""
     said = " ".join([*about_reference(reference), *(sentence(plain(one)) for one in reference.get("remarks", ()))])
     put, waiting = reached(reference)
-    checks = "".join(_check(check, reference, anchor, kind) for check in put) + _not_reached(waiting, anchor)
+    checks = "".join(_check(check, reference, anchor, kind) for check in put) + _not_reached(waiting, reference, anchor)
     return (
         f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
         f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi>{below}</h2><p class="said">{_thin(_text(said))}</p>'
@@ -186,14 +187,15 @@ def _reference(reference: Json, anchor: str, kind: str, sensitivity: str) -> str
     )
 
 
-def _not_reached(checks: list[dict[str, Any]], anchor: str) -> str:
+def _not_reached(checks: list[dict[str, Any]], reference: Json, anchor: str) -> str:
     """One row for all the checks that conduct kept from being put."""
     if not checks:
         return ""
     names = listed(f'<span id="{anchor}-{check["check"]}">{CHECK_NAMES[check["check"]]}</span>' for check in checks)
+    where = unreached(checks[0], reference)
     return (
         f'<div class="check-row unsure"><h3>{names}</h3><div>{svg(Ruler("unsure"))}</div>'
-        f'<div class="told">{_word("unsure", "not reached")}</div><ul class="why"><li>conduct failed</li></ul></div>'
+        f'<div class="told">{_word("unsure", where)}</div><ul class="why"><li>conduct failed</li></ul></div>'
     )
 
 
@@ -227,9 +229,9 @@ def _cells(reference: Json, anchor: str) -> str:
     heads = "".join(f'<th scope="col">{CHECK_NAMES[check]}</th>' for check in checks)
     rows = "".join(_cell_row(cell, there, checks) for cell, there in told)
     return (
+        f'<p class="quiet" id="{anchor}-m">Cell by cell: what is other than in the first, all held against the same '
+        f"golden. Figures are the share of its limit that the worst finding uses.</p>"
         f'<div class="scroll" tabindex="0" role="region" aria-labelledby="{anchor}-m"><table class="cells">'
-        f'<caption id="{anchor}-m">Cell by cell: what is other than in the first, all held against the same golden. '
-        f"Figures are the share of its limit that the worst finding uses.</caption>"
         f'<thead><tr><th scope="col">cell</th>{heads}</tr></thead><tbody>{rows}</tbody></table></div>{left_out}'
     )
 

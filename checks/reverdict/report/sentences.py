@@ -26,6 +26,7 @@ from reverdict.report.wording import (
     sentence,
     share,
     shorten,
+    unreached,
 )
 
 SENTENCES = 4
@@ -66,7 +67,7 @@ def about_reference(reference: Mapping[str, Any], most: int = SENTENCES) -> list
     said = about_diagnosis(reference) + _about_fails(by_outcome["fail"])
     said += _about_unsure(by_outcome["unsure"])
     if waiting:
-        said.append(sentence(f"{_names(waiting)} {_was(waiting)} not reached"))
+        said.append(sentence(f"{_names(waiting)} {_was(waiting)} {unreached(waiting[0], reference)}"))
     price = [_about_price(check) for check in by_outcome["pass"] if check["check"] == "cost"]
     holding = [
         check

@@ -16,7 +16,8 @@ from reverdict.report.ranking import not_reached, reached, references_worst_firs
 from reverdict.report.sentences import about_diagnosis, headline, opening
 from reverdict.report.wording import (
     CHECK_NAMES,
-    NOT_REACHED,
+    CONDUCT_FAILED,
+    about_unreached,
     in_short,
     listed,
     plain,
@@ -72,7 +73,7 @@ def _explained(reference: Mapping[str, Any], kind: str) -> str:
         blocks.append(f"**{CHECK_NAMES[check['check']]}: {word}**")
         blocks.append("\n".join(f"- {escape(line)}" for line in lines))
     if waiting := reached(reference)[1]:
-        blocks.append(f"{sentence(listed(CHECK_NAMES[check['check']] for check in waiting))[:-1]} {NOT_REACHED}.")
+        blocks += [escape(f"{sentence(said)[:-1]}: {CONDUCT_FAILED}.") for said in about_unreached(waiting, reference)]
     return "\n\n".join(blocks)
 
 

@@ -15,7 +15,8 @@ from reverdict.report.ranking import reached, references_worst_first, worst_find
 from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_diagnosis, headline, opening
 from reverdict.report.wording import (
     CHECK_NAMES,
-    NOT_REACHED,
+    CONDUCT_FAILED,
+    about_unreached,
     extent,
     in_short,
     listed,
@@ -80,7 +81,7 @@ def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[
     for remark in reference.get("remarks", ()):
         lines += [f"  {part}" for part in _wrapped(plain(remark), indent=2)]
     if waiting:
-        lines.append(f"  {listed(CHECK_NAMES[check['check']] for check in waiting)} {NOT_REACHED}")
+        lines += [f"  {said}: {CONDUCT_FAILED}" for said in about_unreached(waiting, reference)]
     return lines
 
 

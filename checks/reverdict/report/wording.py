@@ -30,7 +30,8 @@ ONSET = "onset"
 """What echo timing is called where a reference has no separate passes and only the onset was judged."""
 
 LINES_PER_CHECK = 5
-NOT_REACHED = "not reached: conduct failed"
+NOT_REACHED = "not reached"
+CONDUCT_FAILED = "conduct failed"
 CELLS_NAMED = 4
 
 _HIDDEN = {"Cc", "Cf", "Cs", "Cn", "Zl", "Zp"}
@@ -178,7 +179,7 @@ def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any], kind: s
     if check["outcome"] not in ("fail", "unsure"):
         return []
     if not_reached(check, reference):
-        return [unreached(check, reference)]
+        return [f"{unreached(check, reference)}: {CONDUCT_FAILED}"]
     bad = [finding for finding in worst_first(check["findings"]) if finding["outcome"] in ("fail", "unsure")]
     lines = []
     if check["reason"] and (not bad or not closes_gate(check)):
@@ -206,12 +207,20 @@ def in_cells(cells: Sequence[str]) -> str:
 
 
 def unreached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
-    """Say that conduct kept a check from being put, and in which cells where it was put in others."""
+    """Say that a check was not reached, and in which cells where it was put in others."""
     if not check["findings"]:
         return NOT_REACHED
     asked = [(cell["cell"], one) for cell in cells_of(reference) for one in cell["checks"]]
     cells = [cell for cell, one in asked if one["check"] == check["check"] and one["outcome"] == "unsure"]
-    return f"not reached {in_cells(cells)}: conduct failed"
+    return f"{NOT_REACHED} {in_cells(cells)}"
+
+
+def about_unreached(checks: Iterable[Mapping[str, Any]], reference: Mapping[str, Any]) -> list[str]:
+    """Name checks that were not reached, those of the same cells together: "cost and conduct not reached"."""
+    names: dict[str, list[str]] = {}
+    for check in checks:
+        names.setdefault(unreached(check, reference), []).append(CHECK_NAMES[check["check"]])
+    return [f"{listed(these)} {where}" for where, these in names.items()]
 
 
 def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str) -> str:
@@ -256,7 +265,7 @@ _TOLERANCES = {
 def in_short(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
     """The word of a check and the share of its worst finding, for a table: "fail 2.31", "pass exact"."""
     if not_reached(check, reference):
-        return "not reached"
+        return NOT_REACHED
     used = share(worst_finding(check)).removesuffix(" of limit")
     accepted = ", accepted" if check["outcome"] == "unsure" and not check["closes_gate"] else ""
     return f"{check['outcome']}{accepted} {used}".rstrip()
