@@ -74,7 +74,7 @@ def not_reached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> bool:
 def reached(reference: Mapping[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """The checks of a reference that could be put, the worst first, and those that conduct kept from being put."""
     checks = checks_worst_first(reference)
-    waiting = [check for check in checks if not_reached(check, reference)]
+    waiting = [check for check in reference["checks"] if not_reached(check, reference)]
     return [check for check in checks if check not in waiting], waiting
 
 
