@@ -131,6 +131,17 @@ def reasons(verdict: Verdict) -> dict[str, str]:
     return {check.check: check.reason for check in verdict.references[0].checks if check.reason}
 
 
+def furthest(verdict: Verdict, cell: str) -> list[str]:
+    """How far each quantity is off at most in a cell, decay times in percent of the golden's."""
+    off: dict[str, float] = {}
+    for check in verdict.references[0].checks:
+        for one in check.findings:
+            if one.cell == cell and one.deviation is not None and one.unit in ("ms", "s", "dB", "Hz"):
+                share = 100 / one.golden if one.unit in ("s", "Hz") and one.golden else 1.0
+                off[one.quantity] = max(off.get(one.quantity, 0.0), abs(one.deviation * share))
+    return [f"{quantity} {value:.2g}" for quantity, value in off.items()]
+
+
 ALL = ["", "96 kHz", "44.1 kHz", "blocks of 1", "blocks of 17", "blocks of 64", "one block", "−40 dBFS"]
 
 
@@ -148,6 +159,8 @@ def test_a_reverb_that_is_the_same_at_every_rate_passes_in_every_cell(matrix: Wo
     assert max(late.values()) < 1e-4  # ms: a tenth of a microsecond, at any rate
     levels = [one for one in verdict.references[0].checks[2].findings if one.quantity == "level"]
     assert max(abs(one.deviation or 0.0) for one in levels) < 0.02
+    for cell in ("96 kHz", "44.1 kHz"):
+        print(f"| {cell} | {' | '.join(furthest(verdict, cell))} |")
 
 
 def test_a_line_counted_in_samples_fails_at_other_rates_alone(matrix: Workspace) -> None:
@@ -374,3 +387,30 @@ def test_an_integer_stretch_moves_the_transition_at_44100_hz(tmp_path: Path) -> 
     for (cell, _), share in moved.items():
         expected = 4410 / 4800 - 1 if cell == "44.1 kHz" else 0.0
         assert share == pytest.approx(expected, abs=0.015)
+
+
+@pytest.mark.slow
+def test_how_the_demo_fares_in_a_wide_matrix(tmp_path: Path) -> None:
+    """Release 1.0 at other rates, block sizes and levels: what is not of its rate is exact."""
+    from reverdict.report.terminal import text
+
+    shutil.copytree(golden_folder(), tmp_path / "golden")
+    shutil.copy(BUILDS / "workshop.py", tmp_path)
+    for path in (tmp_path / "golden").glob("*/reference.toml"):
+        told = path.read_text("utf-8").replace("sample_rates_hz = [48000]", f"sample_rates_hz = {WIDE_RATES_HZ}")
+        told = told.replace("block_sizes = [512]", 'block_sizes = [512, 17, 64, "whole"]')
+        path.write_text(told.replace("level_dbfs = -6.0", "levels_dbfs = [-6.0, -40.0]"), encoding="utf-8")
+    (tmp_path / "build.toml").write_text(STRETCHED, encoding="utf-8")
+    verdict = gate(tmp_path / "build.toml", tmp_path / "golden")
+    print(text(to_json(verdict)))
+    for reference in verdict.references:
+        found = {cell.cell: {str(one.outcome) for one in cell.checks} for cell in reference.cells}
+        assert all(outcome <= {"pass", "not asked"} for cell, outcome in found.items() if "kHz" not in cell), (
+            reference.name
+        )
+        assert "fail" in found["44.1 kHz"], reference.name
+    (spring,) = [one for one in verdict.references if one.name == "workshop-spring"]
+    assert {str(one.outcome) for one in spring.cells[1].checks} == {"pass"}
+
+
+WIDE_RATES_HZ = [48000, 96000, 44100, 88200, 192000]
