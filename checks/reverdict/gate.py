@@ -207,11 +207,13 @@ def _merged(reference: Reference, golden_folder: Path, folder: Path) -> Referenc
         judging.over_cells([(cell.cell, one) for cell in cells for one in cell.checks if one.check == check])
         for check in CHECKS
     )
-    brought = parts.read_verdict(folder, reference.name, "conduct")[1]
+    brought = [parts.read_verdict(folder, reference.name, "conduct", number)[1] for number in range(len(cells))]
+    diagnosis = next((one.diagnosis for one in brought if one.diagnosis), ())
+    diagnosis_failed = next((one.diagnosis_failed for one in brought if one.diagnosis_failed), "")
     remarks = tuple(golden_set.remarks(reference, golden_folder))
     return ReferenceVerdict(
         reference.name, reference.title, judging.reference_outcome(checks), checks,
-        brought.curves, remarks, brought.diagnosis, brought.diagnosis_failed, tuple(cells),
+        brought[0].curves, remarks, diagnosis, diagnosis_failed, tuple(cells),
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """What the items of a gate hand on to it: a JSON file each, because they may run in other processes.
 
-<reference>.<check>.<cell>.json   what was judged in a cell, by its number; that of conduct in the main one (0), which
-                              comes last there, brings curves and diagnosis along
+<reference>.<check>.<cell>.json   what was judged in a cell, by its number; that of conduct, which comes last there,
+                              brings a diagnosis along, and in the main cell (0) the curves
 <anything>.trouble            why something could not be judged: the user's slips, or our bug
 """
 

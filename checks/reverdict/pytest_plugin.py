@@ -228,7 +228,7 @@ def _judge(config: pytest.Config, trial: Trial, check: str, cell: int, benchmark
         if folder:
             from reverdict import parts
 
-            besides = _besides(trial) if check == "conduct" and not cell else parts.Besides()
+            besides = _besides(trial, curves=not cell) if check == "conduct" else parts.Besides()
             parts.write_verdict(Path(folder), trial.golden.name, cell, verdict, besides)
     except Exception as error:
         _hand_on_trouble(config, f"{trial.golden.name}.{check}.{cell}", error)
@@ -239,17 +239,17 @@ def _judge(config: pytest.Config, trial: Trial, check: str, cell: int, benchmark
         raise NotPassed(": ".join(filter(None, (trial.golden.name, in_cell(trial.cell.name)))), verdict)
 
 
-def _besides(trial: Trial) -> Besides:
+def _besides(trial: Trial, *, curves: bool) -> Besides:
     """Curves and diagnosis. The latter explains a verdict and must not change it, so a bug in it is only told."""
     import traceback
 
     from reverdict import parts
 
-    curves = trial.curves()
+    drawn = trial.curves() if curves else {}
     try:
-        return parts.Besides(curves, trial.diagnosis())
+        return parts.Besides(drawn, trial.diagnosis())
     except Exception as error:
-        return parts.Besides(curves, (), "".join(traceback.format_exception(error)))
+        return parts.Besides(drawn, (), "".join(traceback.format_exception(error)))
 
 
 def _hand_on_trouble(config: pytest.Config, name: str, error: Exception) -> None:

@@ -111,9 +111,12 @@ class Compared:
 
 
 class MeasuredGolden:
-    """A golden at every rate and length at which candidates are held against it, each measured once."""
+    """What the trials of one reference share: the golden at every rate and length at which candidates are held against
+    it, each measured once, and whether one of the trials was diagnosed.
+    """
 
     def __init__(self, golden: GoldenReference) -> None:
+        self.diagnosed = False
         self._golden = golden
         self._known: dict[tuple[int, bool, int], tuple[Response, Measurement]] = {}
 
@@ -267,14 +270,18 @@ class Trial:
         return curves_of(self.golden, both.measured, both.candidate, self.beside, lags)
 
     def diagnosis(self) -> tuple[dict[str, Any], ...]:
-        """What change of the algorithm explains the deviation, where a check of the sound does not pass."""
+        """What change of the algorithm explains the deviation, where a check of the sound does not pass.
+
+        Of several cells the first one that is unwell is diagnosed: it takes seconds, and most faults are in all.
+        """
         both = self._compared
-        if not self._unwell or self.beside is None or both is None:
+        if not self._unwell or self.beside is None or both is None or self._measured_golden.diagnosed:
             return ()
         from reverdict.diagnose import diagnose
 
+        self._measured_golden.diagnosed = True
         found = diagnose(both.golden, both.measured, both.candidate, self.beside)
-        return tuple(asdict(one) for one in found)
+        return tuple({**asdict(one), "cell": self.cell.name} for one in found)
 
 
 def longest_decay_s(measured: Measurement) -> float:

@@ -126,7 +126,7 @@ class CellVerdict:
 class ReferenceVerdict:
     """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json).
 
-    ``checks`` sum up all cells; curves and diagnosis are those of the main cell.
+    ``checks`` sum up all cells; curves are those of the main cell, diagnosis is of the first that does not pass.
     ``remarks`` are what to know of the golden itself: tolerances that nobody approved, another analysis.
     diagnosis : what change of the algorithm explains the deviation, what explains most first (JSON-ready too).
     diagnosis_failed : why there is none though one was tried; a bug of the suite, which changes no outcome.

@@ -96,11 +96,12 @@ def about_diagnosis(reference: Mapping[str, Any], most: int = 2) -> list[str]:
 
 def _about_change(one: Mapping[str, Any]) -> str:
     """A change with its share in percent; what leaves something does not explain all."""
-    percent = 100 * one["explains"]
+    percent, cell = 100 * one["explains"], phrases.in_cell(plain(one.get("cell", "")))
+    said = f"{cell}: {_lowered(plain(one['words']))}" if cell else plain(one["words"])
     if percent < 1:
-        return sentence(f"besides, {plain(one['words'])}")
+        return sentence(f"besides, {said}")
     share = "all" if percent >= 99.95 else f"{percent:.{1 if percent >= 99.5 else 0}f} %"
-    return sentence(f"{plain(one['words'])}; this explains {share} of the deviation")
+    return sentence(f"{said}; this explains {share} of the deviation")
 
 
 def _names(checks: Iterable[Mapping[str, Any]]) -> str:

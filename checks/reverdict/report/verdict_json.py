@@ -7,10 +7,10 @@ not asked or not told gets lost.
 
 A check sums up all cells of the render matrix: the outcome of the worst, the findings of all. ``cell`` of a finding
 names its cell, empty for the main one. ``cells`` of a reference tells of each cell what it is and how every check put
-there came out; cost is timed in the main one alone. Curves and diagnosis are of the main cell.
+there came out; cost is timed in the main one alone. Curves are of the main cell.
 
-``diagnosis`` of a reference that does not pass says which changes of the algorithm explain the deviation, what explains
-most first, none where nothing does:
+``diagnosis`` of a reference that does not pass says which changes of the algorithm explain the deviation in the first
+cell that does not pass (``cell``), what explains most first, none where nothing does:
 
     words        "spring 2: delay line 0.52 ms (25.0 samples at 48 kHz) longer"
     kind, where  "delay line", "spring 2"; where is empty for the whole response
@@ -105,7 +105,14 @@ def json_schema() -> dict[str, Any]:
         findings={"type": "array", "items": finding},
     )
     explanation = _object(
-        words=text, kind=text, where=text, amount=number, unit=text, uncertainty=number, explains={"type": "number"}
+        words=text,
+        kind=text,
+        where=text,
+        amount=number,
+        unit=text,
+        uncertainty=number,
+        explains={"type": "number"},
+        cell=text,
     )
     put = _object(check={"enum": list(words.CHECKS)}, outcome=outcome, reason=text, closes_gate={"type": "boolean"})
     cell = {
