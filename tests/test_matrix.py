@@ -389,7 +389,7 @@ def test_an_integer_stretch_moves_the_transition_at_44100_hz(tmp_path: Path) -> 
         assert share == pytest.approx(expected, abs=0.015)
     # The main cell passes; what happened in the first cell that does not is named, and its size: 4410 / 4800.
     found = verdict.references[0].diagnosis[0]
-    assert (found["cell"], found["kind"]) == ("44.1 kHz", "transition frequency")
+    assert (found["cell"], found["kind"]) == ("44.1 kHz", "transition frequency, trip time kept")
     assert found["amount"] == pytest.approx(100 * (4410 / 4800 - 1), abs=0.1)
 
 

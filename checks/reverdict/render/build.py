@@ -246,7 +246,7 @@ Rendering: TypeAlias = "Rendered | Failure"
 
 
 def parameters_of(build: Build, request: Request) -> dict[str, Parameter]:
-    """The reference's parameters under the build's names for them, overridden by the build's own, and by its preset's."""
+    """The reference's parameters under the build's names for them, overridden by the build's own and its preset's."""
     preset = build.presets[request.preset] if request.preset else {}
     return named_for(build, request.parameters) | dict(build.parameters) | dict(preset)
 

@@ -66,7 +66,7 @@ def not_reached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> bool:
     """
     return (
         check["outcome"] == "unsure"
-        and all(finding["outcome"] == "pass" for finding in check["findings"])
+        and all(finding["outcome"] in ("pass", "not asked") for finding in check["findings"])
         and any(one["check"] == "conduct" and one["outcome"] == "fail" for one in reference["checks"])
     )
 
