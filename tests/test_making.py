@@ -279,6 +279,28 @@ def test_a_build_becomes_a_reference_with_its_own_cost(here: Workspace, capsys: 
     np.testing.assert_allclose(golden.response.samples[0], 0.5 * spring(300)[:24000], atol=1e-6)
 
 
+def test_further_rates_blocks_levels_and_presets_become_cells(
+    here: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    presets = '[build.presets.loud]\ngain = 1\n[build.presets.soft]\ngain = 0.98\n[build.not_asked]\ncost = "no"'
+    build = here.build(presets)
+    asked = "--seconds 0.5 --parameter program=short --block whole 64 1 --level -6 -40 --preset loud soft"
+    said(capsys, "golden", "new", "cells", "--from", str(build), *asked.split())
+    made = reference_of("cells").render
+    assert (made.block_sizes, made.levels_dbfs, made.presets) == (("whole", 64, 1), (-6.0, -40.0), ("loud", "soft"))
+    verdict = gate(build, here.golden, only="cells")
+    assert [cell.cell for cell in verdict.references[0].cells] == [
+        "", "blocks of 64", "blocks of 1", "−40 dBFS", "preset soft",
+    ]  # fmt: skip
+    assert verdict.outcome == "pass"
+    said(capsys, "golden", "new", "rates", "--from", str(build), *asked.split(), "--rate", "48000", "44100")
+    assert reference_of("rates").render.sample_rates_hz == (48000, 44100)
+    assert main(["golden", "new", "x", "--from", str(build), "--preset", "lowd"]) == 2
+    assert capsys.readouterr().err.endswith(
+        f"--preset lowd: {build} has no such preset; in [build.presets] are: loud, soft\n"
+    )
+
+
 def test_an_approval_names_a_short_commit_and_uncommitted_changes(here: Workspace) -> None:
     build = open_build(here.build(commit="0123456789abcdef + uncommitted changes"))
     assert making.label_of(build) == "player 1 (0123456789 + uncommitted changes)"

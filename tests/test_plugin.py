@@ -245,3 +245,20 @@ def test_without_a_build_nothing_is_collected_and_nothing_imported(own: Workspac
     assert "1 passed" in ended.stdout
     assert ended.stdout.splitlines()[-1] == "imported:"
     assert ended.returncode == 0
+
+
+def test_items_of_other_cells_carry_their_name(own: Workspace, judge: Run) -> None:
+    own.edit("sample_rates_hz = [48000]", "levels_dbfs = [-6, -40]\nsample_rates_hz = [48000]")
+    own.edit("block_sizes = [512]", 'block_sizes = [512, 1, 17, "whole"]')
+    sound_checks = ("echo-timing", "group-delay", "energy-decay", "conduct")
+    listed = judge("--collect-only", "-q", "-k", "short")
+    found = [line.partition("::")[2] for line in listed.outlines if "short/reference.toml::" in line]
+    assert found[:5] == ["echo-timing", "group-delay", "energy-decay", "cost", "conduct"]
+    assert found[5:] == [
+        f"{check}[{cell}]"
+        for cell in ("blocks-of-1", "blocks-of-17", "one-block", "-40-dBFS")
+        for check in sound_checks
+    ]
+    judge("-k", "blocks-of-17").assert_outcomes(passed=4, deselected=22)
+    judge("-k", "blocks-of-1] and conduct").assert_outcomes(passed=1, deselected=25)
+    judge("-k", "40-dBFS or one-block and conduct").assert_outcomes(passed=5, deselected=21)

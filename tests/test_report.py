@@ -31,7 +31,7 @@ from reverdict.report.sentences import about_reference, opening
 from reverdict.report.summary import escape, summary_md
 from reverdict.report.terminal import in_ascii, show, text
 from reverdict.report.verdict_json import counts, json_schema, to_json
-from reverdict.report.wording import CHECK_NAMES, LINES_PER_CHECK, NOT_REACHED, plain, reason_lines, share
+from reverdict.report.wording import CHECK_NAMES, LINES_PER_CHECK, plain, reason_lines, share
 from reverdict.words import (
     CHECKS,
     BuildIdentity,
@@ -333,7 +333,7 @@ def test_json_keeps_the_contract_of_design_md() -> None:
         for finding in check["findings"]:
             assert {
                 *("quantity", "where", "unit", "golden", "candidate", "deviation", "uncertainty"),
-                *("tolerance", "outcome", "reason", "share_of_tolerance"),
+                *("tolerance", "outcome", "reason", "share_of_tolerance", "cell"),
             } == finding.keys()
 
 
@@ -706,7 +706,7 @@ def test_reasons_stay_within_five_lines_and_end_with_the_next_step() -> None:
             lines = reason_lines(check, reference, "python")
             assert len(lines) <= LINES_PER_CHECK
             assert bool(lines) == (check["outcome"] in ("fail", "unsure"))
-            assert not lines or lines == [NOT_REACHED] or lines[-1].startswith("next: ")
+            assert not lines or lines == ["not reached: conduct failed"] or lines[-1].startswith("next: ")
     hall_of = next(one for one in verdict["references"] if one["name"] == "hall")
     assert reason_lines(hall_of["checks"][2], hall_of, "python")[3] == "and 12 more"
 

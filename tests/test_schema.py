@@ -98,7 +98,7 @@ def test_a_reference_reads_with_the_defaults_and_its_own_keys_override_them(tmp_
     assert reference.name == "tank"
     assert reference.files[0].path == tmp_path / "tank" / "response.flac"
     assert reference.render.parameters == {"program": "tank"}
-    assert reference.render.level_dbfs == -6.0
+    assert reference.render.levels_dbfs == (-6.0,)
     assert [reference.echo_timing.arrival_ms, reference.echo_timing.onset_ms] == both_ways(0.3, 0.2)
     assert (reference.echo_timing.springs, reference.echo_timing.passes) == (2, 3)
     assert [reference.group_delay.delay_ms, reference.group_delay.transition_percent] == both_ways(0.5, 1)
@@ -240,8 +240,42 @@ def test_every_mistake_is_reported_at_once(tmp_path: Path) -> None:
             f"group_delay.delay_ms: {FORMS}, got false",
         ),
         ({"render__seconds": 0}, "render.seconds: need more than 0, got 0"),
-        ({"render__block_sizes": [64, 512]}, "render.block_sizes: need at most 1 entry, got 2"),
-        ({"render__sample_rates_hz": [44100]}, "render: sample_rates_hz: need [48000], the rate of the impulse"),
+        ({"render__block_sizes": []}, "render.block_sizes: need at least 1 entry, got 0"),
+        (
+            {"render__block_sizes": [64, "all"]},
+            'render.block_sizes[1]: need whole numbers from 1 to 65536, or "whole", got the text "all"',
+        ),
+        ({"render__block_sizes": [0]}, 'render.block_sizes[0]: need whole numbers from 1 to 65536, or "whole", got 0'),
+        ({"render__block_sizes": [64, 1, 64]}, "render.block_sizes: 64 stands there twice"),
+        ({"render__presets": ["a", "a"]}, 'render.presets: "a" stands there twice'),
+        ({"render__presets": ["a b"]}, 'render.presets[0]: "a b" cannot name a preset; use letters, digits'),
+        ({"render__levels_dbfs": [-6, 3]}, "render.levels_dbfs[1]: need at most 0, got 3"),
+        (
+            {"render__level_dbfs": -6.0, "render__levels_dbfs": [-6.0, -40.0]},
+            "render.levels_dbfs: level_dbfs is there, too; keep one of the two",
+        ),
+        ({"render__matrix": "all"}, 'render.matrix: need "cross" or "full", got the text "all"'),
+        ({"render__blocks": [1]}, "render.blocks: unknown key; did you mean block_sizes?"),
+        (
+            {"render__sample_rates_hz": [44100, 48000]},
+            "render: sample_rates_hz: need 48000 first, the rate of the impulse; got [44100, 48000]",
+        ),
+        (
+            {"cells": {"sample_rate": {"group_delay": {"delay_ms": 1}}}},
+            "cells: sample_rate: no cell differs in it; render.sample_rates_hz asks for no second value",
+        ),
+        (
+            {"render__block_sizes": [512, 1], "cells": {"block_size": {"group_delay": {"delay": 1}}}},
+            "cells.block_size.group_delay.delay: unknown key; keys carry their unit: did you mean delay_ms?",
+        ),
+        (
+            {"render__block_sizes": [512, 1], "cells": {"block": {"group_delay": {"delay_ms": 1}}}},
+            "cells.block: unknown key; did you mean block_size?",
+        ),
+        (
+            {"render__block_sizes": [512, 1], "cells": {"block_size": {"energy_decay": {"level_db": -1}}}},
+            "cells.block_size.energy_decay.level_db: negative tolerance -1",
+        ),
         ({"render__parameters": {"a": [1]}}, "render.parameters: a: need text, a number or true/false, got a list"),
         (
             {"approval__when": "2026-11-25"},

@@ -15,6 +15,7 @@ MAY_IMPORT = {
     "words": set(),
     "errors": set(),
     "reference": set(),
+    "cells": {"phrases", "reference"},
     "terms": {"words"},
     "durable": {"errors"},
     "cycle_log": {"errors"},

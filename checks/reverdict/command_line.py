@@ -142,6 +142,7 @@ examples:
   reverdict golden new chorus --from build.toml --repeats 5 --parameter program=chorus
   reverdict golden new my-tank --from tank.wav --title "the tank on the bench" --parameter program=spring
   reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
+  reverdict golden new plate --from build.toml --rate 48000 96000 --block 512 1 whole --level -6 -40
 """
 
 ABOUT_SENSITIVITY = """\
@@ -299,12 +300,16 @@ def _number(kind: type[int] | type[float], lowest: float, highest: float, what: 
         try:
             value = kind(text)
         except ValueError:
-            value = kind(-1)
+            value = kind(lowest - 1)
         if not lowest <= value <= highest:
             raise argparse.ArgumentTypeError(f"{text!r} is not {what}")
         return value
 
     return read
+
+
+def _block(text: str) -> int | str:
+    return text if text == "whole" else int(_number(int, 1, 65536, "a block size of 1 to 65536 frames, or whole")(text))
 
 
 def _golden_option(parser: argparse.ArgumentParser) -> None:
@@ -815,15 +820,30 @@ def _add_golden(commands: Any) -> None:
     )
     new.add_argument(
         "--rate",
+        nargs="+",
         type=_number(int, 1000, 768000, "a sample rate of 1000 to 768000 Hz"),
         metavar="HZ",
-        help="BUILD: sample rate to render at (48000)",
+        help="BUILD: sample rate to render at (48000); any others builds are to agree at, too",
     )
     new.add_argument(
         "--block",
-        type=_number(int, 1, 65536, "a block size of 1 to 65536 frames"),
+        nargs="+",
+        type=_block,
         metavar="FRAMES",
-        help="BUILD: block size (512)",
+        help="BUILD: block size (512), whole for all at once; any others builds are to agree at, too",
+    )
+    new.add_argument(
+        "--level",
+        nargs="+",
+        type=_number(float, -120, 0, "a level of -120 to 0 dBFS"),
+        metavar="DBFS",
+        help="BUILD: level of the click (-6); any others builds are to agree at, too",
+    )
+    new.add_argument(
+        "--preset",
+        nargs="+",
+        metavar="PRESET",
+        help="BUILD: which of its presets to render; any others are held against the same golden",
     )
     new.add_argument(
         "--channels",
@@ -884,7 +904,8 @@ def _golden_new(options: argparse.Namespace) -> int:
 
     wishes = making.Wishes(
         options.title, options.why, making.parameters_from(options.parameter), options.click_at,
-        options.seconds, options.rate, options.block, options.channels, tuple(options.repeats),
+        options.seconds, options.rate, options.block, options.level, options.preset, options.channels,
+        tuple(options.repeats),
     )  # fmt: skip
     progress = _Progress(sys.stderr)
     shown = progress.show if progress.shown else lambda _: None

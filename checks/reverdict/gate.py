@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict import __version__, golden_set, judging, parts
 from reverdict.builds import open_build, selection
+from reverdict.cells import cells_of
 from reverdict.errors import BadInput, BadInputs, noted
 from reverdict.measure.version import ANALYSIS_VERSION
 from reverdict.pytest_plugin import PREPARE_LOG
-from reverdict.words import CHECKS, BuildIdentity, Outcome, ReferenceVerdict, Verdict
+from reverdict.words import CELL_CHECKS, CHECKS, BuildIdentity, CellVerdict, Outcome, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -66,8 +67,11 @@ def gate(
         _require_name(build, golden_set.names(golden_folder))
     goldens = golden_set.load(golden_folder, selection(build, only))
     _require_fit(build, goldens)
-    watch = _Watch(progress or (lambda _: None), len(goldens) * len(CHECKS))
-    watch.progress(f"judging {build.identity.name}: references {len(goldens)}, checks {watch.total}")
+    cells = sum(len(cells_of(golden.reference)) for golden in goldens)
+    total = cells * len(CELL_CHECKS) + len(goldens) * (len(CHECKS) - len(CELL_CHECKS))
+    watch = _Watch(progress or (lambda _: None), total)
+    told = f"references {len(goldens)}, " + (f"cells {cells}, " if cells > len(goldens) else "")
+    watch.progress(f"judging {build.identity.name}: {told}checks {total}")
     with tempfile.TemporaryDirectory(prefix="reverdict-parts-") as name:
         folder = Path(name)
         command = [
@@ -194,14 +198,23 @@ class _Watch:
 
 
 def _merged(reference: Reference, golden_folder: Path, folder: Path) -> ReferenceVerdict:
-    """One reference from the parts of its items."""
-    judged = [parts.read_verdict(folder, reference.name, check) for check in CHECKS]
-    checks = tuple(verdict for verdict, _ in judged)
-    brought = judged[CHECKS.index("conduct")][1]
+    """One reference from the parts of its items, cell by cell."""
+    cells = []
+    for number, cell in enumerate(cells_of(reference)):
+        put = CELL_CHECKS if number else CHECKS
+        judged = tuple(parts.read_verdict(folder, reference.name, check, number)[0] for check in put)
+        cells.append(CellVerdict(cell.name, cell.rate_hz, cell.block_size, cell.level_dbfs, cell.preset, judged))
+    checks = tuple(
+        judging.over_cells([(cell.cell, one) for cell in cells for one in cell.checks if one.check == check])
+        for check in CHECKS
+    )
+    brought = [parts.read_verdict(folder, reference.name, "conduct", number)[1] for number in range(len(cells))]
+    diagnosis = next((one.diagnosis for one in brought if one.diagnosis), ())
+    diagnosis_failed = next((one.diagnosis_failed for one in brought if one.diagnosis_failed), "")
     remarks = tuple(golden_set.remarks(reference, golden_folder))
     return ReferenceVerdict(
         reference.name, reference.title, judging.reference_outcome(checks), checks,
-        brought.curves, remarks, brought.diagnosis, brought.diagnosis_failed,
+        brought[0].curves, remarks, diagnosis, diagnosis_failed, tuple(cells),
     )  # fmt: skip
 
 

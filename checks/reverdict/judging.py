@@ -14,9 +14,10 @@ compared is no pass.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from reverdict.phrases import decimals, direction, in_percent, names_itself, true_minus
+from reverdict.phrases import decimals, direction, in_cell, in_percent, names_itself, true_minus
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 if TYPE_CHECKING:
@@ -144,6 +145,24 @@ def not_asked(check: str, reason: str) -> CheckVerdict:
     return CheckVerdict(check, Outcome.NOT_ASKED, reason)
 
 
+def over_cells(verdicts: Sequence[tuple[str, CheckVerdict]]) -> CheckVerdict:
+    """Sum up a check over the cells it was put in, each under its name: the worst of them, and all findings.
+
+    An accepted unsure is not as bad as one that closes the gate; of equals that with the worst finding counts, then
+    the first.
+    """
+    cell, leading = max(verdicts, key=lambda one: (one[1].closes_gate, _BADNESS[one[1].outcome], _worst_share(one[1])))
+    findings = [replace(finding, cell=name) for name, verdict in verdicts for finding in verdict.findings]
+    closes = any(verdict.closes_gate for _, verdict in verdicts)
+    where = f"{in_cell(cell)}: " if cell and leading.reason else ""
+    return CheckVerdict(leading.check, leading.outcome, where + leading.reason, tuple(findings), closes)
+
+
+def _worst_share(verdict: CheckVerdict) -> float:
+    leading = worst(verdict.findings)
+    return 0.0 if leading is None else badness(leading)[1]
+
+
 def reference_outcome(checks: Sequence[CheckVerdict]) -> Outcome:
     """Sum up a reference. PASS needs at least one check that passes and none that closes the gate.
 
@@ -171,8 +190,11 @@ def reference_reason(checks: Sequence[CheckVerdict]) -> str:
 
 
 def sentence(finding: Finding) -> str:
-    """What a colleague would say of a finding: "spring 2, pass 1, 500 Hz: 0.52 ms late, limit 0.10 ms"."""
-    head = f"{finding.where}: " if finding.where else ""
+    """What a colleague would say of a finding: "spring 2, pass 1, 500 Hz: 0.52 ms late, limit 0.10 ms".
+
+    Of another cell than the main one it begins with that: "at 96 kHz: spring 2, …".
+    """
+    head = "".join(f"{place}: " for place in (in_cell(finding.cell), finding.where) if place)
     # Lateness says by itself that it is the arrival that is late.
     subject = "" if finding.quantity == "arrival" else f"{finding.quantity} "
     if finding.deviation is None or finding.tolerance is None or finding.uncertainty is None:

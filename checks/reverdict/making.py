@@ -31,6 +31,7 @@ KERNEL_PAIRS = 12
 CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
 BLOCK_SIZE = 512
+LEVEL_DBFS = -6.0
 LOWEST_RATE_HZ = 1000
 BUILDS_CONDUCT = {"stray_db": 8.0, "headroom_db": 1.0}
 """What a build is held to against its golden: 8 dB of stray sound is more than what rounding, or a spring moved within
@@ -56,8 +57,10 @@ ROOM_FOR_CAPTURES = (
 class Wishes:
     """What the user asks of a new reference: ``click_at`` of a recording, what comes after it of a build.
 
-    None is not asked: then a recording's click is looked for, and a build renders 3 s of mono at 48 kHz. ``repeats``
-    are the files of other takes of a recording, or how many times to render a build again.
+    None is not asked: then a recording's click is looked for, and a build renders 3 s of mono at 48 kHz. Of several
+    rates, block sizes ("whole" is all at once), levels and presets the first is what the golden is rendered with; the
+    others are further cells that builds are to be judged in. ``repeats`` are the files of other takes of a recording,
+    or how many times to render a build again.
     """
 
     title: str = ""
@@ -65,15 +68,17 @@ class Wishes:
     parameters: dict[str, Any] = field(default_factory=dict)
     click_at: float | str | None = None
     seconds: float | None = None
-    rate_hz: int | None = None
-    block_size: int | None = None
+    rates_hz: Sequence[int] | None = None
+    block_sizes: Sequence[int | str] | None = None
+    levels_dbfs: Sequence[float] | None = None
+    presets: Sequence[str] | None = None
     channels: str | None = None
     repeats: tuple[str, ...] = ()
 
 
 OPTIONS = {
-    "click_at": "--click-at", "seconds": "--seconds", "rate_hz": "--rate", "block_size": "--block",
-    "channels": "--channels",
+    "click_at": "--click-at", "seconds": "--seconds", "rates_hz": "--rate", "block_sizes": "--block",
+    "levels_dbfs": "--level", "presets": "--preset", "channels": "--channels",
 }  # fmt: skip
 """How the wishes are called that go with one kind of source only."""
 
@@ -421,13 +426,21 @@ def _rendered(
 
     _refuse(wishes, ["click_at"], f"is for a recording; {build.place} is rendered, and we place the click")
     count = _count_of(wishes.repeats)
-    if missing := parameters_missing(build, wishes.parameters):
+    rates_hz, block_sizes = wishes.rates_hz or (48000,), wishes.block_sizes or (BLOCK_SIZE,)
+    levels_dbfs, presets = wishes.levels_dbfs or (LEVEL_DBFS,), wishes.presets or ()
+    if lacking := [preset for preset in presets if preset not in build.presets]:
+        known = ", ".join(build.presets) or "none"
+        raise BadInput(f"--preset {lacking[0]}", f"{build.place} has no such preset; in [build.presets] are: {known}")
+    own = build.presets[presets[0]] if presets else {}
+    if missing := parameters_missing(build, {**wishes.parameters, **own}):
         add = " ".join(f"--parameter {name}=VALUE" for name in missing)
         raise BadInput(build.place, f"build.argv asks for parameters that nobody gives; add {add}")
     request = Request(
-        name, wishes.channels or "mono", wishes.rate_hz or 48000, wishes.block_size or BLOCK_SIZE,
-        wishes.seconds or 3.0, parameters=wishes.parameters,
+        name, wishes.channels or "mono", rates_hz[0], 1, wishes.seconds or 3.0, level_dbfs=levels_dbfs[0],
+        parameters=wishes.parameters, preset=presets[0] if presets else "",
     )  # fmt: skip
+    block_size = request.total_samples if block_sizes[0] == "whole" else int(block_sizes[0])
+    request = replace(request, block_size=block_size)
     with working_folder() as work:
         rendering = render(build, request, work)
         if rendering.response is None:
@@ -441,9 +454,10 @@ def _rendered(
         "render": {
             "seconds": request.seconds,
             "preroll_s": request.preroll_s,
-            "level_dbfs": request.level_dbfs,
-            "sample_rates_hz": [request.rate_hz],
-            "block_sizes": [request.block_size],
+            **({"levels_dbfs": [*levels_dbfs]} if len(levels_dbfs) > 1 else {"level_dbfs": levels_dbfs[0]}),
+            "sample_rates_hz": [*rates_hz],
+            "block_sizes": [*block_sizes],
+            **({"presets": [*presets]} if presets else {}),
             "parameters": {**wishes.parameters},
         },
     }

@@ -1,6 +1,7 @@
 """What the items of a gate hand on to it: a JSON file each, because they may run in other processes.
 
-<reference>.<check>.json      what was judged; that of conduct, which comes last, brings curves and diagnosis along
+<reference>.<check>.<cell>.json   what was judged in a cell, by its number; that of conduct, which comes last there,
+                              brings a diagnosis along, and in the main cell (0) the curves
 <anything>.trouble            why something could not be judged: the user's slips, or our bug
 """
 
@@ -28,14 +29,14 @@ class Besides:
     diagnosis_failed: str = ""
 
 
-def write_verdict(folder: Path, reference: str, verdict: CheckVerdict, besides: Besides) -> None:
+def write_verdict(folder: Path, reference: str, cell: int, verdict: CheckVerdict, besides: Besides) -> None:
     """Hand on what one item judged."""
-    _write(folder / f"{reference}.{verdict.check}.json", {"verdict": asdict(verdict), "besides": asdict(besides)})
+    _write(_file(folder, reference, verdict.check, cell), {"verdict": asdict(verdict), "besides": asdict(besides)})
 
 
-def read_verdict(folder: Path, reference: str, check: str) -> tuple[CheckVerdict, Besides]:
+def read_verdict(folder: Path, reference: str, check: str, cell: int = 0) -> tuple[CheckVerdict, Besides]:
     """What one item judged, and what it brought along. Raises RuntimeError where it never came to that."""
-    file = folder / f"{reference}.{check}.json"
+    file = _file(folder, reference, check, cell)
     if not file.exists():
         raise RuntimeError(f"{reference}: {check}: its process ended before it was judged")
     part = json.loads(file.read_text(encoding="utf-8"))
@@ -43,6 +44,10 @@ def read_verdict(folder: Path, reference: str, check: str) -> tuple[CheckVerdict
     findings = tuple(Finding(**{**finding, "outcome": Outcome(finding["outcome"])}) for finding in told["findings"])
     besides = Besides(**{**part["besides"], "diagnosis": tuple(part["besides"]["diagnosis"])})
     return CheckVerdict(**{**told, "outcome": Outcome(told["outcome"]), "findings": findings}), besides
+
+
+def _file(folder: Path, reference: str, check: str, cell: int) -> Path:
+    return folder / f"{reference}.{check}.{cell}.json"
 
 
 def write_trouble(folder: Path, name: str, error: Exception) -> None:

@@ -26,6 +26,7 @@ _LEANINGS = (
 )
 _LEANINGS_BY_UNIT = {"ms": ("late", "early"), "µs": ("late", "early"), "dB": ("louder", "quieter")}
 _NEUTRAL = ("above golden", "below golden")
+_BEFORE_CELLS = {"blocks": "in", "one": "in", "preset": "with"}
 
 
 def leaning(quantity: str, unit: str) -> tuple[str, str]:
@@ -50,6 +51,16 @@ def in_percent(deviation: float, golden: float | None, unit: str) -> str:
 def true_minus(text: str) -> str:
     """Write minus signs before figures as such; hyphens within words and ranges stay."""
     return re.sub(r"(?<![\w.)\]-])-(?=\d)", "−", text)
+
+
+def in_cell(cell: str) -> str:
+    """Say in which cell of the render matrix: "at 96 kHz", "in blocks of 1"; nothing for the main one."""
+    return f"{_BEFORE_CELLS.get(cell.partition(' ')[0], 'at')} {cell}" if cell else ""
+
+
+def cell_key(cell: str) -> str:
+    """The name of a cell as a word without spaces, for names of items and test cases: "96-kHz+blocks-of-1"."""
+    return cell.replace("−", "-").replace(", ", "+").replace(" ", "-")
 
 
 def names_itself(subject: str, reason: str) -> bool:

@@ -1,4 +1,6 @@
-"""``pytest golden --build build.toml``: one item per reference and check, so that everything of pytest works.
+"""``pytest golden --build build.toml``: one item per reference, check and cell, so that everything of pytest works.
+
+Items of other cells than the main one carry its name: ``echo-timing[96-kHz]``, ``conduct[blocks-of-1]``.
 
 An item passes, fails (fail, or an unsure that closes the gate) or is skipped (not asked, with the reason). Asked to
 (``--reverdict-parts``), items hand on what they judged as files, which ``gate`` merges into one verdict.
@@ -15,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from reverdict.errors import BadInput
-from reverdict.words import CHECKS, CheckVerdict, Outcome
+from reverdict.words import CELL_CHECKS, CHECKS, CheckVerdict, Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -123,12 +125,12 @@ def pytest_report_collectionfinish(config: pytest.Config) -> str | None:
 
 
 class ReferenceFile(pytest.File):
-    """One golden reference: an item per check, or a single failing one where it cannot be read."""
+    """One golden reference: an item per check and cell, or a single failing one where it cannot be read."""
 
     def collect(self) -> Iterator[pytest.Item]:
         """Read the reference and give its items."""
         from reverdict import golden_set
-        from reverdict.trial import Trial, require_fit
+        from reverdict.trial import require_fit, trials_of
 
         name = self.path.parent.name
         build: Build = self.config.stash[BUILD]
@@ -139,35 +141,42 @@ class ReferenceFile(pytest.File):
             _hand_on_trouble(self.config, name, error)
             yield Unreadable.from_parent(self, name="golden", error=error)
             return
-        trial = Trial(golden, build, self.config.stash[WORK])
-        for check in self.config.getoption("--reverdict-checks").split(","):
-            if check == "cost" and not trial.why_not_asked("cost"):
-                cost = CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
-                # Where a build cannot be timed, its verdict says so.
-                cost.add_marker(pytest.mark.filterwarnings("ignore:Benchmark fixture was not used"))
-                yield cost
-            else:
-                yield CheckItem.from_parent(self, name=check, trial=trial)
+        checks = self.config.getoption("--reverdict-checks").split(",")
+        for number, trial in enumerate(trials_of(golden, build, self.config.stash[WORK])):
+            for check in checks:
+                if number and check not in CELL_CHECKS:
+                    continue
+                if check == "cost" and not trial.why_not_asked("cost"):
+                    cost = CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
+                    # Where a build cannot be timed, its verdict says so.
+                    cost.add_marker(pytest.mark.filterwarnings("ignore:Benchmark fixture was not used"))
+                    yield cost
+                else:
+                    name = f"{check}[{trial.cell.key}]" if number else check
+                    yield CheckItem.from_parent(self, name=name, trial=trial, check=check, cell=number)
 
 
 class CheckItem(pytest.Item):
-    """One check of one reference."""
+    """One check of one reference in one cell, the main one being number 0."""
 
-    def __init__(self, *, trial: Trial, **rest: Any) -> None:
+    def __init__(self, *, trial: Trial, check: str, cell: int, **rest: Any) -> None:
         super().__init__(**rest)
         self.trial = trial
+        self.check = check
+        self.cell = cell
 
     def runtest(self) -> None:
         """Judge, and pass, skip or fail."""
-        _judge(self.config, self.trial, self.name)
+        _judge(self.config, self.trial, self.check, self.cell)
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """Give sentences for a finding, a traceback for a bug."""
         return _said(excinfo) or super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
-        """Name the item as "reference: check"."""
-        return self.path, None, f"{self.path.parent.name}: {self.name}"
+        """Name the item as "reference: check", or "reference: check, 96 kHz"."""
+        cell = f", {self.trial.cell.name}" if self.cell else ""
+        return self.path, None, f"{self.path.parent.name}: {self.check}{cell}"
 
 
 class CostItem(pytest.Function):
@@ -204,41 +213,43 @@ class Unreadable(pytest.Item):
 
 def _timed(config: pytest.Config, trial: Trial) -> Any:
     def cost(benchmark: Any) -> None:
-        _judge(config, trial, "cost", benchmark)
+        _judge(config, trial, "cost", 0, benchmark)
 
     return cost
 
 
-def _judge(config: pytest.Config, trial: Trial, check: str, benchmark: Any = None) -> None:
+def _judge(config: pytest.Config, trial: Trial, check: str, cell: int, benchmark: Any = None) -> None:
     """Judge, hand the verdict on to whoever merges them, and end the item as the verdict says."""
+    from reverdict.phrases import in_cell
+
     folder = config.getoption("--reverdict-parts")
     try:
         verdict = trial.judge(check, benchmark)
         if folder:
             from reverdict import parts
 
-            besides = _besides(trial) if check == "conduct" else parts.Besides()
-            parts.write_verdict(Path(folder), trial.golden.name, verdict, besides)
+            besides = _besides(trial, curves=not cell) if check == "conduct" else parts.Besides()
+            parts.write_verdict(Path(folder), trial.golden.name, cell, verdict, besides)
     except Exception as error:
-        _hand_on_trouble(config, f"{trial.golden.name}.{check}", error)
+        _hand_on_trouble(config, f"{trial.golden.name}.{check}.{cell}", error)
         raise
     if verdict.outcome is Outcome.NOT_ASKED:
         pytest.skip(f"not asked: {verdict.reason}")
     if verdict.closes_gate:
-        raise NotPassed(trial.golden.name, verdict)
+        raise NotPassed(": ".join(filter(None, (trial.golden.name, in_cell(trial.cell.name)))), verdict)
 
 
-def _besides(trial: Trial) -> Besides:
+def _besides(trial: Trial, *, curves: bool) -> Besides:
     """Curves and diagnosis. The latter explains a verdict and must not change it, so a bug in it is only told."""
     import traceback
 
     from reverdict import parts
 
-    curves = trial.curves()
+    drawn = trial.curves() if curves else {}
     try:
-        return parts.Besides(curves, trial.diagnosis())
+        return parts.Besides(drawn, trial.diagnosis())
     except Exception as error:
-        return parts.Besides(curves, (), "".join(traceback.format_exception(error)))
+        return parts.Besides(drawn, (), "".join(traceback.format_exception(error)))
 
 
 def _hand_on_trouble(config: pytest.Config, name: str, error: Exception) -> None:

@@ -6,13 +6,13 @@ Every length of time, level or share carries its unit in its name. Nothing here 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, NamedTuple, overload
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -255,13 +255,22 @@ class ImpulseFile:
 
 @dataclass(frozen=True)
 class RenderRequest:
-    """What a build is asked to render: ``seconds`` after the click, which follows ``preroll_s`` of silence."""
+    """What a build is asked to render: ``seconds`` after the click, which follows ``preroll_s`` of silence.
+
+    The first rate, block size, level and preset are those of the main cell, see ``cells``.
+
+    block_sizes : frames, or "whole" for all at once.
+    presets : names of parameters that builds keep; none where the reference asks for none.
+    matrix : "cross" (one axis at a time) or "full" (every combination).
+    """
 
     seconds: float
     preroll_s: float = 0.5
-    level_dbfs: float = -6.0
+    levels_dbfs: tuple[float, ...] = (-6.0,)
     sample_rates_hz: tuple[int, ...] = (48000,)
-    block_sizes: tuple[int, ...] = (512,)
+    block_sizes: tuple[int | str, ...] = (512,)
+    presets: tuple[str, ...] = ()
+    matrix: str = "cross"
     parameters: dict[str, str | float | bool] = field(default_factory=dict)
 
 
@@ -285,7 +294,10 @@ class Approval:
 
 @dataclass(frozen=True)
 class Reference:
-    """A golden reference without its samples: one reference.toml, its tolerances merged with the defaults."""
+    """A golden reference without its samples: one reference.toml, its tolerances merged with the defaults.
+
+    cells : per axis of the render matrix, per check, what cells that differ in this axis are judged by instead.
+    """
 
     name: str
     path: Path
@@ -301,9 +313,12 @@ class Reference:
     energy_decay: EnergyDecay
     cost: Cost
     conduct: Conduct
+    cells: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=dict)
 
-    def settings(self, check: str) -> CheckSettings:
-        """The table of a check by its name in ``words.CHECKS``."""
+    def settings(self, check: str, axes: Sequence[str] = ()) -> CheckSettings:
+        """The table of a check by its name in ``words.CHECKS``, as it holds for cells that differ in these axes."""
         table = getattr(self, check.replace("-", "_"))
         assert isinstance(table, CheckSettings)
+        for axis in axes:
+            table = replace(table, **self.cells.get(axis, {}).get(check, {}))
         return table

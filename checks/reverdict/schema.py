@@ -125,6 +125,37 @@ def _parameters(values: dict[str, Any]) -> dict[str, Any]:
     return values
 
 
+def _presets(tables: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    for name, values in tables.items():
+        _preset_name(name)
+        try:
+            _parameters(values)
+        except ValueError as error:
+            raise ValueError(f"{name}.{error}") from None
+    return tables
+
+
+def _preset_name(name: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,79}", name):
+        raise ValueError(
+            f'"{name[:80]}" cannot name a preset; use letters, digits, "_", and after the first "-" and "."'
+        )
+    return name
+
+
+def _block_size(value: object) -> int | str:
+    if value == WHOLE or (isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= LARGEST_BLOCK):
+        return value
+    raise ValueError(f'need whole numbers from 1 to {LARGEST_BLOCK}, or "{WHOLE}", got {_given(value)}')
+
+
+def _each_once(values: list[Any]) -> list[Any]:
+    for number, value in enumerate(values):
+        if value in values[:number]:
+            raise ValueError(f"{value!r} stands there twice".replace("'", '"'))
+    return values
+
+
 def _inside(path: str) -> str:
     """A sound file of the reference's own folder, on every operating system."""
     parts = PurePosixPath(path.replace("\\", "/"))
@@ -182,9 +213,18 @@ def _accepted(accepted: bool) -> bool:
     return accepted
 
 
+DEFAULT_LEVEL_DBFS = -6.0
+WHOLE = "whole"
+LARGEST_BLOCK = 65536
 Text = Annotated[str, AfterValidator(_said)]
 Channel = Annotated[int, Field(ge=1, le=256)]
 Rate = Annotated[int, AfterValidator(_rate)]
+Level = Annotated[float, Field(ge=-120, le=0)]
+BlockSize = Annotated[
+    int | str,
+    PlainValidator(_block_size),
+    WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 1, "maximum": LARGEST_BLOCK}, {"const": WHOLE}]}),
+]
 Parameters = Annotated[
     dict[str, Any],
     AfterValidator(_parameters),
@@ -359,6 +399,10 @@ class EchoTimingTable(Asked, EchoTimingTolerances):
         return passes
 
 
+class EchoTimingCells(Asked, EchoTimingTolerances):
+    pass
+
+
 class GroupDelayTable(Asked, GroupDelayTolerances):
     pass
 
@@ -379,6 +423,12 @@ class CostTable(Asked, CostTolerances):
     )
     worst_block_cycles: Annotated[int, Field(ge=1)] | None = Field(
         default=None, description="Cycles that no block of such a log may exceed."
+    )
+
+
+class ConductCells(Asked):
+    stray_db: Limit = Field(
+        default=None, description="How much louder than anything near it in the golden a build may be, in dB."
     )
 
 
@@ -416,16 +466,37 @@ class FileTable(Table):
 class RenderTable(Table):
     seconds: Annotated[float, Field(gt=0, le=600)] = Field(description="Length rendered after the click, in s.")
     preroll_s: Annotated[float, Field(ge=0, le=60)] = Field(default=0.5, description="Silence before the click, in s.")
-    level_dbfs: Annotated[float, Field(ge=-120, le=0)] = Field(
-        default=-6.0, description="Level of the click, in dB below full scale. Responses are divided by it."
+    level_dbfs: Level | None = Field(
+        default=None, description="Level of the click, in dB below full scale (-6). Responses are divided by it."
     )
-    sample_rates_hz: Annotated[list[Rate], Field(min_length=1, max_length=1)] = Field(
-        description="Sample rate rendered at, in Hz; one for now, the rate of the impulse."
+    levels_dbfs: Annotated[list[Level], Field(min_length=1), AfterValidator(_each_once)] | None = Field(
+        default=None, description="Several levels of the click, instead of level_dbfs; the main cell's first."
     )
-    block_sizes: Annotated[list[Annotated[int, Field(ge=1, le=65536)]], Field(min_length=1, max_length=1)] = Field(
-        description="Frames handed to the build at a time; one for now."
+    sample_rates_hz: Annotated[list[Rate], Field(min_length=1), AfterValidator(_each_once)] = Field(
+        description="Sample rates rendered at, in Hz; first the rate of the impulse, which is the main cell's."
+    )
+    block_sizes: Annotated[list[BlockSize], Field(min_length=1), AfterValidator(_each_once)] = Field(
+        description='Frames handed to the build at a time, "whole" for all at once; the main cell\'s first.'
+    )
+    presets: (
+        Annotated[list[Annotated[str, AfterValidator(_preset_name)]], Field(min_length=1), AfterValidator(_each_once)]
+        | None
+    ) = Field(
+        default=None,
+        description="Names of parameter sets that builds keep in [build.presets.NAME]; first the main cell's.",
+    )
+    matrix: Literal["cross", "full"] = Field(
+        default="cross",
+        description="cross: the main cell and one for every other value of one axis; full: every combination.",
     )
     parameters: Parameters = Field(default_factory=dict, description="Handed to the build as they stand.")
+
+    @field_validator("levels_dbfs")
+    @classmethod
+    def _one_way_of_levels(cls, levels: list[float] | None, info: ValidationInfo) -> list[float] | None:
+        if levels is not None and info.data.get("level_dbfs") is not None:
+            raise ValueError("level_dbfs is there, too; keep one of the two")
+        return levels
 
 
 class ApprovalTable(Table):
@@ -439,6 +510,30 @@ class ApprovalTable(Table):
     terms_sha256: Annotated[str, AfterValidator(_sha256)] | None = Field(
         default=None, description="Seal of the check tables in force then, own and shared; verify tells edits by it."
     )
+
+
+KEYS_OF_AXES = {
+    "sample_rate": "sample_rates_hz", "block_size": "block_sizes", "level": "levels_dbfs", "preset": "presets",
+}  # fmt: skip
+"""Axes of the render matrix, and the keys of [render] that hold their values."""
+
+
+class CellTolerances(Table):
+    """What cells that differ from the main one in an axis of the render matrix are judged by instead."""
+
+    echo_timing: EchoTimingCells | None = Field(default=None, description="When the echoes arrive.")
+    group_delay: GroupDelayTable | None = Field(default=None, description="How much later the high frequencies come.")
+    energy_decay: EnergyDecayTable | None = Field(default=None, description="How the energy decays.")
+    conduct: ConductCells | None = Field(default=None, description="Nothing that does not belong.")
+
+
+class CellsTable(Table):
+    """Tolerances of cells, by the axis in which they differ from the main one."""
+
+    sample_rate: CellTolerances | None = Field(default=None, description="Of cells at another sample rate.")
+    block_size: CellTolerances | None = Field(default=None, description="Of cells with another block size.")
+    level: CellTolerances | None = Field(default=None, description="Of cells at another level.")
+    preset: CellTolerances | None = Field(default=None, description="Of cells with another preset.")
 
 
 class ReferenceFile(Table):
@@ -463,6 +558,10 @@ class ReferenceFile(Table):
     conduct: ConductTable = Field(
         default_factory=ConductTable, description="Finite, not silent, of the right length, the same every time."
     )
+    cells: CellsTable = Field(
+        default_factory=CellsTable,
+        description="Tolerances of their own for cells other than the main one, by the axis in which they differ.",
+    )
 
     @field_validator("files")
     @classmethod
@@ -483,11 +582,20 @@ class ReferenceFile(Table):
     @classmethod
     def _renders_at_own_rate(cls, render: RenderTable, info: ValidationInfo) -> RenderTable:
         rate_hz = info.data.get("rate_hz")
-        if rate_hz is not None and render.sample_rates_hz != [rate_hz]:
+        if rate_hz is not None and render.sample_rates_hz[0] != rate_hz:
             raise ValueError(
-                f"sample_rates_hz: need [{rate_hz}], the rate of the impulse; got {render.sample_rates_hz}"
+                f"sample_rates_hz: need {rate_hz} first, the rate of the impulse; got {render.sample_rates_hz}"
             )
         return render
+
+    @field_validator("cells")
+    @classmethod
+    def _cells_are_asked(cls, cells: CellsTable, info: ValidationInfo) -> CellsTable:
+        render = info.data.get("render")
+        for axis, key in KEYS_OF_AXES.items() if render is not None else ():
+            if getattr(cells, axis) is not None and len(getattr(render, key) or ()) < 2:
+                raise ValueError(f"{axis}: no cell differs in it; render.{key} asks for no second value")
+        return cells
 
 
 class TolerancesFile(Table):
@@ -535,6 +643,14 @@ class AnyBuildTable(Table):
         default_factory=dict,
         description='What the parameters of references are called by this build: mix = "Dry/Wet"; "" for those that it '
         "does not have.",
+    )
+    presets: Annotated[
+        dict[str, dict[str, Any]],
+        AfterValidator(_presets),
+        WithJsonSchema({"type": "object", "additionalProperties": {"type": "object"}}),
+    ] = Field(
+        default_factory=dict,
+        description="Tables of parameters by name, which override all others where a reference asks for the preset.",
     )
     limits: LimitsTable = Field(default_factory=LimitsTable, description="What one render may use.")
     not_asked: Annotated[dict[str, str], AfterValidator(_own_checks)] = Field(
@@ -798,9 +914,11 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
         render=RenderRequest(
             seconds=own.render.seconds,
             preroll_s=own.render.preroll_s,
-            level_dbfs=own.render.level_dbfs,
+            levels_dbfs=_levels(own.render),
             sample_rates_hz=tuple(own.render.sample_rates_hz),
             block_sizes=tuple(own.render.block_sizes),
+            presets=tuple(own.render.presets or ()),
+            matrix=own.render.matrix,
             parameters=own.render.parameters,
         ),
         approval=Approval(**own.approval.model_dump()),
@@ -809,6 +927,7 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
         energy_decay=EnergyDecay(**_merged(own.energy_decay, defaults, "energy_decay")),
         cost=Cost(**_beside(_merged(own.cost, defaults, "cost"), folder)),
         conduct=Conduct(**_undeclared(_merged(own.conduct, defaults, "conduct"))),
+        cells=_cells(own.cells),
     )
 
 
@@ -835,6 +954,7 @@ def read_build(path: Path) -> Build:
         "prepare": tuple(build.prepare or ()),
         "parameters": build.parameters,
         "parameter_names": build.parameter_names,
+        "presets": build.presets,
         "limits": Limits(**build.limits.model_dump()),
         "baseline": folder / build.baseline if build.baseline else None,
         "not_asked": {table.replace("_", "-"): reason for table, reason in build.not_asked.items()},
@@ -930,6 +1050,21 @@ def _written(table: Table) -> dict[str, Any]:
 def _undeclared(settings: dict[str, Any]) -> dict[str, Any]:
     """Without the tolerances of questions that are declared not to be put."""
     return {key: value for key, value in settings.items() if key.rpartition("_")[0] not in settings["declared"]}
+
+
+def _levels(render: RenderTable) -> tuple[float, ...]:
+    if render.levels_dbfs is not None:
+        return tuple(render.levels_dbfs)
+    return (DEFAULT_LEVEL_DBFS if render.level_dbfs is None else render.level_dbfs,)
+
+
+def _cells(own: CellsTable) -> dict[str, dict[str, dict[str, Any]]]:
+    """Per axis, per check, what holds there instead."""
+    return {
+        axis: {check.replace("_", "-"): _written(table) for check, table in tables if table is not None}
+        for axis, tables in own
+        if tables is not None
+    }
 
 
 def _beside(settings: dict[str, Any], folder: Path) -> dict[str, Any]:

@@ -38,6 +38,9 @@ def in_force(own: Mapping[str, Any], shared: Mapping[str, Any]) -> Terms:
         written = own.get(table, {})
         merged = written if "not_asked" in written else {**shared.get(table, {}), **written}
         terms |= {f"{table}.{key}": _plain(merged[key]) for key in sorted(merged)}
+    for axis, tables in sorted(own.get("cells", {}).items()):
+        for table, written in sorted(tables.items()):
+            terms |= {f"cells.{axis}.{table}.{key}": _plain(written[key]) for key in sorted(written)}
     return terms
 
 
@@ -79,7 +82,7 @@ def changes(old: Terms, new: Terms) -> tuple[Change, ...]:
     """What differs between two sets of terms. Of a check that ceases to be asked, or begins to be, only that."""
     found = []
     for key in [*old, *(key for key in new if key not in old)]:
-        reason = f"{key.partition('.')[0]}.not_asked"
+        reason = f"{key.rpartition('.')[0]}.not_asked"
         turned = (reason in old) != (reason in new)
         if old.get(key) != new.get(key) and (key == reason or not turned):
             found.append(Change(key, old.get(key), new.get(key)))

@@ -1,27 +1,35 @@
-"""One reference put to one build: rendered once, measured once, judged check by check."""
+"""One cell of a reference put to one build: rendered once, measured once, judged check by check.
+
+All cells are held against the same golden. A candidate of another rate and the golden are both brought to the lower of
+the two rates first (``measure.resampling``).
+"""
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from reverdict import judging
+from reverdict.cells import cells_of
 from reverdict.check import conduct, cost, cycles, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
 from reverdict.cycle_log import read_cycle_log
 from reverdict.errors import BadInput, BadInputs
 from reverdict.measure.measurement import Comparison, Measurement, lags_beside, measure, measure_beside
-from reverdict.render import Request, as_rendered, parameters_missing, render
+from reverdict.measure.resampling import at_rate
+from reverdict.reference import Conduct, EchoTiming
+from reverdict.render import RECORDED, Request, as_rendered, parameters_missing, render
 from reverdict.render.timing import open_kernel_timer, open_timer
 from reverdict.words import CheckVerdict, Outcome, Response
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from reverdict.cells import Cell
     from reverdict.golden_set import GoldenReference
     from reverdict.measure.manners import Observed
-    from reverdict.reference import Reference
+    from reverdict.reference import CheckSettings, Reference
     from reverdict.render import Build, Rendering
     from reverdict.words import Finding
 
@@ -34,41 +42,47 @@ SOUND_JUDGES: dict[str, Any] = {
 
 UNKNOWN_DECAY_S = 3.0
 NO_RESPONSE = "nothing to measure: the build gave no usable output"
+RECORDED_ONCE = "a recording is one render, and answers for the main cell alone"
 
 
-def request_of(reference: Reference) -> Request:
-    """What a reference asks a build to render."""
-    asked = reference.render
-    return Request(
-        reference.name,
-        reference.channels,
-        asked.sample_rates_hz[0],
-        asked.block_sizes[0],
-        asked.seconds,
-        asked.preroll_s,
-        asked.level_dbfs,
-        asked.parameters,
-    )
+def request_of(reference: Reference, cell: Cell | None = None) -> Request:
+    """What a reference asks a build to render in a cell, the main one unless told otherwise."""
+    asked, cell = reference.render, cell or cells_of(reference)[0]
+    request = Request(
+        reference.name, reference.channels, cell.rate_hz, 1, asked.seconds, asked.preroll_s, cell.level_dbfs,
+        asked.parameters, cell.preset,
+    )  # fmt: skip
+    return replace(request, block_size=request.total_samples if cell.block_size == "whole" else int(cell.block_size))
 
 
 def require_fit(build: Build, reference: Reference) -> None:
     """Raise BadInputs, before anything is rendered, with what this build cannot be put to this reference for.
 
-    That is a parameter which its argv asks for, or that of the build which cost is timed against, and nobody says; a
-    build to time against that is not there, and a log of cycles that cannot be read.
+    That is a preset that the reference asks for and the build, or the one which cost is timed against, does not have; a
+    parameter which the argv of one of them asks for and nobody says; a build to time against that is not there; and a
+    log of cycles that cannot be read.
     """
     mistakes = []
     if build.cycles is not None and not _why_not_asked(build, reference, "cost"):
         read_cycle_log(build.cycles)
-    baseline = _baseline_of(build, reference)
-    for one in (build, baseline) if baseline else (build,):
-        for name in parameters_missing(one, reference.render.parameters):
+    baseline, presets = _baseline_of(build, reference), reference.render.presets
+    asked = [(build, presets if build.kind not in RECORDED else ()), *([(baseline, presets[:1])] if baseline else ())]
+    for one, names in asked:
+        mistakes += [_no_preset(one, name, reference) for name in names if name not in one.presets]
+        given = [{**reference.render.parameters, **one.presets.get(name, {})} for name in names or ("",)]
+        for name in dict.fromkeys(name for parameters in given for name in parameters_missing(one, parameters)):
             ask = f'no "{name}", which build.argv of {one.place} asks for'
             mistakes.append(
                 BadInput(f"{reference.path}: render.parameters", f'{ask}; write {name} = "…" under [render.parameters]')
             )
     if mistakes:
         raise BadInputs(mistakes)
+
+
+def _no_preset(build: Build, name: str, reference: Reference) -> BadInput:
+    known = ", ".join(build.presets)
+    meant = f"there are {known}" if known else f"write it as a table [build.presets.{name}] of parameters"
+    return BadInput(f"{build.place}: build.presets", f'no "{name}", which {reference.path} asks for; {meant}')
 
 
 def _baseline_of(build: Build, reference: Reference) -> Build | None:
@@ -91,51 +105,121 @@ def _why_not_asked(build: Build, reference: Reference, check: str) -> str:
     return reference.settings(check).not_asked or build.not_asked.get(check, "")
 
 
-class Trial:
-    """A reference and a build, and what came of them so far. Each step happens when it is first asked for."""
+@dataclass(frozen=True)
+class Compared:
+    """A golden and a candidate of one rate and length, and what is measured of that golden."""
 
-    def __init__(self, golden: GoldenReference, build: Build, work_folder: Path) -> None:
+    golden: Response
+    measured: Measurement
+    candidate: Response
+
+
+class MeasuredGolden:
+    """What the trials of one reference share: the golden at every rate and length at which candidates are held against
+    it, each measured once, and whether one of the trials was diagnosed.
+    """
+
+    def __init__(self, golden: GoldenReference) -> None:
+        self.diagnosed = False
+        self._golden = golden
+        self._known: dict[tuple[int, bool, int], tuple[Response, Measurement]] = {}
+
+    def whole(self) -> Measurement:
+        """Measured as it stands."""
+        return self._at(self._golden.response.rate_hz, self._golden.response.samples.shape[1], brought=False)[1]
+
+    def beside(self, candidate: Response) -> Compared:
+        """Both at the lower of their rates, over the stretch that both cover: a recording may be a little shorter."""
+        own = self._golden.response
+        brought = candidate.rate_hz != own.rate_hz
+        if brought:
+            candidate = at_rate(candidate, min(candidate.rate_hz, own.rate_hz))
+        golden, measured = self._at(candidate.rate_hz, candidate.samples.shape[1], brought=brought)
+        return Compared(golden, measured, _shortened(candidate, golden.samples.shape[1]))
+
+    def _at(self, rate_hz: int, length: int, *, brought: bool) -> tuple[Response, Measurement]:
+        if (rate_hz, brought, length) not in self._known:
+            own = self._golden.response
+            golden = _shortened(at_rate(own, rate_hz) if brought else own, length)
+            measured = measure(golden, self._golden.reference.echo_timing.arrival_hz)
+            self._known[rate_hz, brought, length] = golden, measured
+        return self._known[rate_hz, brought, length]
+
+
+def _shortened(response: Response, length: int) -> Response:
+    return replace(response, samples=response.samples[:, :length])
+
+
+def trials_of(golden: GoldenReference, build: Build, work_folder: Path) -> list[Trial]:
+    """A trial for every cell of a reference, the main one first; what is measured of the golden is shared."""
+    shared = MeasuredGolden(golden)
+    return [Trial(golden, build, work_folder, cell, shared) for cell in cells_of(golden.reference)]
+
+
+class Trial:
+    """A cell of a reference and a build, and what came of them so far. Each step happens when it is first asked for.
+
+    cell : the main one unless told otherwise.
+    measured_golden : what is known of the golden from other cells.
+    """
+
+    def __init__(
+        self,
+        golden: GoldenReference,
+        build: Build,
+        work_folder: Path,
+        cell: Cell | None = None,
+        measured_golden: MeasuredGolden | None = None,
+    ) -> None:
         self.golden = golden
         self.build = build
         self.work_folder = work_folder
+        self.cell = cell or cells_of(golden.reference)[0]
+        self._measured_golden = measured_golden or MeasuredGolden(golden)
         self._unwell = False
 
     @cached_property
     def rendering(self) -> Rendering:
-        return render(self.build, request_of(self.golden.reference), self.work_folder)
+        return render(self.build, request_of(self.golden.reference, self.cell), self.work_folder)
 
     @cached_property
+    def _compared(self) -> Compared | None:
+        response = self.rendering.response
+        return None if response is None else self._measured_golden.beside(response)
+
+    @property
     def measured(self) -> Measurement:
-        return measure(self._golden_response, self.golden.reference.echo_timing.arrival_hz)
+        """The golden, as it is held against this candidate."""
+        return self._measured_golden.whole() if self._compared is None else self._compared.measured
 
     @cached_property
     def beside(self) -> Comparison | None:
-        """The candidate beside the golden over the stretch both cover; None where the build gave nothing."""
-        if self.rendering.response is None:
-            return None
-        return _beside(self.golden.reference, self._golden_response, self.measured, self.rendering.response)
-
-    @cached_property
-    def _golden_response(self) -> Response:
-        """The golden, over no more than the candidate covers: a recording may be a little shorter."""
-        golden, candidate = self.golden.response, self.rendering.response
-        if candidate is None:
-            return golden
-        return replace(golden, samples=golden.samples[:, : candidate.samples.shape[1]])
+        """The candidate beside the golden; None where the build gave nothing."""
+        both = self._compared
+        return None if both is None else _beside(both, self._settings("echo-timing"))
 
     def why_not_asked(self, check: str) -> str:
-        """Why this check is not put, by the reference or by the build; empty where it is."""
-        return _why_not_asked(self.build, self.golden.reference, check)
+        """Why this check is not put in this cell, by the reference or by the build; empty where it is."""
+        if why := self._settings(check).not_asked:
+            return why
+        if self.cell.axes and self.build.kind in RECORDED:
+            return RECORDED_ONCE
+        return self.build.not_asked.get(check, "")
+
+    def _settings(self, check: str) -> CheckSettings:
+        return self.golden.reference.settings(check, self.cell.axes)
 
     def judge(self, check: str, benchmark: Any = None) -> CheckVerdict:
         """Judge one check of ``words.CHECKS``; cost needs the ``benchmark`` fixture of pytest-benchmark."""
-        settings = self.golden.reference.settings(check)
+        settings = self._settings(check)
         if why := self.why_not_asked(check):
             return judging.not_asked(check, why)
         if check == "conduct":
-            asked = self.golden.reference.conduct
-            beside = None if asked.stray_db is None else self.beside
-            findings = conduct.judge(self.rendering, beside, asked, self._manners())
+            assert isinstance(settings, Conduct)
+            if self.cell.axes:
+                settings = replace(settings, declared={})  # they are told of the main cell
+            beside = None if settings.stray_db is None else self.beside
+            findings = conduct.judge(self.rendering, beside, settings, self._manners(settings))
             return self._closed(check, findings, settings.accept_unsure)
         if self.rendering.response is None:
             return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
@@ -145,17 +229,17 @@ class Trial:
         findings = SOUND_JUDGES[check](self.measured, self.beside, settings)
         return self._closed(check, findings, settings.accept_unsure)
 
-    def _manners(self) -> list[Observed]:
-        """What the build is put through besides, where it gave a response at all."""
-        if self.rendering.response is None:
+    def _manners(self, settings: Conduct) -> list[Observed]:
+        """What the build is put through besides in the main cell, where it gave a response at all."""
+        if self.rendering.response is None or self.cell.axes:
             return []
         from reverdict import conducting
 
-        request = request_of(self.golden.reference)
+        request = request_of(self.golden.reference, self.cell)
         subject = conducting.Subject(
             self.build, request, self.golden.response, self.rendering.response, longest_decay_s(self.measured)
         )
-        return conducting.observe(subject, self.golden.reference.conduct, self.work_folder)
+        return conducting.observe(subject, settings, self.work_folder)
 
     def _closed(self, check: str, findings: list[Finding], accept_unsure: str) -> CheckVerdict:
         verdict = judging.close(check, findings, accept_unsure)
@@ -188,19 +272,25 @@ class Trial:
 
     def curves(self) -> dict[str, Any]:
         """What pages draw of this trial."""
-        if self.beside is None or self.rendering.response is None:
+        both = self._compared
+        if self.beside is None or both is None:
             return {}
-        lags = lags_beside(self._golden_response, self.rendering.response)
-        return curves_of(self.golden, self.measured, self.rendering.response, self.beside, lags)
+        lags = lags_beside(both.golden, both.candidate)
+        return curves_of(self.golden, both.measured, both.candidate, self.beside, lags)
 
     def diagnosis(self) -> tuple[dict[str, Any], ...]:
-        """What change of the algorithm explains the deviation, where a check of the sound does not pass."""
-        if not self._unwell or self.beside is None or self.rendering.response is None:
+        """What change of the algorithm explains the deviation, where a check of the sound does not pass.
+
+        Of several cells the first one that is unwell is diagnosed: it takes seconds, and most faults are in all.
+        """
+        both = self._compared
+        if not self._unwell or self.beside is None or both is None or self._measured_golden.diagnosed:
             return ()
         from reverdict.diagnose import diagnose
 
-        found = diagnose(self._golden_response, self.measured, self.rendering.response, self.beside)
-        return tuple(asdict(one) for one in found)
+        self._measured_golden.diagnosed = True
+        found = diagnose(both.golden, both.measured, both.candidate, self.beside)
+        return tuple({**asdict(one), "cell": self.cell.name} for one in found)
 
 
 def longest_decay_s(measured: Measurement) -> float:
@@ -215,13 +305,13 @@ def longest_decay_s(measured: Measurement) -> float:
     return max(times, default=UNKNOWN_DECAY_S)
 
 
-def _beside(reference: Reference, golden: Response, measured: Measurement, candidate: Response) -> Comparison:
+def _beside(both: Compared, timing: CheckSettings) -> Comparison:
     """Measure a candidate beside its golden, as far as the reference asks."""
-    timing = reference.echo_timing
+    assert isinstance(timing, EchoTiming)
     return measure_beside(
-        golden,
-        measured,
-        candidate,
+        both.golden,
+        both.measured,
+        both.candidate,
         without_latency=timing.latency_ms is not None,
         tail=timing.tail_lag_ms is not None,
     )
@@ -234,7 +324,8 @@ def judge_response(golden: GoldenReference, measured: Measurement, candidate: Re
     """
     reference = golden.reference
     rendering = as_rendered(candidate, request_of(reference))
-    beside = None if rendering.response is None else _beside(reference, golden.response, measured, candidate)
+    both = Compared(golden.response, measured, candidate)
+    beside = None if rendering.response is None else _beside(both, reference.echo_timing)
     verdicts = []
     for check in (*SOUND_JUDGES, "conduct"):
         settings = reference.settings(check)

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
 """Every check in the order it is shown. A check is always one of these; none is absent by accident."""
 
+CELL_CHECKS = tuple(check for check in CHECKS if check != "cost")
+"""Checks put in every cell of the render matrix; cost is timed in the main one alone."""
+
 PATHS = {
     "mono": ("",),
     "mono-to-stereo": ("left", "right"),
@@ -67,7 +70,8 @@ class Finding:
     """One measured quantity against its tolerance: a candidate, a golden value, and what that means.
 
     ``deviation`` is candidate minus golden, ``uncertainty`` its expanded uncertainty (k = 2), all in ``unit``.
-    A value that could not be measured is None and ``reason`` says why.
+    A value that could not be measured is None and ``reason`` says why. ``cell`` is the one of the render matrix in
+    which it was found, as ``cells.Cell`` names it; empty for the main cell.
     """
 
     quantity: str
@@ -80,6 +84,7 @@ class Finding:
     tolerance: float | None
     outcome: Outcome
     reason: str = ""
+    cell: str = ""
 
     @property
     def share_of_tolerance(self) -> float | None:
@@ -101,9 +106,27 @@ class CheckVerdict:
 
 
 @dataclass(frozen=True)
+class CellVerdict:
+    """What came of the checks in one cell of the render matrix.
+
+    cell : its name, empty for the main one.
+    block_size : frames, or "whole".
+    checks : those put in this cell; their findings stand in the checks of the reference, under the name of the cell.
+    """
+
+    cell: str
+    sample_rate_hz: int
+    block_size: int | str
+    level_dbfs: float
+    preset: str
+    checks: tuple[CheckVerdict, ...]
+
+
+@dataclass(frozen=True)
 class ReferenceVerdict:
     """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json).
 
+    ``checks`` sum up all cells; curves are those of the main cell, diagnosis is of the first that does not pass.
     ``remarks`` are what to know of the golden itself: tolerances that nobody approved, another analysis.
     diagnosis : what change of the algorithm explains the deviation, what explains most first (JSON-ready too).
     diagnosis_failed : why there is none though one was tried; a bug of the suite, which changes no outcome.
@@ -117,6 +140,7 @@ class ReferenceVerdict:
     remarks: tuple[str, ...] = ()
     diagnosis: tuple[dict[str, Any], ...] = ()
     diagnosis_failed: str = ""
+    cells: tuple[CellVerdict, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -162,6 +162,8 @@ class Build:
         What the reference's parameters are called by this build; an empty name for those it does not have.
     latency_samples : int
         Kind command: latency to take out, as a host would that knows it.
+    presets : mapping
+        Name -> parameters that override both the reference's and the build's, where a reference asks for the preset.
     baseline : path or None
         TOML of a build to time cost against.
     not_asked : mapping
@@ -190,6 +192,7 @@ class Build:
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
     parameter_names: Mapping[str, str] = field(default_factory=dict)
     latency_samples: int = 0
+    presets: Mapping[str, Mapping[str, Parameter]] = field(default_factory=dict)
     limits: Limits = field(default_factory=Limits)
     baseline: Path | None = None
     not_asked: Mapping[str, str] = field(default_factory=dict)
@@ -217,6 +220,8 @@ class Request:
         Level of the click; responses are divided by it.
     parameters : mapping
         Passed to the build, overridden by the build's own.
+    preset : str
+        One of the build's presets; empty for none.
     """
 
     reference: str
@@ -227,6 +232,7 @@ class Request:
     preroll_s: float = 0.5
     level_dbfs: float = -6.0
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
+    preset: str = ""
 
     @property
     def preroll_samples(self) -> int:
@@ -329,8 +335,9 @@ Rendering: TypeAlias = "Rendered | Failure"
 
 
 def parameters_of(build: Build, request: Request) -> dict[str, Parameter]:
-    """The reference's parameters under the build's names for them, overridden by the build's own."""
-    return named_for(build, request.parameters) | dict(build.parameters)
+    """The reference's parameters under the build's names for them, overridden by the build's own and its preset's."""
+    preset = build.presets[request.preset] if request.preset else {}
+    return named_for(build, request.parameters) | dict(build.parameters) | dict(preset)
 
 
 def named_for(build: Build, parameters: Mapping[str, Parameter]) -> dict[str, Parameter]:

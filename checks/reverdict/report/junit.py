@@ -1,4 +1,6 @@
-"""``junit.xml``: one test suite per reference, one test case per check, for the test pages of CI servers.
+"""``junit.xml``: one test suite per reference, one test case per check and cell, for the test pages of CI servers.
+
+Cases of other cells of the render matrix carry their name, as "echo-timing[96-kHz]".
 
 fail → ``failure``; an unsure that closes the gate → ``failure`` of type "unsure"; an accepted unsure and what was not
 asked → ``skipped`` with the reason. What kept the suite from judging → ``error``. A verdict that does not pass never
@@ -11,6 +13,8 @@ from collections.abc import Mapping
 from typing import Any
 from xml.etree import ElementTree as ET
 
+from reverdict.phrases import cell_key
+from reverdict.report import cells
 from reverdict.report.ranking import closes_gate
 from reverdict.report.sentences import about_reference
 from reverdict.report.wording import CHECK_NAMES, plain, reason_lines
@@ -32,9 +36,14 @@ def junit_xml(verdict: Mapping[str, Any]) -> str:
 def _suite(reference: Mapping[str, Any], verdict: Mapping[str, Any]) -> ET.Element:
     name = plain(reference["name"])
     suite = _empty_suite(name, verdict)
-    for check in reference["checks"]:
-        case = ET.SubElement(suite, "testcase", classname=name, name=check["check"])
-        _judge(case, check, reference, str(verdict["build"]["kind"]))
+    seen: list[tuple[str, Mapping[str, Any]]] = [("", reference)]
+    if several := cells.cells_of(reference):
+        seen = [(plain(cell["cell"]), cells.alone(reference, cell)) for cell in several]
+    for cell, there in seen:
+        in_cell = f"[{cell_key(cell)}]" if cell else ""
+        for check in there["checks"]:
+            case = ET.SubElement(suite, "testcase", classname=name, name=check["check"] + in_cell)
+            _judge(case, check, there, str(verdict["build"]["kind"]))
     if reference["outcome"] in ("fail", "unsure") and not _explained(reference):
         case = ET.SubElement(suite, "testcase", classname=name, name="reference")
         _add(case, "failure", " ".join(about_reference(reference)), type=reference["outcome"])

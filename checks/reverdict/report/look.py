@@ -108,6 +108,12 @@ summary{cursor:pointer;padding:.4rem 0}
 .findings .n{text-align:right;white-space:pre}
 .findings .ruler{width:8rem}
 .findings .note{white-space:normal;min-width:16rem}
+.cells{margin:0 0 1.2rem}
+.cells th,.cells td{padding:.3rem 1.6rem .3rem 0;white-space:nowrap;border-bottom:1px solid var(--line);
+ vertical-align:middle}
+.cells thead th{color:var(--soft);font-weight:400;border-bottom:1px solid var(--ink)}
+.cells tbody th{font-weight:400}
+.cells .ruler{width:6rem;margin-right:.5rem}
 .u{font-variant-caps:normal;color:var(--soft)}
 .why code{font:inherit;background:none;padding:0}
 code{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.9em;background:var(--wash);padding:.1em .35em;
@@ -133,6 +139,7 @@ footer dd{margin:0}
 .check-row{grid-template-columns:8rem 1fr}
 .check-row .told,.check-row .why{grid-column:1/-1}
 }
+@media screen and (max-width:40rem){.cells th,.cells td{padding-right:.8rem}.cells .ruler{display:none}}
 @media screen and (max-width:30rem){.chart{font-size:14px}.chart .small{font-size:12px}}
 @media (max-width:30rem){footer dl{grid-template-columns:1fr}footer dd{margin-bottom:.5rem}}
 @media print{
@@ -143,6 +150,8 @@ body{max-width:none;padding:0;font-size:9.5pt}
 .overview{font-size:8.5pt}
 .overview .title,.overview .where,.why,.findings,.key,.quiet,caption,figcaption{font-size:8pt}
 .overview .ruler,.findings .ruler{width:2.7cm}
+.cells{font-size:8pt}
+.cells .ruler{width:1.8cm}
 .check-row{grid-template-columns:2.6cm 3.2cm 3cm 1fr;break-inside:avoid}
 .check-row h3{font-size:9.5pt}
 .check-row .ruler{width:3cm}

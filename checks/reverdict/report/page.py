@@ -15,7 +15,7 @@ from typing import Any
 from urllib.parse import quote
 
 from reverdict import words
-from reverdict.report import look
+from reverdict.report import cells, look
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.group_delay_picture import group_delay_picture
@@ -39,6 +39,7 @@ from reverdict.report.wording import (
     decimals,
     extent,
     figure,
+    in_short,
     listed,
     place,
     plain,
@@ -47,6 +48,7 @@ from reverdict.report.wording import (
     share,
     shorten,
     tally,
+    unreached,
 )
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -176,23 +178,24 @@ def _reference(reference: Json, anchor: str, kind: str, sensitivity: str) -> str
     below = f' <span class="quiet">{_text(title)}</span>' if title and title != name else ""
     said = " ".join([*about_reference(reference), *(sentence(plain(one)) for one in reference.get("remarks", ()))])
     put, waiting = reached(reference)
-    checks = "".join(_check(check, reference, anchor, kind) for check in put) + _not_reached(waiting, anchor)
+    checks = "".join(_check(check, reference, anchor, kind) for check in put) + _not_reached(waiting, reference, anchor)
     return (
         f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
         f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi>{below}</h2><p class="said">{_thin(_text(said))}</p>'
-        f'<div class="checks">{checks}</div>{_pictures(reference, anchor)}{_findings(reference, anchor)}'
-        f"{sensitivity}</section>"
+        f'<div class="checks">{checks}</div>{_cells(reference, anchor)}{_pictures(reference, anchor)}'
+        f"{_findings(reference, anchor)}{sensitivity}</section>"
     )
 
 
-def _not_reached(checks: list[dict[str, Any]], anchor: str) -> str:
+def _not_reached(checks: list[dict[str, Any]], reference: Json, anchor: str) -> str:
     """One row for all the checks that conduct kept from being put."""
     if not checks:
         return ""
     names = listed(f'<span id="{anchor}-{check["check"]}">{CHECK_NAMES[check["check"]]}</span>' for check in checks)
+    where = unreached(checks[0], reference)
     return (
         f'<div class="check-row unsure"><h3>{names}</h3><div>{svg(Ruler("unsure"))}</div>'
-        f'<div class="told">{_word("unsure", "not reached")}</div><ul class="why"><li>conduct failed</li></ul></div>'
+        f'<div class="told">{_word("unsure", where)}</div><ul class="why"><li>conduct failed</li></ul></div>'
     )
 
 
@@ -211,6 +214,36 @@ def _check(check: Json, reference: Json, anchor: str, kind: str) -> str:
         f"<div>{svg(ruler_of(worst, outcome))}</div>"
         f'<div class="told">{_told(check)}</div><ul class="why">{items}</ul></div>'
     )
+
+
+def _cells(reference: Json, anchor: str) -> str:
+    """Cells of the render matrix × checks, a small ruler each; nothing where there is one cell only."""
+    told, unasked = cells.table(reference)
+    left_out = "".join(
+        f'<p class="quiet">Not asked of {_thin(_text(listed(names)))}: {_thin(_text(why))}.</p>'
+        for why, names in unasked
+    )
+    if len(told) < 2:
+        return left_out
+    checks = cells.columns([cell for cell, _ in told])
+    heads = "".join(f'<th scope="col">{CHECK_NAMES[check]}</th>' for check in checks)
+    rows = "".join(_cell_row(cell, there, checks) for cell, there in told)
+    return (
+        f'<p class="quiet" id="{anchor}-m">Cell by cell: what is other than in the first, all held against the same '
+        f"golden. Figures are the share of its limit that the worst finding uses.</p>"
+        f'<div class="scroll" tabindex="0" role="region" aria-labelledby="{anchor}-m"><table class="cells">'
+        f'<thead><tr><th scope="col">cell</th>{heads}</tr></thead><tbody>{rows}</tbody></table></div>{left_out}'
+    )
+
+
+def _cell_row(cell: Json, there: Json, checks: list[str]) -> str:
+    put = {check["check"]: check for check in there["checks"]}
+    drawn = "".join(
+        f'<td class="{_css(put[check]["outcome"])}">{svg(ruler_of(worst_finding(put[check]), put[check]["outcome"]))} '
+        f"{_word(put[check]['outcome'], in_short(put[check], there))}</td>"
+        for check in checks
+    )
+    return f'<tr><th scope="row">{_thin(_text(cells.label(cell)))}</th>{drawn}</tr>'
 
 
 def _pictures(reference: Json, anchor: str) -> str:
@@ -232,7 +265,9 @@ def _pictures(reference: Json, anchor: str) -> str:
         figures = "".join(_figure(picture, path) for picture in pictures if picture)
         plates.append(f'<div class="plate">{figures}</div>' if figures else "")
     drawn = "".join(plates)
-    key = '<p class="quiet">Golden is the wide pale line, its tolerance the band, the build the thin dark line.</p>'
+    of_main = f" All of the cell {cells.label(several[0])}." if (several := cells.cells_of(reference)) else ""
+    said = f"Golden is the wide pale line, its tolerance the band, the build the thin dark line.{of_main}"
+    key = f'<p class="quiet">{_thin(_text(said))}</p>'
     return f"{key}{drawn}" if drawn else ""
 
 

@@ -60,10 +60,13 @@ def closes_gate(check: Mapping[str, Any]) -> bool:
 
 
 def not_reached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> bool:
-    """Whether this check could not be put because the build misbehaved: unsure, without findings, conduct failed."""
+    """Whether this check could not be put because the build misbehaved: unsure, no finding that is, conduct failed.
+
+    Put in several cells, it may have findings of the others.
+    """
     return (
         check["outcome"] == "unsure"
-        and not check["findings"]
+        and all(finding["outcome"] in ("pass", "not asked") for finding in check["findings"])
         and any(one["check"] == "conduct" and one["outcome"] == "fail" for one in reference["checks"])
     )
 
@@ -71,7 +74,7 @@ def not_reached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> bool:
 def reached(reference: Mapping[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """The checks of a reference that could be put, the worst first, and those that conduct kept from being put."""
     checks = checks_worst_first(reference)
-    waiting = [check for check in checks if not_reached(check, reference)]
+    waiting = [check for check in reference["checks"] if not_reached(check, reference)]
     return [check for check in checks if check not in waiting], waiting
 
 

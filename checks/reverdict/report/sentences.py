@@ -9,13 +9,16 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from reverdict import phrases
+from reverdict.report.cells import split
 from reverdict.report.joined import joined
-from reverdict.report.ranking import closes_gate, reached, references_worst_first, worst_finding
+from reverdict.report.ranking import closes_gate, reached, references_worst_first, worst_finding, worst_first
 from reverdict.report.verdict_json import counts
 from reverdict.report.wording import (
     CHECK_NAMES,
     ONSET,
     check_name,
+    in_cells,
     judges_onset,
     listed,
     place,
@@ -23,6 +26,7 @@ from reverdict.report.wording import (
     sentence,
     share,
     shorten,
+    unreached,
 )
 
 SENTENCES = 4
@@ -63,7 +67,7 @@ def about_reference(reference: Mapping[str, Any], most: int = SENTENCES) -> list
     said = about_diagnosis(reference) + _about_fails(by_outcome["fail"])
     said += _about_unsure(by_outcome["unsure"])
     if waiting:
-        said.append(sentence(f"{_names(waiting)} {_was(waiting)} not reached"))
+        said.append(sentence(f"{_names(waiting)} {_was(waiting)} {unreached(waiting[0], reference)}"))
     price = [_about_price(check) for check in by_outcome["pass"] if check["check"] == "cost"]
     holding = [
         check
@@ -92,11 +96,12 @@ def about_diagnosis(reference: Mapping[str, Any], most: int = 2) -> list[str]:
 
 def _about_change(one: Mapping[str, Any]) -> str:
     """A change with its share in percent; what leaves something does not explain all."""
-    percent = 100 * one["explains"]
+    percent, cell = 100 * one["explains"], phrases.in_cell(plain(one.get("cell", "")))
+    said = f"{cell}: {_lowered(plain(one['words']))}" if cell else plain(one["words"])
     if percent < 1:
-        return sentence(f"besides, {plain(one['words'])}")
+        return sentence(f"besides, {said}")
     share = "all" if percent >= 99.95 else f"{percent:.{1 if percent >= 99.5 else 0}f} %"
-    return sentence(f"{plain(one['words'])}; this explains {share} of the deviation")
+    return sentence(f"{said}; this explains {share} of the deviation")
 
 
 def _names(checks: Iterable[Mapping[str, Any]]) -> str:
@@ -230,12 +235,29 @@ def _about_fail(check: Mapping[str, Any], most: int) -> list[str]:
     failed = [finding for finding in check["findings"] if finding["outcome"] == "fail"]
     if not failed:
         return [sentence(f"{check_name(check)} fails{_because(check)}")]
-    told = joined(failed, check["findings"])
+    spoken, elsewhere = split(worst_first(failed))
+    cell = spoken[0].get("cell", "")
+    told = joined(_plain_of(spoken, cell), _plain_of(check["findings"], cell))
     said = [line for line, _ in told[:most]]
+    if cell:
+        said[0] = sentence(f"{phrases.in_cell(plain(cell))}: {_lowered(said[0])}")
     left = sum(number for _, number in told[most:])
     if left:
         said[-1] = f"{said[-1][:-1]}; {_count(left, 'more finding')} of {check_name(check)} out."
+    if elsewhere:
+        every = len({finding.get("cell", "") for finding in check["findings"]}) == 1 + len(elsewhere)
+        said[-1] = f"{said[-1][:-1]}; out {'in every other cell' if every else in_cells(elsewhere)}, too."
     return said
+
+
+def _plain_of(findings: Iterable[Mapping[str, Any]], cell: str) -> list[dict[str, Any]]:
+    """The findings of one cell, as if there were no other."""
+    return [{**finding, "cell": ""} for finding in findings if finding.get("cell", "") == cell]
+
+
+def _lowered(said: str) -> str:
+    """The start of a sentence, for use after a colon; abbreviations stay."""
+    return said if said[1:2].isupper() or said[1:2].isdigit() else said[:1].lower() + said[1:]
 
 
 def _about_unsure(checks: list[dict[str, Any]]) -> list[str]:

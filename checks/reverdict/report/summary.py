@@ -11,10 +11,21 @@ from collections.abc import Mapping
 from typing import Any
 
 from reverdict import words
-from reverdict.report import margin_ruler
+from reverdict.report import cells, margin_ruler
 from reverdict.report.ranking import not_reached, reached, references_worst_first, worst_finding
 from reverdict.report.sentences import about_diagnosis, headline, opening
-from reverdict.report.wording import CHECK_NAMES, NOT_REACHED, listed, plain, reason_lines, sentence, share, shorten
+from reverdict.report.wording import (
+    CHECK_NAMES,
+    CONDUCT_FAILED,
+    about_unreached,
+    in_short,
+    listed,
+    plain,
+    reason_lines,
+    sentence,
+    share,
+    shorten,
+)
 
 REFERENCES_EXPLAINED = 10
 ROWS = 100
@@ -33,6 +44,7 @@ def summary_md(verdict: Mapping[str, Any]) -> str:
         parts.append(f"{len(unwell) - REFERENCES_EXPLAINED} more references are explained in index.html.")
     if references:
         parts.append(_table(references))
+    parts += [_cells(reference) for reference in references[:ROWS] if cells.cells_of(reference)]
     if remarks := [f"- {_name(one)}: {escape(remark)}" for one in references for remark in one.get("remarks", ())]:
         left_out = [f"- and {len(remarks) - ROWS} more in verdict.json"] if len(remarks) > ROWS else []
         parts.append("\n".join([*remarks[:ROWS], *left_out]))
@@ -61,7 +73,7 @@ def _explained(reference: Mapping[str, Any], kind: str) -> str:
         blocks.append(f"**{CHECK_NAMES[check['check']]}: {word}**")
         blocks.append("\n".join(f"- {escape(line)}" for line in lines))
     if waiting := reached(reference)[1]:
-        blocks.append(f"{sentence(listed(CHECK_NAMES[check['check']] for check in waiting))[:-1]} {NOT_REACHED}.")
+        blocks += [escape(f"{sentence(said)[:-1]}: {CONDUCT_FAILED}.") for said in about_unreached(waiting, reference)]
     return "\n\n".join(blocks)
 
 
@@ -92,6 +104,23 @@ def _cell(check: Mapping[str, Any] | None, reference: Mapping[str, Any]) -> str:
     elif share(worst):
         told.append(share(worst))
     return f"`{drawn.strip()}`<br>{', '.join(part for part in told if part)}"
+
+
+def _cells(reference: Mapping[str, Any]) -> str:
+    """Cells of the render matrix × checks: the word, and the share of its limit that the worst finding uses."""
+    told, unasked = cells.table(reference)
+    left_out = [f"Not asked of {escape(listed(names))}: {escape(shorten(plain(why)))}." for why, names in unasked]
+    if len(told) < 2:
+        return "\n\n".join([f"{_name(reference)}:", *left_out])
+    checks = cells.columns([cell for cell, _ in told])
+    rows = [f"| cell of {_name(reference)} | {' | '.join(CHECK_NAMES[check] for check in checks)} |"]
+    rows.append(f"|---|{'---|' * len(checks)}")
+    for cell, there in told:
+        put = {check["check"]: check for check in there["checks"]}
+        words = (in_short(put[check], there).partition(" ") for check in checks)
+        said = " | ".join(f"{f'**{word}**' if word == 'fail' else word} {rest}".strip() for word, _, rest in words)
+        rows.append(f"| {escape(shorten(plain(cells.label(cell))))} | {said} |")
+    return "\n\n".join(["\n".join(rows), *left_out])
 
 
 def _name(reference: Mapping[str, Any]) -> str:

@@ -10,13 +10,15 @@ import os
 from collections.abc import Mapping
 from typing import Any, TextIO
 
-from reverdict.report import margin_ruler
+from reverdict.report import cells, margin_ruler
 from reverdict.report.ranking import reached, references_worst_first, worst_finding
 from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_diagnosis, headline, opening
 from reverdict.report.wording import (
     CHECK_NAMES,
-    NOT_REACHED,
+    CONDUCT_FAILED,
+    about_unreached,
     extent,
+    in_short,
     listed,
     place,
     plain,
@@ -27,6 +29,7 @@ from reverdict.report.wording import (
 )
 
 LINE_WIDTH = 100
+_CELLS_HEAD, _CELL_WIDTH = "cell, share of limit", 12
 
 _TRANSLITERATION = str.maketrans(
     {"−": "-", "±": "+/-", "→": "->", "µ": "u", "…": "...", "–": "-", "∞": "inf", "≤": "<="}
@@ -74,10 +77,31 @@ def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[
     for check in put:
         lines.append(_check(check, emphasis))
         lines += [f"      {part}" for line in reason_lines(check, reference, kind) for part in _wrapped(line, indent=6)]
+    lines += [f"  {line}" for line in _cells(reference, emphasis)]
     for remark in reference.get("remarks", ()):
         lines += [f"  {part}" for part in _wrapped(plain(remark), indent=2)]
     if waiting:
-        lines.append(f"  {listed(CHECK_NAMES[check['check']] for check in waiting)} {NOT_REACHED}")
+        lines += [f"  {said}: {CONDUCT_FAILED}" for said in about_unreached(waiting, reference)]
+    return lines
+
+
+def _cells(reference: Mapping[str, Any], emphasis: bool) -> list[str]:
+    """Cells × checks, the word and the share of its limit that the worst finding uses; nothing where there is one."""
+    told, unasked = cells.table(reference)
+    lines = []
+    if len(told) > 1:
+        checks = cells.columns([cell for cell, _ in told])
+        labels = [shorten(plain(cells.label(cell))) for cell, _ in told]
+        wide = max(map(len, [_CELLS_HEAD, *labels]))
+        head = [f"{_CELLS_HEAD:<{wide}}", *(f"{CHECK_NAMES[check]:<{_CELL_WIDTH}}" for check in checks)]
+        lines.append(_strong("  ".join(head).rstrip(), "not asked", emphasis))
+        for name, (_, there) in zip(labels, told, strict=True):
+            put = {check["check"]: check for check in there["checks"]}
+            said = [(put[check]["outcome"], f"{in_short(put[check], there):<{_CELL_WIDTH}}") for check in checks]
+            row = [f"{name:<{wide}}", *(_strong(word, outcome, emphasis) for outcome, word in said)]
+            lines.append("  ".join(row).rstrip())
+    for why, names in unasked:
+        lines += _wrapped(f"not asked of {listed(map(plain, names))}: {plain(why)}", indent=2)
     return lines
 
 

@@ -3,8 +3,14 @@
 A finding's numbers are finite or null; a value that could not be measured is null and its ``reason`` says why.
 ``share_of_tolerance`` is |deviation| over tolerance (1 is at the limit), null where the tolerance is zero or missing.
 ``closes_gate`` tells whether a check alone keeps a merge out. ``counts`` tallies outcomes, so that nothing that was
-not asked or not told gets lost. ``diagnosis`` of a reference that does not pass says which changes of the algorithm
-explain the deviation, what explains most first, none where nothing does:
+not asked or not told gets lost.
+
+A check sums up all cells of the render matrix: the outcome of the worst, the findings of all. ``cell`` of a finding
+names its cell, empty for the main one. ``cells`` of a reference tells of each cell what it is and how every check put
+there came out; cost is timed in the main one alone. Curves are of the main cell.
+
+``diagnosis`` of a reference that does not pass says which changes of the algorithm explain the deviation in the first
+cell that does not pass (``cell``), what explains most first, none where nothing does:
 
     words        "spring 2: delay line 0.52 ms (25.0 samples at 48 kHz) longer"
     kind, where  "delay line", "spring 2"; where is empty for the whole response
@@ -37,7 +43,7 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
-LATER = ("analysis_version", "remarks")
+LATER = ("analysis_version", "remarks", "cell", "cells")
 """Keys that came later: a verdict.json of before has none."""
 
 Verdict = Mapping[str, Any]
@@ -89,6 +95,7 @@ def json_schema() -> dict[str, Any]:
         share_of_tolerance=number,
         outcome=outcome,
         reason=text,
+        cell=text,
     )
     check = _object(
         check={"enum": list(words.CHECKS)},
@@ -98,8 +105,28 @@ def json_schema() -> dict[str, Any]:
         findings={"type": "array", "items": finding},
     )
     explanation = _object(
-        words=text, kind=text, where=text, amount=number, unit=text, uncertainty=number, explains={"type": "number"}
+        words=text,
+        kind=text,
+        where=text,
+        amount=number,
+        unit=text,
+        uncertainty=number,
+        explains={"type": "number"},
+        cell=text,
     )
+    put = _object(check={"enum": list(words.CHECKS)}, outcome=outcome, reason=text, closes_gate={"type": "boolean"})
+    cell = {
+        "type": "object",
+        "required": ["cell", "sample_rate_hz", "block_size", "level_dbfs", "preset", "checks"],
+        "properties": {
+            "cell": text,
+            "sample_rate_hz": {"type": "integer"},
+            "block_size": {"anyOf": [{"type": "integer"}, {"const": "whole"}]},
+            "level_dbfs": {"type": "number"},
+            "preset": text,
+            "checks": {"type": "array", "items": put},
+        },
+    }
     reference = _object(
         name=text,
         title=text,
@@ -109,6 +136,7 @@ def json_schema() -> dict[str, Any]:
         diagnosis_failed=text,
         curves={"type": "object"},
         remarks={"type": "array", "items": text},
+        cells={"type": "array", "items": cell},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -137,17 +165,32 @@ def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
         "diagnosis_failed": reference.diagnosis_failed,
         "curves": _ready(reference.curves),
         "remarks": list(reference.remarks),
+        "cells": [_cell(cell) for cell in reference.cells],
     }
 
 
-def _check(check: words.CheckVerdict) -> dict[str, Any]:
+def _cell(cell: words.CellVerdict) -> dict[str, Any]:
+    return {
+        "cell": cell.cell,
+        "sample_rate_hz": cell.sample_rate_hz,
+        "block_size": cell.block_size,
+        "level_dbfs": cell.level_dbfs,
+        "preset": cell.preset,
+        "checks": [_outcome(check) for check in cell.checks],
+    }
+
+
+def _outcome(check: words.CheckVerdict) -> dict[str, Any]:
     return {
         "check": check.check,
         "outcome": str(check.outcome),
         "reason": check.reason,
         "closes_gate": bool(check.closes_gate),
-        "findings": [_finding(finding) for finding in check.findings],
     }
+
+
+def _check(check: words.CheckVerdict) -> dict[str, Any]:
+    return {**_outcome(check), "findings": [_finding(finding) for finding in check.findings]}
 
 
 def _finding(finding: words.Finding) -> dict[str, Any]:
@@ -163,6 +206,7 @@ def _finding(finding: words.Finding) -> dict[str, Any]:
         "share_of_tolerance": _ready(finding.share_of_tolerance),
         "outcome": str(finding.outcome),
         "reason": finding.reason,
+        "cell": finding.cell,
     }
 
 

@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 import shlex
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from reverdict import phrases
+from reverdict.report.cells import cells_of, split
 from reverdict.report.ranking import closes_gate, not_reached, worst_finding, worst_first
 from reverdict.report.verdict_json import counts
 
@@ -29,7 +30,9 @@ ONSET = "onset"
 """What echo timing is called where a reference has no separate passes and only the onset was judged."""
 
 LINES_PER_CHECK = 5
-NOT_REACHED = "not reached: conduct failed"
+NOT_REACHED = "not reached"
+CONDUCT_FAILED = "conduct failed"
+CELLS_NAMED = 4
 
 _HIDDEN = {"Cc", "Cf", "Cs", "Cn", "Zl", "Zp"}
 _JOINERS = "\u200c\u200d"  # needed to spell Persian and Indic words
@@ -142,8 +145,10 @@ def tally(verdict: Mapping[str, Any]) -> str:
 
 
 def place(finding: Mapping[str, Any]) -> str:
-    """Say what was measured where: "arrival, spring 2, pass 1, 500 Hz"."""
-    return ", ".join(part for part in (plain(finding["quantity"]), plain(finding["where"])) if part)
+    """Say what was measured where: "arrival, spring 2, pass 1, 500 Hz", "at 96 kHz: arrival, …"."""
+    cell = phrases.in_cell(plain(finding.get("cell", "")))
+    what = ", ".join(part for part in (plain(finding["quantity"]), plain(finding["where"])) if part)
+    return ": ".join(part for part in (cell, what) if part)
 
 
 def reason_line(finding: Mapping[str, Any]) -> str:
@@ -174,18 +179,48 @@ def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any], kind: s
     if check["outcome"] not in ("fail", "unsure"):
         return []
     if not_reached(check, reference):
-        return [NOT_REACHED]
+        return [f"{unreached(check, reference)}: {CONDUCT_FAILED}"]
     bad = [finding for finding in worst_first(check["findings"]) if finding["outcome"] in ("fail", "unsure")]
     lines = []
     if check["reason"] and (not bad or not closes_gate(check)):
         # Why an unsure is accepted; it speaks of the worst finding too. Else the findings say more than the reason.
         lines, bad = [shorten(plain(check["reason"]), 400)], bad[1:]
-    room = LINES_PER_CHECK - 1 - len(lines)
+    bad, elsewhere = split(bad)
+    room = LINES_PER_CHECK - 1 - len(lines) - bool(elsewhere)
     shown = bad if len(bad) <= room else bad[: room - 1]
     lines += [reason_line(finding) for finding in shown]
     if len(shown) < len(bad):
         lines.append(f"and {len(bad) - len(shown)} more")
+    if elsewhere:
+        lines.append(f"out {in_cells(elsewhere)}, too")
     return [*lines, next_step(check, reference, kind)]
+
+
+def in_cells(cells: Sequence[str]) -> str:
+    """Say in which cells, not too many: "at 96 kHz and in blocks of 1"."""
+    named = [phrases.in_cell(plain(cell)) or "in the main cell" for cell in cells]
+    return listed(
+        named
+        if len(named) <= CELLS_NAMED
+        else [*named[: CELLS_NAMED - 1], f"in {len(named) - CELLS_NAMED + 1} more cells"]
+    )
+
+
+def unreached(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
+    """Say that a check was not reached, and in which cells where it was put in others."""
+    if not check["findings"]:
+        return NOT_REACHED
+    asked = [(cell["cell"], one) for cell in cells_of(reference) for one in cell["checks"]]
+    cells = [cell for cell, one in asked if one["check"] == check["check"] and one["outcome"] == "unsure"]
+    return f"{NOT_REACHED} {in_cells(cells)}"
+
+
+def about_unreached(checks: Iterable[Mapping[str, Any]], reference: Mapping[str, Any]) -> list[str]:
+    """Name checks that were not reached, those of the same cells together: "cost and conduct not reached"."""
+    names: dict[str, list[str]] = {}
+    for check in checks:
+        names.setdefault(unreached(check, reference), []).append(CHECK_NAMES[check["check"]])
+    return [f"{listed(these)} {where}" for where, these in names.items()]
 
 
 def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str) -> str:
@@ -225,6 +260,15 @@ _TOLERANCES = {
     "cost": "dearer_percent",
 }
 """Key in reference.toml that holds the tolerance of a quantity."""
+
+
+def in_short(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
+    """The word of a check and the share of its worst finding, for a table: "fail 2.31", "pass exact"."""
+    if not_reached(check, reference):
+        return NOT_REACHED
+    used = share(worst_finding(check)).removesuffix(" of limit")
+    accepted = ", accepted" if check["outcome"] == "unsure" and not check["closes_gate"] else ""
+    return f"{check['outcome']}{accepted} {used}".rstrip()
 
 
 def listed(parts: Iterable[str]) -> str:
