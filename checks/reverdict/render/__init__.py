@@ -21,6 +21,6 @@ from reverdict.render.prepare import HEADER, prepare, prepare_log
 from reverdict.render.rendering import RECORDED, as_rendered, play, render
 
 __all__ = [
-    "HEADER", "HOSTED", "RECORDED", "Build", "Failure", "Limits", "Played", "Rendered", "Rendering", "Request", "Stimulus",
-    "as_rendered", "parameters_missing", "play", "prepare", "prepare_log", "render", "working_folder",
+    "HEADER", "HOSTED", "RECORDED", "Build", "Failure", "Limits", "Played", "Rendered", "Rendering", "Request",
+    "Stimulus", "as_rendered", "parameters_missing", "play", "prepare", "prepare_log", "render", "working_folder",
 ]  # fmt: skip

@@ -121,7 +121,8 @@ def _file_of(build: Build, work_folder: Path) -> str:
 def worker_argv(job: Path, module: str = "reverdict.render.worker") -> list[str]:
     """Program and arguments of a worker, whose module has a main().
 
-    The working folder stays off its search path: it may hold a random.py. No bytecode is written: a file changed twice within a second would be taken for the old one.
+    The working folder stays off its search path: it may hold a random.py.
+    No bytecode is written: a file changed twice within a second would be taken for the old one.
     """
     root = str(Path(__file__).resolve().parents[2])
     return [sys.executable, "-B", "-c", START.format(root=root, module=module), str(job)]
