@@ -307,6 +307,38 @@ def test_denormal_numbers_in_a_silent_tail_are_a_finding(tmp_path: Path, work: P
     assert off(findings) == ({"cost of a silent tail"} if slow else set()), findings
 
 
+PROGRAM = """
+#include <stdio.h>
+int main(void) {
+    static float s[1500];
+    float x;
+    while (fread(&x, 4, 1, stdin) == 1) {
+        float in = x GUARD, sum = 0;
+        for (int k = 0; k < 1500; k++) sum += s[k] = s[k] / 1.0005f + in * 0.001f;
+        sum += x * 0.5f;
+        fwrite(&sum, 4, 1, stdout);
+    }
+    return 0;
+}
+"""
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler")
+@pytest.mark.parametrize(("guard", "slow"), [("", True), ("+ 1e-12f", False)])
+def test_denormal_numbers_show_in_the_time_of_a_whole_program(
+    tmp_path: Path, work: Path, guard: str, slow: bool
+) -> None:
+    (tmp_path / "leaky.c").write_text(PROGRAM.replace("GUARD", guard))
+    subprocess.run(["cc", "-O1", "-o", tmp_path / "leaky", tmp_path / "leaky.c"], check=True)
+    build = Build(BuildIdentity("leaky", "1", "command"), "command", tmp_path, argv=("./leaky",), exchange="raw")
+    asked = replace(usual(), silence_percent=None, dc_percent=None, slow_tail_percent=Tolerance.both_ways(100.0))
+    findings = judged(build, build, work, replace(REQUEST, seconds=0.6), asked)
+    assert off(findings) == ({"cost of a silent tail"} if slow else set()), findings
+    assert {"same click again", "dependence on level", "superposition", "cold start", "end of the tail"} <= {
+        one.quantity for one in findings
+    }
+
+
 def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plates: Path, tmp_path: Path) -> None:
     toml = tmp_path / "plate.toml"
     toml.write_text(

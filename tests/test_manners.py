@@ -102,6 +102,13 @@ def test_a_slow_tail_is_told_at_its_worst_and_the_quicker_run_counts():
     assert manners.slow_down([timed(level)] * 2, [timed(quick)] * 2, RATE_HZ, 0)[0] == pytest.approx(-99.0)
 
 
+def test_a_slow_program_is_told_beyond_its_start():
+    percent, uncertainty = manners.slow_program([0.12, 0.11], [0.31, 0.33], [0.012, 0.010])
+    assert percent == pytest.approx(100 * (0.30 / 0.10 - 1))
+    assert uncertainty == pytest.approx(100 * (0.01 + 0.02 + 0.002) / 0.10)
+    assert manners.slow_program([0.012, 0.011], [0.31, 0.33], [0.010, 0.010]) is None
+
+
 def test_what_comes_before_the_silence_does_not_count_as_tail():
     blocks = 2 * RATE_HZ // 64
     costs = np.full(blocks, 1e-7)

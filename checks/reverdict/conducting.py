@@ -18,7 +18,7 @@ import numpy as np
 
 from reverdict.measure import manners
 from reverdict.measure.manners import Observed
-from reverdict.render import HOSTED, RECORDED, Failure, Stimulus, play
+from reverdict.render import HOSTED, RECORDED, Failure, Played, Stimulus, play
 from reverdict.words import PATHS
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.reference import Conduct
-    from reverdict.render import Build, Played, Request
+    from reverdict.render import Build, Request
     from reverdict.words import Response
 
 COMPARED_S = 1.0
@@ -169,11 +169,16 @@ class _Session:
         if self.hosted and asked.instances_percent:
             other = next(rate for rate in OTHER_RATES_HZ if rate != self.rate_hz)
             yield "beside", Stimulus(click, beside=self.noise[:, : self.size], beside_rate_hz=other)
-        if self.hosted and asked.slow_tail_percent:
-            loud = self.noise[:, : round(LOUD_S * self.rate_hz)]
+        if asked.slow_tail_percent:
+            whisper = self._whisper()
+            # Of a program only the whole run can be timed, so both must be of one length, and its start is taken off.
+            frames = round(LOUD_S * self.rate_hz) if self.hosted else whisper.shape[1]
+            loud = np.resize(self.noise, (len(self.noise), frames))
             for turn in (1, 2):
-                yield f"loud {turn}", Stimulus(loud, timed=True)
-                yield f"whisper {turn}", Stimulus(self._whisper(), timed=True)
+                yield f"loud {turn}", Stimulus(loud, timed=self.hosted)
+                yield f"whisper {turn}", Stimulus(whisper, timed=self.hosted)
+                if not self.hosted:
+                    yield f"start {turn}", Stimulus(whisper[:, :1])
 
     def _changes(self, able: Played) -> Iterator[tuple[str, Stimulus]]:
         """What needs a reset or a moved parameter, as far as the build is able to."""
@@ -331,16 +336,23 @@ class _Session:
         return Observed("headroom_db", own - expected, remark=f"peak {own:.1f} dBFS for noise of −20 dBFS rms")
 
     def _slow_tail(self) -> Observed | None:
-        runs = {}
-        for sound in ("loud", "whisper"):
-            times = [getattr(self.played.get(f"{sound} {turn}"), "cpu_s", None) for turn in (1, 2)]
-            runs[sound] = [one for one in times if one is not None]
+        if not self.asked.slow_tail_percent:
+            return None
+        runs = {
+            sound: [one for turn in (1, 2) if isinstance(one := self.played.get(f"{sound} {turn}"), Played)]
+            for sound in ("loud", "whisper", "start")
+        }
         if not (len(runs["loud"]) == len(runs["whisper"]) == 2):
             return None
-        percent, uncertainty = manners.slow_down(
-            runs["loud"], runs["whisper"], self.rate_hz, round(WHISPER_S * self.rate_hz)
-        )
-        return Observed("slow_tail_percent", percent, uncertainty)
+        if self.hosted:
+            times = {sound: [one.cpu_s for one in both if one.cpu_s is not None] for sound, both in runs.items()}
+            silent_from = round(WHISPER_S * self.rate_hz)
+            return Observed(
+                "slow_tail_percent", *manners.slow_down(times["loud"], times["whisper"], self.rate_hz, silent_from)
+            )
+        whole = {sound: [one.program_cpu_s for one in both if one.program_cpu_s] for sound, both in runs.items()}
+        slowed = manners.slow_program(whole["loud"], whole["whisper"], whole["start"])
+        return None if slowed is None else Observed("slow_tail_percent", *slowed)
 
     def _moves(self) -> Iterator[Observed]:
         moved_at = round(SINE_SETTLES_S * self.rate_hz)
@@ -378,6 +390,7 @@ WHERE = {
     "beside": "a second instance at another rate beside it",
     "reset": "click after noise and a reset",
     "loud 1": "noise", "loud 2": "noise",
+    "start 1": "a single sample", "start 2": "a single sample",
     "whisper 1": "noise near the smallest numbers", "whisper 2": "noise near the smallest numbers",
 }  # fmt: skip
 

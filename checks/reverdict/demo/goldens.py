@@ -136,7 +136,7 @@ dearer_percent = 25       # builds in Python, timed on machines that do other th
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
-headroom_db = 1           # nor may its answer to noise peak otherwise
+headroom_db = { above = 3, below = inf }   # nor may its answer to noise peak much higher
 """
 
 WORKSHOP_STEREO = """\
@@ -191,7 +191,6 @@ not_asked = "cost is judged on workshop-spring"
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
-headroom_db = 1           # nor may its answer to noise peak otherwise
 balance_db = 0.5          # and right against left, and both together in mono, stay as loud
 mono_db = 0.5
 """
@@ -241,7 +240,7 @@ not_asked = "cost is judged on workshop-spring"
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
-headroom_db = 1           # nor may its answer to noise peak otherwise
+headroom_db = { above = 3, below = inf }   # nor may its answer to noise peak much higher
 balance_db = 0.5          # and right against left, and both together in mono, stay as loud
 mono_db = 0.5
 """

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 END_S = 0.25
 STEADY_DB = 1.0
 WINDOW_S = 0.25
+LEAST_S = 0.005
 BURST_HIGH_PASS = 10.0
 BURST_S = 0.3
 BURST_ORDER = 6
@@ -120,6 +121,20 @@ def slow_down(
     worst = float(of_silent.max())
     spread = float(of_loud.max() - of_loud.min()) / usual
     return 100.0 * (worst / usual - 1.0), 100.0 * spread * worst / usual
+
+
+def slow_program(loud_s: list[float], silent_s: list[float], start_s: list[float]) -> tuple[float, float] | None:
+    """The same for a program, of which whole runs are known: CPU seconds of loud sound, of the silent tail, of nothing.
+
+    Loud and silent runs are of one length. The uncertainty is what runs of the same sound differ by. None where sound
+    takes too little time beside the start to be told.
+    """
+    start = min(start_s, default=0.0)
+    sound = min(loud_s) - start
+    if sound < LEAST_S:
+        return None
+    differ = sum(max(runs) - min(runs) for runs in (loud_s, silent_s, start_s) if runs)
+    return 100.0 * ((min(silent_s) - start) / sound - 1.0), 100.0 * differ / sound
 
 
 def _costs(runs: list[NDArray[Any]], rate_hz: float, start: int) -> NDArray[Any]:
