@@ -498,6 +498,13 @@ def test_a_build_cannot_shadow_the_library_by_its_files(tmp_path, work):
     assert response_of(build, work)[0, 0] == 1.0
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux shows how many processes there are")
+def test_limits_on_all_processes_hold_for_python_builds(tmp_path, work):
+    body = "import os, time; [os.fork() or time.sleep(60) for _ in range(9)]; time.sleep(60)"
+    build = replace(python_build(tmp_path, _reverb(body)), limits=replace(PYTHON_LIMITS, processes=5))
+    assert reason_of(build, work) == "started more than 5 processes and was stopped"
+
+
 def test_every_render_has_a_fresh_processor(tmp_path, work):
     build = python_build(tmp_path, COMB)
     np.testing.assert_array_equal(response_of(build, work), response_of(build, work))
