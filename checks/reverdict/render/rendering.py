@@ -151,7 +151,8 @@ def _after_click(output: Played, request: Request) -> tuple[NDArray[Any], list[s
         notes.append(f"reports a latency of {output.latency_samples} samples, which was taken out")
     if samples.shape[1] > request.total_samples:
         notes.append(f"output is longer than asked, {samples.shape[1] / request.rate_hz:.3f} s; the rest was cut off")
-    samples = samples[:, : request.total_samples] / request.click_level
+    samples = samples[:, : request.total_samples]
+    samples /= request.click_level  # in place: a long output fills much memory once
     before = samples[:, : request.preroll_samples]
     loudest = float(np.abs(before).max(initial=0.0))
     if loudest > 10.0 ** (SILENCE_DB / 20.0):
@@ -187,7 +188,7 @@ def _rendered(rows: NDArray[Any], request: Request, notes: list[str]) -> Rendere
 
 
 def _silent(samples: NDArray[Any], click_level: float, what: str) -> str:
-    audible = np.abs(samples).max() >= click_level * 10.0 ** (SILENCE_DB / 20.0)
+    audible = max(samples.max(), -samples.min()) >= click_level * 10.0 ** (SILENCE_DB / 20.0)
     return "" if audible else f"{what} is silent (peak below −120 dB of the click)"
 
 
