@@ -84,8 +84,8 @@ DIR/NAME.wav, from the click on, and DIR/build.toml, a build of recordings that 
 and recorded lies in DIR/raw. Needs the library sounddevice: pip install 'reverdict[capture]'.
 
 The wiring: an output of the interface to the reverb's line input, the reverb's line output to an input; and, worth its
-cable, another output of the same signal (or a splitter) straight back into a second input, the loopback. By it the
-interface's latency, its converters and its clock are known, and times are exact; without it they are in every time.
+cable, a splitter on that output with its other end straight into a second input, the loopback. By it the interface's
+latency, its converters and its clock are known, and times are exact; without it they are in every time.
 
 The level rises from -40 dBFS in steps of 6 dB, and stops where there is signal enough, clipping is near, or --level is
 reached; nothing louder is ever played. Ctrl-C fades out, plays silence and leaves nothing half-written. Told are

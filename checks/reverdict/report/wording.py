@@ -231,7 +231,8 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
     if check["outcome"] == "fail":
         return f"next: mend the build; if the change is wanted: reverdict golden approve {name} --from BUILD --why TEXT"
     again = "time it on a quiet machine" if check["check"] == "cost" else ""
-    again = "record it with less noise" if kind in ("recordings", "interface") else again
+    if kind in ("recordings", "interface"):
+        again = "log more blocks of its cycles" if check["check"] == "cost" else "record it with less noise"
     if not closes_gate(check):
         return f"next: nothing must be done{f'; to be sure, {again}' if again else ''}"
     table, worst = check["check"].replace("-", "_"), worst_finding(check)
