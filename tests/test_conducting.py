@@ -313,7 +313,7 @@ def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plat
         f'[build]\nname = "plate"\nversion = "1"\nkind = "python"\nobject = "plate:Plate"\npath = "{plates}"\n'
         '[build.not_asked]\ncost = "not now"\n[build.parameters]\nfault = "modulated"\n'
     )
-    wishes = making.Wishes(seconds=0.5, rate_hz=RATE_HZ)
+    wishes = making.Wishes(seconds=0.5, rates_hz=(RATE_HZ,))
     path, said = making.new_reference("wobbly", toml, tmp_path / "golden", wishes)
     text = path.read_text()
     assert "[conduct.declared]" in text
