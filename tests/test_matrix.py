@@ -279,6 +279,8 @@ def test_the_verdict_and_every_report_tell_the_cells(matrix: Workspace, tmp_path
     told = capsys.readouterr()
     assert "At 96 kHz: spring 1 answers 0.13 ms early on every pass." in told.out.replace("\n", " ")
     assert re.search(r"^  96 kHz +fail 1\.2[56] +pass 0\.\d\d +pass 0\.\d\d +pass$", told.out, re.M)
+    limits = "if such cells may differ, give them limits of their own under [cells.sample_rate.echo_timing] of short"
+    assert f"next: mend the build; {limits}" in " ".join(told.out.split())
     assert re.search(r"^  48 kHz, blocks of 512, −6 dBFS +pass ", told.out, re.M)
     judged = json.loads((tmp_path / "report" / "verdict.json").read_text("utf-8"))
     jsonschema.validate(judged, json_schema())

@@ -28,7 +28,19 @@ def alone(reference: Json, cell: Json) -> dict[str, Any]:
         {**put, "findings": [one for one in summed_up[put["check"]]["findings"] if one["cell"] == cell["cell"]]}
         for put in cell["checks"]
     ]
-    return {**reference, "checks": checks, "cells": ()}
+    return {**reference, "checks": checks}
+
+
+def axis_of(reference: Json, name: str) -> str:
+    """In which axis a cell differs from the main one, as the tables under [cells] of a reference call it."""
+    main, *others = cells_of(reference)
+    (cell,) = [other for other in others if other["cell"] == name]
+    return next(axis for axis, key in _KEYS_OF_AXES.items() if cell[key] != main[key])
+
+
+_KEYS_OF_AXES = {
+    "sample_rate": "sample_rate_hz", "block_size": "block_size", "level": "level_dbfs", "preset": "preset",
+}  # fmt: skip
 
 
 def label(cell: Json) -> str:

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from reverdict import phrases
-from reverdict.report.cells import cells_of, split
+from reverdict.report.cells import axis_of, cells_of, split
 from reverdict.report.ranking import closes_gate, not_reached, worst_finding, worst_first
 from reverdict.report.verdict_json import counts
 
@@ -228,6 +228,10 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
     name = shlex.quote(plain(reference["name"]))
     if check["check"] == "conduct":
         return f"next: run this one alone: reverdict gate BUILD --only {name}"
+    failed, _ = split([finding for finding in worst_first(check["findings"]) if finding["outcome"] == "fail"])
+    if failed and (cell := failed[0].get("cell", "")):
+        table = f"[cells.{axis_of(reference, cell)}.{check['check'].replace('-', '_')}]"
+        return f"next: mend the build; if such cells may differ, give them limits of their own under {table} of {name}"
     if check["outcome"] == "fail":
         return f"next: mend the build; if the change is wanted: reverdict golden approve {name} --from BUILD --why TEXT"
     again = "time it on a quiet machine" if check["check"] == "cost" else ""
