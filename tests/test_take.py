@@ -210,7 +210,7 @@ def test_a_take_that_cannot_be_put_right_is_no_response(workspace: Workspace, ke
 
 # The formats' page.
 
-PAGE = Path(__file__).parents[1] / "golden" / "README.md"
+PAGE = Path(__file__).parents[1] / "checks" / "BUILDS.md"
 
 
 def test_the_examples_of_builds_on_the_formats_page_read(tmp_path: Path) -> None:
