@@ -28,6 +28,7 @@ FAULTS = {
     "comb-fake": ("group-delay", (TANK, SPRING, STEREO)),
     "raised-feedback": ("energy-decay", (TANK, SPRING, STEREO, HALL)),
     "slow": ("cost", (SPRING,)),
+    "fixed-point": ("conduct", (TANK, SPRING, STEREO, HALL)),
 }
 """Build: the check its fault belongs to and the references that show it."""
 
@@ -118,6 +119,7 @@ def test_port_to_another_language_passes(demo: Path) -> None:
         ("comb-fake", TANK),
         ("raised-feedback", HALL),
         ("slow", SPRING),
+        ("fixed-point", SPRING),
     ],
 )
 def test_fault_is_stopped_by_its_own_check(demo: Path, build: str, only: str) -> None:
