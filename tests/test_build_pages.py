@@ -1,7 +1,8 @@
 """Every TOML of ``checks/BUILDS.md`` is a build that runs as it stands.
 
-Recordings and hardware need files and a card: ``test_take`` and ``test_capture`` judge those. Blocks of other kinds whose
-first line is a comment with a file's name (``/* spring.c */``, ``# reverb.py``) are files beside the TOMLs of their section.
+Recordings and hardware need files and a card: ``test_take`` and ``test_capture`` judge those. Blocks of other kinds
+that begin with a comment with a file's name (``/* spring.c */``, ``# reverb.py``) are files beside the TOMLs of their
+section.
 """
 
 from __future__ import annotations
