@@ -284,7 +284,8 @@ class _Session:
             elsewhere = departed.get("later", 0.0) if name in ("cold", "reset") else 0.0
             of_chance = chance * (amid if name == "amid noise" else 1.0)
             unknown = 0.0 if name == "again" else min(percent, 2.0 * max(of_chance, elsewhere))
-            yield Observed(question, percent, unknown, WHERE[name], manners.in_db(percent))
+            several = WHERE[name] if question == "level_scaling_percent" else ""
+            yield Observed(question, percent, unknown, name=several, remark=manners.in_db(percent))
 
     def _latency(self) -> Iterator[Observed]:
         """A latency that is told must be the same from beginning to end, and every time."""
@@ -377,7 +378,7 @@ COMPARED = {
 """Stimulus -> what its comparison with the response answers."""
 
 WHERE = {
-    "again": "",
+    "again": "the same click again",
     "softer": f"click {SOFTER_DB:.0f} dB softer",
     "turned over": "click turned over",
     "later": f"click {LATER_S} s later",

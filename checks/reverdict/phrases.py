@@ -13,7 +13,7 @@ _LEANINGS = (
     (r"^end of the tail$", ("left over", "left over")),
     (r"^cost of a silent tail$", ("dearer", "cheaper")),
     (r"^click of a moved parameter$", ("of the peak", "of the peak")),
-    (r"\b(dependence|superposition|variance|again|reset|cold start)\b", ("off", "off")),
+    (r"^(same|later)? ?click\b", ("off", "off")),
     (r"^balance$", ("to the right", "to the left")),
     (r"\bcurve\b", ("above golden", "below golden")),
     (r"\blag\b", ("late", "early")),

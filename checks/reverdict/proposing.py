@@ -361,7 +361,7 @@ def manners(observed: Iterable[Observed], usual: Mapping[str, Any]) -> tuple[lis
     proposals, declared = [], {}
     for key, one in most.items():
         needed, limit = _needed(one), least_limit(usual[key])
-        where = f" ({one.where})" if one.where else ""
+        where = f" ({one.name or one.where})" if one.name or one.where else ""
         said = f"the golden's own build: {needed:.2g} {_unit(key)}{where}"
         if needed <= limit / 2:
             continue

@@ -21,7 +21,7 @@ renders are compared for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -71,13 +71,13 @@ def measure(rendering: Rendering) -> ConductMeasurement:
 
 QUANTITIES = {
     "repeats_percent": "same click again",
-    "block_size_percent": "dependence on block size",
-    "instances_percent": "dependence on another instance",
+    "block_size_percent": "click in odd blocks",
+    "instances_percent": "click beside another instance",
     "reset_percent": "click after a reset",
-    "level_scaling_percent": "dependence on level",
-    "superposition_percent": "superposition",
-    "time_variance_percent": "time variance",
-    "cold_start_percent": "cold start",
+    "level_scaling_percent": "click softer or turned over",
+    "superposition_percent": "click amid noise",
+    "time_variance_percent": "later click",
+    "cold_start_percent": "click without silence before it",
     "silence_percent": "sound for silence",
     "dc_percent": "offset in silence",
     "tail_percent": "end of the tail",
@@ -88,6 +88,24 @@ QUANTITIES = {
     "mono_db": "mono sum level",
 }
 """Key of a tolerance -> what its finding is called."""
+
+
+LIKELY = {
+    "repeats_percent": "a random seed, or memory that is not cleared?",
+    "block_size_percent": "state lost or read twice at the ends of blocks?",
+    "instances_percent": "state shared by instances, or a rate kept for all?",
+    "reset_percent": "something keeps its sound or its state",
+    "level_scaling_percent": "not linear: a limiter, a gate, clipping or coarse numbers?",
+    "superposition_percent": "not linear: clipping, wrapping around, or gain that follows the level?",
+    "time_variance_percent": "modulated, or dependent on where in its block a click falls?",
+    "cold_start_percent": "parameters that glide to their values after the start?",
+    "silence_percent": "noise, dither or hum of its own?",
+    "dc_percent": "an offset against denormal numbers?",
+    "tail_percent": "a limit cycle, or feedback of 1 and more?",
+    "move_percent": "a parameter that jumps instead of gliding?",
+    "slow_tail_percent": "denormal numbers?",
+}
+"""Key of a tolerance -> what is likely behind a departure beyond it."""
 
 
 def judge(
@@ -119,11 +137,14 @@ def _observed(one: Observed, settings: Conduct) -> Finding:
     assert tolerance is not None
     assert one.amount is not None
     limits = tolerance.at()
-    return judge_deviation(
-        QUANTITIES[one.question], one.where, "dB" if one.question.endswith("_db") else "%", 0.0, one.amount,
+    finding = judge_deviation(
+        one.name or QUANTITIES[one.question], one.where, "dB" if one.question.endswith("_db") else "%", 0.0, one.amount,
         min(one.amount, MOST), one.uncertainty, limits.above, tolerance_below=limits.below,
         reason=true_minus(one.remark),
     )  # fmt: skip
+    if finding.outcome is Outcome.PASS or one.question not in LIKELY:
+        return finding
+    return replace(finding, reason="; ".join(part for part in (finding.reason, LIKELY[one.question]) if part))
 
 
 def _stray(path: str, stray: StraySound, tolerance: Tolerance) -> Finding:

@@ -45,7 +45,9 @@ class Observed:
     uncertainty : float
         Expanded (k = 2), in the same unit.
     where : str
-        Under which change ("click 40 dB softer").
+        Of which part, or when, it was observed ("left input").
+    name : str
+        What this observation is called, where its question has several.
     remark : str
         What else to know.
     """
@@ -54,6 +56,7 @@ class Observed:
     amount: float | None
     uncertainty: float = 0.0
     where: str = ""
+    name: str = ""
     remark: str = ""
     why_not: str = ""
 
