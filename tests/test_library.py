@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -264,3 +265,39 @@ def test_parameters_are_mapped_by_name(examples: dict[str, Path], work: Path) ->
     assert np.array_equal(mapped.response.samples, own.response.samples)
     with pytest.raises(BadInput, match='no parameter "trip"; did you mean trip_ms'):
         render(library_build(examples["spring.c"], parameter_names={"program": ""}), asked, work)
+
+
+A_MINUTE = """
+import resource
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from reverdict.render import Build, Request, Stimulus, play, working_folder
+from reverdict.words import BuildIdentity
+
+folder = Path(sys.argv[1])
+build = Build(BuildIdentity("through", "1", "python"), "python", folder, object="through:Half")
+samples = np.zeros((8, 60 * 192000))
+samples[:, -1] = np.arange(8)
+with working_folder() as work:
+    (played,) = play(build, Request("minute", rate_hz=192000, seconds=60), [Stimulus(samples)], work)
+assert list(played.samples[:, -1]) == list(np.arange(8) / 2), played
+print(*(resource.getrusage(who).ru_maxrss >> 10 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)))
+"""
+
+
+@pytest.mark.slow
+def test_a_minute_of_eight_channels_at_192_khz_is_held_twice_at_most(tmp_path: Path) -> None:
+    """703 MB of sound in, 703 MB out, in double precision: mapped in the worker, held by the suite."""
+    (tmp_path / "through.py").write_text(
+        "class Half:\n    def __init__(self, sample_rate): pass\n    def process(self, block): return block / 2\n"
+    )
+    (tmp_path / "minute.py").write_text(A_MINUTE)
+    ran = subprocess.run(
+        [sys.executable, tmp_path / "minute.py", tmp_path], capture_output=True, text=True, check=False
+    )
+    assert ran.returncode == 0, ran.stderr
+    suite_mb, worker_mb = (int(text) for text in ran.stdout.split())
+    assert max(suite_mb, worker_mb) < 2 * 703 + 150
