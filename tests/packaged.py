@@ -8,6 +8,7 @@ from __future__ import annotations
 import ctypes
 import functools
 import os
+import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,8 @@ UNPACKED = Path(
 PLACES = (UNPACKED / "usr/lib", Path("/usr/lib"))
 LIBRARIES = sorted(UNPACKED.glob("usr/lib/*-*-*"))
 """Folder of shared libraries that plug-ins and hosts need, of the machine's architecture."""
+
+PROGRAMS = [str(UNPACKED / "usr/bin")]
 
 STANDARDS = ("ladspa", "lv2", "clap")
 
@@ -123,6 +126,12 @@ def lack(kind: str, file: str, package: str = "") -> str:
     return ""
 
 
+def skip_without_program(name: str, package: str) -> None:
+    """Skip the test where a program is neither installed nor unpacked; call it after ``let_find``."""
+    if shutil.which(name) is None:
+        pytest.skip(f"no {name} here (ci/get-plugins fetches it from {package})")
+
+
 def skip_without(kind: str, file: str, package: str = "") -> None:
     """Skip the test where a plug-in is not there."""
     if reason := lack(kind, file, package):
@@ -133,6 +142,7 @@ def let_find(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let builds find what was unpacked, by name alone."""
     for kind in STANDARDS:
         monkeypatch.setenv(f"{kind.upper()}_PATH", os.pathsep.join(str(place / kind) for place in PLACES))
+    monkeypatch.setenv("PATH", os.pathsep.join([os.environ["PATH"], *PROGRAMS]))
     known = os.environ.get("LD_LIBRARY_PATH", "")
     monkeypatch.setenv("LD_LIBRARY_PATH", os.pathsep.join([*map(str, LIBRARIES), *([known] if known else [])]))
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import packaged
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Rendered, Request, render, working_folder
 from reverdict.render.timing import open_timer
@@ -23,7 +24,7 @@ from reverdict.words import BuildIdentity
 REQUEST = Request("tank", rate_hz=8000, block_size=64, seconds=0.5, preroll_s=0.1)
 LIMITS = Limits(seconds=60.0)
 needs_cc = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler")
-needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason="sox is not installed (Debian package sox)")
+needs_sox = pytest.mark.usefixtures("sox")
 
 C_COMB = r"""
 /* y[n] = x[n] + gain y[n - delay] in every channel, in blocks */
@@ -132,6 +133,12 @@ def test_the_cost_of_a_streaming_program_is_timed(tmp_path, work):
         assert timer.why_not == ""
     assert seconds is not None
     assert 1e-11 < seconds < 1e-5
+
+
+@pytest.fixture
+def sox(monkeypatch: pytest.MonkeyPatch) -> None:
+    packaged.let_find(monkeypatch)
+    packaged.skip_without_program("sox", "sox")
 
 
 SOX = "sox -D -V1"
