@@ -305,7 +305,14 @@ def test_a_suite_that_is_stopped_takes_all_with_it(
 
 
 def running_with_name(mark: str, name: str) -> list[int]:
-    return [pid for pid in running_with(mark) if (Path("/proc") / str(pid) / "comm").read_text().strip() == name]
+    found = []
+    for pid in running_with(mark):
+        try:
+            if Path(f"/proc/{pid}/comm").read_text(encoding="utf-8").strip() == name:
+                found.append(pid)
+        except OSError:  # noqa: PERF203 - it has just ended
+            pass
+    return found
 
 
 # What the machine may do.
