@@ -314,7 +314,7 @@ def test_a_plugin_goes_by_its_name_and_is_found_on_its_path(
         ("NaN", "3800 samples are not finite, first at sample 1000 (0.125 s)"),
         ("Overrun", "process() writes outside of its buffers"),
         ("Error status", "process() reports an error"),
-        ("Nothing written", "4800 samples are not finite, first at sample 0 (0.000 s)"),
+        ("Nothing written", "leaves samples 0 to 63 of a block of 64 unwritten, or adds to what stood there"),
         ("Refuses rate", "activate() refuses 8000 Hz in blocks of 1 to 64"),
     ],
 )

@@ -206,7 +206,7 @@ def test_a_faulty_plugin_is_named_plainly_and_the_next_render_works(body, reason
 
 
 def test_what_is_not_written_is_no_sound(comb, work):
-    told = "4800 samples are not finite, first at sample 0 (0.000 s)"
+    told = "leaves samples 0 to 63 of a block of 64 unwritten, or adds to what stood there"
     assert reason_of(comb, work, parameters={"Mode": 3}) == told
 
 

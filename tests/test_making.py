@@ -58,7 +58,7 @@ def test_a_recording_becomes_a_reference_that_it_passes(
     )
     assert lines == [
         f"{path} written.",
-        "echo-timing is asked: springs = 1, pass_law = 1:3:5, passes = 3, arrival_hz = 500.0",
+        'echo-timing is asked: springs = 1, pass_law = "1:3:5", passes = 3, arrival_hz = 500',
         "  arrival_ms = 0.5: half of what is heard",
         "group-delay is asked",
         "  delay_ms = [[500, 1.6], [1000, 1], [2000, 0.5], [4000, 0.75], [8000, 1]]: half of what is heard",
@@ -88,7 +88,7 @@ def test_a_stereo_recording_is_one_input_and_two_outputs(here: Workspace, capsys
     both = np.vstack([spring(turns) for turns in TURNS.values()])
     write_sound(Path("pair.wav"), both, RATE_HZ)
     lines = said(capsys, "golden", "new", "pair", "--from", "pair.wav")
-    assert "echo-timing is asked: springs = 1, pass_law = 1:3:5, passes = 3, arrival_hz = 500.0" in lines
+    assert 'echo-timing is asked: springs = 1, pass_law = "1:3:5", passes = 3, arrival_hz = 500' in lines
     (golden,) = golden_set.load(here.golden, "pair")
     assert golden.reference.channels == "mono-to-stereo"
     np.testing.assert_array_equal(golden.response.samples, both)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -134,6 +136,9 @@ def test_what_is_not_in_use_hears_silence_and_one_channel_feeds_two_inputs():
     outputs = AudioPorts("outputs", job, {1: PORTS[0], 2: PORTS[2]})
     outputs.spoil(2)
     outputs.pointers[2][0] = 0.5
+    with pytest.raises(BuildError, match="leaves sample 1 of a block of 2 unwritten"):
+        outputs.taken(2)
+    outputs.pointers[2][1] = math.nan
     np.testing.assert_array_equal(outputs.taken(2), [[0.5, np.nan]])
     assert not outputs.overrun
     outputs.pointers[2][4] = 0.0

@@ -284,6 +284,7 @@ def _moved_in_words(name: str, before: float | None, now: float | None) -> str:
 
 def tolerances_in_force(reference: Reference) -> Iterator[str]:
     """Lines "echo-timing  arrival_ms = 0.1", after defaults and own tables are merged."""
+    from reverdict.reference import Conduct
     from reverdict.schema import tolerance_keys
 
     for check in CHECKS:
@@ -295,3 +296,8 @@ def tolerances_in_force(reference: Reference) -> Iterator[str]:
             value = getattr(settings, key)
             if value is not None:
                 yield f"{check:13} {key} = {value}"
+        if isinstance(settings, Conduct):
+            for name, (before, after) in settings.moves.items():
+                yield f"{check:13} moves {name} from {before:g} to {after:g}"
+            for name, why in settings.declared.items():
+                yield f"{check:13} {name} is declared: {why}"

@@ -11,7 +11,9 @@ import difflib
 import io
 import os
 import re
+import signal
 import sys
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -200,7 +202,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a title may be in letters this terminal does not have
     try:
-        with _reader_may_leave():
+        with _reader_may_leave(), _terminated_like_interrupted():
             return int(options.run(options))
         return 0
     except (Exception, KeyboardInterrupt) as error:
@@ -216,12 +218,29 @@ def _told(error: BaseException) -> tuple[int, list[str]]:
     if isinstance(error, BadInput):
         return 2, str(error).splitlines()
     if isinstance(error, KeyboardInterrupt):
-        return 130, ["stopped by Ctrl-C"]
+        return (143, ["stopped by SIGTERM"]) if str(error) else (130, ["stopped by Ctrl-C"])
     if isinstance(error, OSError) and error.filename:
         return 2, [f"{error.filename}: {error.strerror}"]
     last = (str(error).strip().splitlines() or [""])[-1][:200]
     seeing = "set REVERDICT_TRACEBACK=1 and run again to see where"
     return 3, [f"internal error, {type(error).__name__}: {last}", seeing]
+
+
+@contextlib.contextmanager
+def _terminated_like_interrupted() -> Iterator[None]:
+    """A CI service that cancels a job sends SIGTERM: end as on Ctrl-C, with nothing left behind."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt("SIGTERM")
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextlib.contextmanager

@@ -81,7 +81,9 @@ def observe(subject: Subject, asked: Conduct, work_folder: Path) -> list[Observe
     """
     found = list(_of_the_response(subject, asked))
     if subject.build.kind not in RECORDED:
-        found += _Session(subject, asked, work_folder).observed()
+        return found + _Session(subject, asked, work_folder).observed()
+    if any(getattr(asked, question) for question in RUNNING):
+        found.append(Observed("how it runs", None, not_put=f"{RUNS_NOT[subject.build.kind]} cannot be played to"))
     return found
 
 
@@ -124,20 +126,36 @@ class _Session:
         # The first input only: the others take the same way through the same code.
         rows = len(subject.response.paths) // (2 if request.channels == "stereo-to-stereo" else 1)
         self.expected = subject.response.samples[:rows, : self.compared]
-        self.golden = subject.golden.samples[:rows]
         self.hosted = subject.build.kind in HOSTED
         self.played: dict[str, Played | Failure] = {}
 
     def observed(self) -> list[Observed]:
         self._play(dict(self._stimuli()))
-        first = next(iter(self.played.values()), None)
-        if first is not None and not isinstance(first, Failure):
-            self._play(dict(self._changes(first)))
-        found = [*self._failures(), *self._compared(), *self._latency()]
+        able = next((one for one in self.played.values() if isinstance(one, Played)), None)
+        if able is not None:
+            self._play(dict(self._changes(able)))
+        found = [*self._failures(), *self._compared(), *self._latency(), *self._not_put(able)]
         found += [
             one for one in (self._silence(), self._dc(), self._tail(), self._headroom(), self._slow_tail()) if one
         ]
         return [*found, *self._moves()]
+
+    def _not_put(self, able: Played | None) -> Iterator[Observed]:
+        """Questions that this build cannot be asked."""
+        asked, program = self.asked, "a program, run anew for each sound"
+        if asked.block_size_percent and not self._takes_blocks():
+            yield Observed("block_size_percent", None, not_put="its argv has no {block_size}")
+        if asked.instances_percent and not self.hosted:
+            yield Observed("instances_percent", None, not_put=program)
+        if asked.reset_percent and not (able and able.can_reset):
+            yield Observed("reset_percent", None, not_put="this build has no reset" if self.hosted else program)
+        if asked.move_percent and not (able and able.can_move):
+            why = "this build cannot move parameters while it runs"
+            yield from (Observed("move_percent", None, where=name, not_put=why) for name in asked.moves)
+        elif asked.move_percent:
+            names = self.subject.build.parameter_names
+            gone = [name for name in asked.moves if not names.get(name, name)]
+            yield from (Observed("moved parameter", None, where=name, not_put="this build has none") for name in gone)
 
     def _play(self, stimuli: dict[str, Stimulus]) -> None:
         if stimuli:
@@ -285,7 +303,7 @@ class _Session:
             of_chance = chance * (amid if name == "amid noise" else 1.0)
             unknown = 0.0 if name == "again" else min(percent, 2.0 * max(of_chance, elsewhere))
             several = WHERE[name] if question == "level_scaling_percent" else ""
-            yield Observed(question, percent, unknown, name=several, remark=manners.in_db(percent))
+            yield Observed(question, percent, unknown, name=several, remark=_of_response(percent))
 
     def _latency(self) -> Iterator[Observed]:
         """A latency that is told must be the same from beginning to end, and every time."""
@@ -330,9 +348,14 @@ class _Session:
         from scipy.signal import fftconvolve
 
         own = manners.peak_db(samples)
-        heard = self.noise[:, : self.size] if self.golden.shape[0] < 2 else self.noise[:1, : self.size]
-        expected = manners.peak_db(fftconvolve(heard[:1], self.golden[:, : self.size], axes=1)[:, : self.size])
-        if own is None or expected is None or self.subject.request.channels == "stereo-to-stereo":
+        # Rows of one input each; what comes of all inputs adds up.
+        golden = np.split(self.subject.golden.samples[:, : self.size], len(self.noise))
+        answers = [
+            fftconvolve(np.broadcast_to(heard[: self.size], (len(rows), self.size)), rows, axes=1)[:, : self.size]
+            for heard, rows in zip(self.noise, golden, strict=True)
+        ]
+        expected = manners.peak_db(np.sum(answers, axis=0))
+        if own is None or expected is None:
             return None
         return Observed("headroom_db", own - expected, remark=f"peak {own:.1f} dBFS for noise of −20 dBFS rms")
 
@@ -353,7 +376,9 @@ class _Session:
             )
         whole = {sound: [one.program_cpu_s for one in both if one.program_cpu_s] for sound, both in runs.items()}
         slowed = manners.slow_program(whole["loud"], whole["whisper"], whole["start"])
-        return None if slowed is None else Observed("slow_tail_percent", *slowed)
+        if slowed is None:
+            return Observed("slow_tail_percent", None, not_put="its sound takes too little time beside its start")
+        return Observed("slow_tail_percent", *slowed)
 
     def _moves(self) -> Iterator[Observed]:
         moved_at = round(SINE_SETTLES_S * self.rate_hz)
@@ -363,6 +388,14 @@ class _Session:
                 burst = manners.high_burst(samples, self.rate_hz, SINE_HZ, moved_at)
                 yield Observed("move_percent", burst, where=f"{name} moved", remark=manners.in_db(burst))
 
+
+RUNS_NOT = {"recordings": "a recording", "interface": "hardware behind an interface"}
+RUNNING = (
+    "repeats_percent", "block_size_percent", "instances_percent", "reset_percent", "level_scaling_percent",
+    "superposition_percent", "time_variance_percent", "cold_start_percent", "silence_percent", "dc_percent",
+    "tail_percent", "move_percent", "slow_tail_percent", "headroom_db",
+)  # fmt: skip
+"""Questions for which a build must run."""
 
 COMPARED = {
     "again": "repeats_percent",
@@ -394,6 +427,11 @@ WHERE = {
     "start 1": "a single sample", "start 2": "a single sample",
     "whisper 1": "noise near the smallest numbers", "whisper 2": "noise near the smallest numbers",
 }  # fmt: skip
+
+
+def _of_response(percent: float) -> str:
+    said = manners.in_db(percent)
+    return f"{said} of the response" if said else ""
 
 
 def _of_full_scale(percent: float) -> str:

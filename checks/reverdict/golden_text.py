@@ -205,20 +205,14 @@ def _table(name: str, values: Mapping[str, Any], heading: str, evidence: Mapping
 
 def _explain(table: Table | Container, key: str, value: Any, meaning: str) -> None:
     """Add a key with its meaning at the end of its line, or above it where that would be too long."""
-    item = _inline(value) if isinstance(value, Mapping) and set(value) == set(schema.WAYS) else tomlkit.item(value)
-    if meaning and not isinstance(item, Table):
+    item = tomlkit.item(value)
+    if meaning and not isinstance(value, Mapping):
         if len(f"{key} = {item.as_string()} # {meaning}") <= LINE_LENGTH:
             item.comment(meaning)
         else:
             for line in textwrap.wrap(meaning, LINE_LENGTH - 2):
                 table.add(tomlkit.comment(line))
     table.add(key, item)
-
-
-def _inline(limits: Mapping[str, Any]) -> Item:
-    table = tomlkit.inline_table()
-    table.update(limits)
-    return table
 
 
 def _in_order(keys: Mapping[str, Any], known: Mapping[str, Any]) -> list[str]:

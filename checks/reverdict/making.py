@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import getpass
-import math
+import glob
 import subprocess
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -34,7 +34,7 @@ SHORTEST_S = 0.01
 BLOCK_SIZE = 512
 LEVEL_DBFS = -6.0
 LOWEST_RATE_HZ = 1000
-BUILDS_CONDUCT: dict[str, Any] = {"stray_db": 8.0, "headroom_db": {"above": 3.0, "below": math.inf}}
+BUILDS_CONDUCT = {"stray_db": 8.0, "headroom_db": 3.0}
 """What a build is held to against its golden: 8 dB of stray sound is more than what rounding, or a spring moved within
 its tolerance, does to 10 ms of sound; 3 dB of peak more than where other echoes of the same spring come together."""
 
@@ -44,6 +44,7 @@ TWO_CHANNELS = {"balance_db": 0.5, "mono_db": 0.5}
 TAIL_LAG_MS = 0.1
 """As far as an onset may move by the proposed tolerances."""
 
+ROUNDING_PERCENT = 0.1
 ENOUGH_REPEATS = 4
 MOST_REPEATS = 100
 
@@ -127,6 +128,7 @@ def new_reference(
         response, told, label = _capture(source, wishes)
         cost: dict[str, Any] = {"not_asked": "made from a recording, and a recording has no cost"}
         observed: list[Observed] = []
+        of_itself: list[str] = []
         repeats = _other_takes(source, response, wishes)
     else:
         build = open_build(source)
@@ -159,10 +161,31 @@ def new_reference(
     evidence = {f"{one.table}.{one.key}": one.because for one in proposals}
     with writing_into(golden_folder):
         path = golden_set.new(name, response, tables, golden_folder, evidence=evidence, measured=figures_of(measured))
+    if told["origin"] == "build":
+        progress("judging it by its own reference")
+        of_itself = list(_said_of_itself(name, build, golden_folder))
     said = [line for check in CHECKS for line in _said(check, checks[check.replace("-", "_")], proposals)]
     warnings = [one.warning for one in proposals if one.warning]
     room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" and not repeats and proposals else []
-    return path, [*_lead_of(response.click_at_s, source), *said, *said_of_repeats, *warnings, *room]
+    if differs := _differs_from_itself(observed):
+        seed = "fix its random seed, if it has one, to be held more tightly"
+        warnings.insert(0, f"it does not repeat itself: a second render differs by {differs:.2g} %; {seed}")
+    return path, [*_lead_of(response.click_at_s, source), *said, *said_of_repeats, *warnings, *of_itself, *room]
+
+
+def _said_of_itself(name: str, build: Build, golden_folder: Path) -> Iterator[str]:
+    """Where the build that a reference was made from does not pass by it: in other cells, or by chance."""
+    from reverdict.render import working_folder
+    from reverdict.trial import SOUND_JUDGES, trials_of
+
+    (golden,) = golden_set.load(golden_folder, glob.escape(name))
+    with working_folder() as work:
+        for trial in trials_of(golden, build, work):
+            place = f" at {trial.cell.name}" if trial.cell.axes else ""
+            for check in SOUND_JUDGES:
+                verdict = trial.judge(check)
+                if verdict.closes_gate:
+                    yield f"the build itself does not pass{place}: {check}: {verdict.reason}"
 
 
 def _tail(golden: Response, repeats: Sequence[Response]) -> dict[str, float]:
@@ -217,6 +240,8 @@ def _proposals(
     for number, take in enumerate(repeats, start=1):
         progress(f"repeat {number} of {len(repeats)}: {take.label}")
         found.append(_beside(golden, measured, _from_click(take.response), checks))
+    if origin == "build":
+        found = [_only_what_renders_agree_on(findings, checks) for findings in found]
     said = [*_said_of_noise(noisy), *_said_of_repeats(repeats, found, golden)]
     asked = [table for table, keys in checks.items() if "not_asked" not in keys]
     timing = checks["echo_timing"]
@@ -325,6 +350,19 @@ def _said_of_repeats(repeats: Sequence[Take], found: Sequence[Sequence[Finding]]
             yield f"{count} {tell} little of the spread, so much is allowed for; {more}"
 
 
+def _only_what_renders_agree_on(findings: Sequence[Finding], checks: dict[str, dict[str, Any]]) -> list[Finding]:
+    """Findings of a further render, without those of checks that it cannot be held to; these are no longer asked."""
+    from reverdict import judging, proposing
+
+    left = list(findings)
+    while strange := (proposing.strangest(left) or next(iter(proposing.lost(left)), None)):
+        table = proposing.KEYS[strange.quantity][0]
+        said = judging.sentence(strange).partition(", limit")[0]
+        checks[table] = {**checks[table], "not_asked": f"its renders do not agree on it: {said}"}
+        left = [one for one in left if proposing.KEYS.get(one.quantity, ("",))[0] != table]
+    return left
+
+
 def _alike(one: Response, other: Response) -> bool:
     shortest = min(one.samples.shape[1], other.samples.shape[1])
     return bool((one.samples[:, :shortest] == other.samples[:, :shortest]).all())
@@ -372,7 +410,9 @@ def _said(check: str, table: dict[str, Any], proposals: Sequence[Proposal]) -> I
         yield f"{check} is not asked: {table['not_asked']}"
         return
     proposed = [one for one in proposals if one.table == check.replace("-", "_")]
-    facts = ", ".join(f"{key} = {value}" for key, value in table.items() if key not in {one.key for one in proposed})
+    facts = ", ".join(
+        f"{key} = {written(value)}" for key, value in table.items() if key not in {one.key for one in proposed}
+    )
     yield f"{check} is asked{': ' + facts if facts else ''}"
     yield from (f"  {one.key} = {written(one.value)}: {one.because}" for one in proposed)
 
@@ -446,9 +486,11 @@ def _rendered(
         rendering = render(build, request, work)
         if rendering.response is None:
             raise BadInput(build.place, f"no reference can be made of it: {rendering.reason}")
-        again = list(_rendered_again(build, request, work, count, progress))
         progress("looking how it behaves")
         observed = _observed(build, request, rendering.response, golden_folder, work)
+        if not wishes.repeats and _differs_from_itself(observed):
+            count = ENOUGH_REPEATS
+        again = list(_rendered_again(build, request, work, count, progress))
         cost = kernel_cost(build, request, work)
     told = {
         "origin": "capture" if build.kind == "interface" else "build",
@@ -465,6 +507,12 @@ def _rendered(
     return rendering.response, told, label_of(build), cost, again, observed
 
 
+def _differs_from_itself(observed: Iterable[Observed]) -> float:
+    """By how many percent a second render differs, where that is more than rounding; else 0."""
+    differs = max((one.amount or 0.0 for one in observed if one.question == "repeats_percent"), default=0.0)
+    return differs if differs > ROUNDING_PERCENT else 0.0
+
+
 def _observed(build: Build, request: Request, response: Response, golden_folder: Path, work: Path) -> list[Observed]:
     """What the build is put through for its manners; BadInput where it does not survive that."""
     from reverdict import conducting
@@ -479,7 +527,7 @@ def _observed(build: Build, request: Request, response: Response, golden_folder:
     decay_s = longest_decay_s(measure(response))
     observed = conducting.observe(conducting.Subject(build, request, response, response, decay_s), asked, work)
     for one in observed:
-        if one.amount is None:
+        if one.amount is None and not one.not_put:
             raise BadInput(build.place, f"no reference can be made of it: {one.where}: {one.why_not}")
     return observed
 

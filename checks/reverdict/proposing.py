@@ -62,8 +62,8 @@ HEARD = {
     "arrival_ms": 1.0, "onset_ms": 1.0, "edt_percent": 5.0, "t20_percent": 5.0, "t30_percent": 5.0, "level_db": 1.0,
 }  # fmt: skip
 DEPARTURES = (
-    "repeats_percent", "block_size_percent", "instances_percent", "reset_percent", "level_scaling_percent",
-    "superposition_percent", "time_variance_percent", "cold_start_percent",
+    "silence_percent", "dc_percent", "tail_percent", "repeats_percent", "block_size_percent", "instances_percent",
+    "reset_percent", "level_scaling_percent", "superposition_percent", "time_variance_percent", "cold_start_percent",
 )  # fmt: skip
 """Tolerances of what a build departs from itself by."""
 
@@ -180,6 +180,11 @@ def curve_proposal(judged: Iterable[Finding], level_db: float, repeats: int) -> 
 def missing(findings: Iterable[Finding]) -> list[Finding]:
     """What a repeat does not have that the first take has."""
     return [finding for finding in findings if finding.quantity in KEYS and finding.deviation is None and finding.where]
+
+
+def lost(findings: Iterable[Finding]) -> list[Finding]:
+    """What a repeat does not have, wherever that is."""
+    return [finding for finding in findings if finding.quantity in KEYS and finding.deviation is None]
 
 
 def strangest(findings: Iterable[Finding]) -> Finding | None:
@@ -362,14 +367,15 @@ def manners(observed: Iterable[Observed], usual: Mapping[str, Any]) -> tuple[lis
     for key, one in most.items():
         needed, limit = _needed(one), least_limit(usual[key])
         where = f" ({one.name or one.where})" if one.name or one.where else ""
-        said = f"the golden's own build: {needed:.2g} {_unit(key)}{where}"
+        number = f"{needed:.0f}" if needed >= 10.0 else f"{needed:.2g}"
+        said = f"the golden's own build: {number} {_unit(key)}{where}"
         if needed <= limit / 2:
             continue
         if key in DEPARTURES and needed > KEPT_BY_DESIGN_PERCENT:
             declared[key.rpartition("_")[0]] = said
         else:
-            warning = f"{key} = {_rounded_up(2 * needed)} is wider than usual, {limit:g}: {said}"
-            proposals.append(Proposal("conduct", key, _rounded_up(2 * needed), f"twice that of {said}", warning))
+            because = f"twice that of {said}; wider than usual, {limit:g}"
+            proposals.append(Proposal("conduct", key, _rounded_up(2 * needed), because))
     return proposals, declared
 
 

@@ -318,8 +318,18 @@ class CostTolerances(Table):
     )
 
 
+def _flat(tolerance: Tolerance | None) -> Tolerance | None:
+    if tolerance is not None and any(len(one.points) > 1 for one in (tolerance.above, tolerance.below)):
+        raise ValueError("need one number, or one each way; this does not vary with frequency")
+    return tolerance
+
+
+FlatLimit = Annotated[Limit, AfterValidator(_flat)]
+
+
 def _manner(what: str, of: str = "in energy, as a root, of that of the response") -> Any:
-    return Field(default=None, description=f"{what}, in percent {of}. 1 is -40 dB, 0.001 is -100. Unset: not judged.")
+    levels = "" if of.startswith("of the cost") else " 1 is -40 dB, 0.001 is -100."
+    return Field(default=None, description=f"{what}, in percent {of}.{levels} Unset: not judged.")
 
 
 class ConductTolerances(Table):
@@ -328,29 +338,31 @@ class ConductTolerances(Table):
         description="How much louder than anything near it in time and frequency in the golden a build may be, in "
         "dB: clicks, hum, offsets, gaps. Unset: not judged.",
     )
-    repeats_percent: Limit = _manner("How far a second render may differ")
-    block_size_percent: Limit = _manner("How far a render in odd block sizes may differ")
-    instances_percent: Limit = _manner("How far a render beside a second instance, at another rate, may differ")
-    reset_percent: Limit = _manner("How far a render after loud noise and a reset may differ")
-    level_scaling_percent: Limit = _manner("How far the response to a softer click, or one turned over, may differ")
-    superposition_percent: Limit = _manner("How far the response to a click amid noise, less the noise, may differ")
-    time_variance_percent: Limit = _manner("How far the response to a later click may differ")
-    cold_start_percent: Limit = _manner("How far the response to a click without silence before it may differ")
-    silence_percent: Limit = _manner("What may sound for silence", "of full scale")
-    dc_percent: Limit = _manner("What offset there may be in silence", "of full scale")
-    tail_percent: Limit = _manner("What may be left when the tail should have ended", "of the loudest sample before")
-    move_percent: Limit = _manner(
+    repeats_percent: FlatLimit = _manner("How far a second render may differ")
+    block_size_percent: FlatLimit = _manner("How far a render in odd block sizes may differ")
+    instances_percent: FlatLimit = _manner("How far a render beside a second instance, at another rate, may differ")
+    reset_percent: FlatLimit = _manner("How far a render after loud noise and a reset may differ")
+    level_scaling_percent: FlatLimit = _manner("How far the response to a softer click, or one turned over, may differ")
+    superposition_percent: FlatLimit = _manner("How far the response to a click amid noise, less the noise, may differ")
+    time_variance_percent: FlatLimit = _manner("How far the response to a later click may differ")
+    cold_start_percent: FlatLimit = _manner("How far the response to a click without silence before it may differ")
+    silence_percent: FlatLimit = _manner("What may sound for silence", "of full scale")
+    dc_percent: FlatLimit = _manner("What offset there may be in silence", "of full scale")
+    tail_percent: FlatLimit = _manner(
+        "What may be left when the tail should have ended", "of the loudest sample before"
+    )
+    move_percent: FlatLimit = _manner(
         "What may sound high above a sine when one of the moves is made", "of the output's peak"
     )
-    slow_tail_percent: Limit = _manner("How much dearer a silent tail may be", "of the cost of loud sound")
-    headroom_db: Limit = Field(
+    slow_tail_percent: FlatLimit = _manner("How much dearer a silent tail may be", "of the cost of loud sound")
+    headroom_db: FlatLimit = Field(
         default=None,
         description="How far the peak of the answer to noise may differ from the golden's, in dB. Unset: not judged.",
     )
-    balance_db: Limit = Field(
+    balance_db: FlatLimit = Field(
         default=None, description="How far right against left may differ from the golden's, in dB. Unset: not judged."
     )
-    mono_db: Limit = Field(
+    mono_db: FlatLimit = Field(
         default=None,
         description="How far left plus right may differ in level from the golden's, in dB. Unset: not judged.",
     )
@@ -800,7 +812,7 @@ class Lv2BuildTable(PluginBuildTable):
 
     kind: Literal["lv2"] = Field(description="An LV2 plug-in.")
     file: str = Field(default="", description="Its bundle, a path relative to this file; else it is on LV2_PATH.")
-    plugin: Text = Field(description="URI of the plug-in.")
+    plugin: str = Field(default="", description="URI of the plug-in; may be left out where the bundle has but one.")
 
 
 class ClapBuildTable(PluginBuildTable):

@@ -6,6 +6,7 @@ the two rates first (``measure.resampling``).
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -42,6 +43,10 @@ SOUND_JUDGES: dict[str, Any] = {
 
 UNKNOWN_DECAY_S = 3.0
 NO_RESPONSE = "nothing to measure: the build gave no usable output"
+NO_GOLDEN_COST = "no golden cost: name a baseline in the build or the reference, or let golden new write kernel_ratio"
+NO_LOG = (
+    'not measured: the reference has cycles_per_sample, and the build names no log of cycles (cycles = "cycles.csv")'
+)
 RECORDED_ONCE = "a recording is one render, and answers for the main cell alone"
 
 
@@ -71,6 +76,11 @@ def require_fit(build: Build, reference: Reference) -> None:
         mistakes += [_no_preset(one, name, reference) for name in names if name not in one.presets]
         given = [{**reference.render.parameters, **one.presets.get(name, {})} for name in names or ("",)]
         for name in dict.fromkeys(name for parameters in given for name in parameters_missing(one, parameters)):
+            near = difflib.get_close_matches(name, one.parameters, 1)
+            if near:
+                slip = f'no "{name}", which build.argv asks for; is {near[0]} meant?'
+                mistakes.append(BadInput(f"{one.place}: build.parameters", slip))
+                continue
             ask = f'no "{name}", which build.argv of {one.place} asks for'
             mistakes.append(
                 BadInput(f"{reference.path}: render.parameters", f'{ask}; write {name} = "…" under [render.parameters]')
@@ -177,6 +187,7 @@ class Trial:
         self.cell = cell or cells_of(golden.reference)[0]
         self._measured_golden = measured_golden or MeasuredGolden(golden)
         self._unwell = False
+        self._not_linear = False
 
     @cached_property
     def rendering(self) -> Rendering:
@@ -220,6 +231,7 @@ class Trial:
                 settings = replace(settings, declared={})  # they are told of the main cell
             beside = None if settings.stray_db is None else self.beside
             findings = conduct.judge(self.rendering, beside, settings, self._manners(settings))
+            self._not_linear |= conduct.is_not_linear(findings)
             return self._closed(check, findings, settings.accept_unsure)
         if self.rendering.response is None:
             return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
@@ -257,8 +269,10 @@ class Trial:
         request = request_of(self.golden.reference)
         baseline = _baseline_of(self.build, self.golden.reference)
         golden_ratio = 1.0 if baseline else settings.kernel_ratio
+        if settings.cycles_per_sample is not None and self.build.kind in RECORDED:
+            return [_no_cost(settings.dearer_percent, NO_LOG)]
         if golden_ratio is None:
-            return [_no_golden_cost(settings.dearer_percent)]
+            return [_no_cost(settings.dearer_percent, NO_GOLDEN_COST)]
 
         def settled(measurement: cost.CostMeasurement) -> bool:
             return cost.judge(golden_ratio, measurement, settings)[0].outcome is not Outcome.UNSURE
@@ -285,6 +299,8 @@ class Trial:
         """
         both = self._compared
         if not self._unwell or self.beside is None or both is None or self._measured_golden.diagnosed:
+            return ()
+        if self._not_linear:  # then no change of a linear algorithm is the cause, however well one fits
             return ()
         from reverdict.diagnose import diagnose
 
@@ -359,6 +375,5 @@ def _baseline_timer(baseline: Build | None, request: Request, work_folder: Path)
     return open_timer(baseline, request, work_folder) if baseline else open_kernel_timer(work_folder)
 
 
-def _no_golden_cost(tolerance: float) -> Any:
-    reason = "no golden cost: name a baseline in the build or the reference, or let golden new write kernel_ratio"
+def _no_cost(tolerance: float, reason: str) -> Any:
     return judging.judge_deviation("cost", "", "%", None, None, None, None, tolerance, reason=reason)

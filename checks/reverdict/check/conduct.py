@@ -31,7 +31,7 @@ from reverdict.phrases import true_minus
 from reverdict.words import Finding, Outcome
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from reverdict.measure.manners import Observed
     from reverdict.measure.measurement import Comparison
@@ -90,6 +90,9 @@ QUANTITIES = {
 """Key of a tolerance -> what its finding is called."""
 
 
+LEVELS = ("click 40 dB softer", "click turned over")
+"""What the findings of ``level_scaling_percent`` are called."""
+
 LIKELY = {
     "repeats_percent": "a random seed, or memory that is not cleared?",
     "block_size_percent": "state lost or read twice at the ends of blocks?",
@@ -106,6 +109,15 @@ LIKELY = {
     "slow_tail_percent": "denormal numbers?",
 }
 """Key of a tolerance -> what is likely behind a departure beyond it."""
+
+
+NOT_LINEAR = ("repeats_percent", "level_scaling_percent", "superposition_percent", "time_variance_percent")
+
+
+def is_not_linear(findings: Iterable[Finding]) -> bool:
+    """Whether a build was found not to be linear and time-invariant, or not to repeat itself."""
+    names = {QUANTITIES[key] for key in NOT_LINEAR} | set(LEVELS)
+    return any(one.quantity in names and one.outcome is Outcome.FAIL for one in findings)
 
 
 def judge(
@@ -131,6 +143,11 @@ def judge(
 
 def _observed(one: Observed, settings: Conduct) -> Finding:
     """What was observed, against its tolerance. What could not be played at all is output that cannot be used."""
+    if one.not_put:
+        # What the reference itself wants moved must be moved; what is asked of all builds may not apply to one.
+        outcome = Outcome.UNSURE if one.question == "move_percent" else Outcome.NOT_ASKED
+        quantity = QUANTITIES.get(one.question, one.question)
+        return Finding(quantity, one.where, "", None, None, None, None, None, outcome, one.not_put)
     if one.question not in QUANTITIES:
         return Finding(one.question, one.where, "", None, None, None, None, None, Outcome.FAIL, one.why_not)
     tolerance = getattr(settings, one.question)

@@ -23,6 +23,7 @@ reverb, good ones and faulty ones. builds/README.md says what was done to each.
     reverdict gate builds/comb-fake.toml            fails: there is no dispersion at all
     reverdict gate builds/raised-feedback.toml      fails: the tail is too long
     reverdict gate builds/slow.toml                 fails: same sound, several times the cost
+    reverdict gate builds/fixed-point.toml          fails: a click passes, loud sound wraps around
     reverdict gate builds/c-port.toml               {c_port}
 
 Add `--report DIR` to see why, in pictures. Then break something yourself: change a number in builds/workshop.py.

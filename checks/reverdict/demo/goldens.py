@@ -136,7 +136,7 @@ dearer_percent = 25       # builds in Python, timed on machines that do other th
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
-headroom_db = { above = 3, below = inf }   # nor may its answer to noise peak much higher
+headroom_db = 3           # nor may its answer to noise peak much higher or lower
 """
 
 WORKSHOP_STEREO = """\
@@ -240,7 +240,7 @@ not_asked = "cost is judged on workshop-spring"
 
 [conduct]
 stray_db = 8              # nothing may sound where the golden is silent
-headroom_db = { above = 3, below = inf }   # nor may its answer to noise peak much higher
+headroom_db = 3           # nor may its answer to noise peak much higher or lower
 balance_db = 0.5          # and right against left, and both together in mono, stay as loud
 mono_db = 0.5
 """

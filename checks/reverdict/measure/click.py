@@ -29,7 +29,12 @@ LATE_S = 1e-3
 
 
 def find_click(samples: NDArray[Any], rate_hz: float) -> float:
-    """Seconds from the first sample to the click; 0 where sound begins at once or no sharp onset is found.
+    """Seconds from the first sample to the click; 0 where sound begins at once or no sharp onset is found."""
+    return find_sharp_onset(samples, rate_hz) or 0.0
+
+
+def find_sharp_onset(samples: NDArray[Any], rate_hz: float) -> float | None:
+    """Seconds from the first sample to the click; 0 where sound begins at once, None where no sharp onset is found.
 
     The onset is the first stretch of 0.2 ms that rises 20 dB above everything before it, noise included: even the first
     pass of a spring takes longer to rise. Differences from sample to sample are looked at: they favour a click's highs.
@@ -52,7 +57,7 @@ def find_click(samples: NDArray[Any], rate_hz: float) -> float:
     heard = level > 10 ** (-BELOW_PEAK_DB / 10) * level.max()
     onsets = np.flatnonzero(heard[1:] & (level[1:] > above * np.maximum.accumulate(level)[:-1])) + 1
     if onsets.size == 0:
-        return 0.0
+        return None
     begin = int(onsets[0]) * width
     inside = power[begin : begin + width]
     return (begin + int(np.flatnonzero(inside > 0.1 * inside.max())[0])) / rate_hz

@@ -50,6 +50,8 @@ class Observed:
         What this observation is called, where its question has several.
     remark : str
         What else to know.
+    not_put : str
+        Why the question cannot be put to this build at all.
     """
 
     question: str
@@ -59,6 +61,7 @@ class Observed:
     name: str = ""
     remark: str = ""
     why_not: str = ""
+    not_put: str = ""
 
 
 def departure(found: NDArray[Any], expected: NDArray[Any]) -> float:

@@ -213,16 +213,17 @@ def _raw_output(folder: Path, request: Request, asked: int) -> tuple[NDArray[Any
     size, channels = target.stat().st_size, request.output_channels
     if size == 0:
         return Failure("wrote nothing to standard output")
-    if size != 4 * channels * asked and (text := _text_in(target)):
-        return Failure(_holds_text(text))
     samples, rest = divmod(size, 4)
+    other_channels = not rest and samples != channels * asked and samples % asked == 0 and samples // asked <= 8
+    if size != 4 * channels * asked and not other_channels and (text := _text_in(target)):
+        return Failure(_holds_text(text))
     if rest or samples % channels:
         frames = f"of {channels} floats, 4 bytes each" if channels > 1 else "of 4 bytes"
         return Failure(f"standard output holds {size} bytes, which are no whole frames {frames}")
     if samples > _most_samples(request, asked):
         lasts = f"{samples // channels / request.rate_hz:.0f} s, asked for {asked / request.rate_hz:.2f} s"
         return Failure(f"standard output holds {lasts}")
-    if samples != channels * asked and samples % asked == 0 and samples // asked <= 8:
+    if other_channels:
         # One channel where two are asked for, or two for one: nothing else would tell.
         held = _count(samples // asked, "channel", "channels")
         return Failure(f"standard output holds as many samples as {held} would, needs {channels}")

@@ -122,6 +122,8 @@ def _put_right(samples: NDArray[Any], rate_hz: int, path: Path, build: Build, re
     notes = _notes_on(path, build, reference)
     begin: float = _click_sample(samples, rate_hz, notes, build)
     offset, longest, told = offset_of(notes.clock_ppm), samples.shape[1], []
+    if begin and build.loopback is None:
+        told.append(f"counted from the click at {begin / rate_hz:.4f} s")
     if build.loopback is not None:
         heard, samples = _heard(samples, rate_hz, path, build)
         begin = begin + heard.at if build.loopback.take else heard.at
@@ -164,9 +166,12 @@ def _click_sample(samples: NDArray[Any], rate_hz: int, notes: TakeNotes, build: 
     """The sample nearest to where notes say that the click stands."""
     click_at_s = notes.click_at_s
     if click_at_s == "auto":
-        from reverdict.measure.click import find_click
+        from reverdict.measure.click import find_sharp_onset
 
-        click_at_s = float(find_click(samples, rate_hz))
+        onset = find_sharp_onset(samples, rate_hz)
+        if onset is None:
+            raise BadInput(build.place, 'click_at_s = "auto": no sharp onset in it; say when the click was played')
+        click_at_s = onset
     first = round(click_at_s * rate_hz)
     if not 0 <= first < samples.shape[1]:
         raise BadInput(build.place, f"click_at_s = {click_at_s:g} lies outside the recording")

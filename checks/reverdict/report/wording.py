@@ -227,7 +227,11 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
     """Say what a developer can do about a fail or an unsure; a recording can be repeated, a render only changed."""
     name = shlex.quote(plain(reference["name"]))
     if check["check"] == "conduct":
-        return f"next: run this one alone: reverdict gate BUILD --only {name}"
+        worst = worst_finding(check)
+        if worst is None or worst["quantity"] == "output":
+            what = "the recording" if kind in ("recordings", "interface") else "the build"
+            return f"next: put {what} right, or its TOML; --only judges others without {name}"
+        return f"next: mend the build; what it does on purpose is declared under [conduct.declared] of {name}"
     failed, _ = split([finding for finding in worst_first(check["findings"]) if finding["outcome"] == "fail"])
     if failed and (cell := failed[0].get("cell", "")):
         table = f"[cells.{axis_of(reference, cell)}.{check['check'].replace('-', '_')}]"

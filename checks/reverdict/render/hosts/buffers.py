@@ -7,11 +7,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from reverdict.render.hosts import BuildError
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
 GUARD = 64
 """Samples before and after each row that nobody may write to: enough for one vector too many of any processor."""
+
+UNWRITTEN = 0x7FC0DEAD
+"""Bits of a NaN that stand in outputs before they are written: what is left of them shows."""
 
 SENTINEL = np.float32(-1.7014118e38)
 """A value that no reverb writes by chance."""
@@ -34,6 +41,18 @@ class Buffers:
         self.rows[:] = 0.0
         addresses = [row.ctypes.data_as(FloatPointer) for row in self.rows]
         self.pointers = (FloatPointer * max(channels, 1))(*addresses)
+
+    def spoil(self, frames: int) -> None:
+        """Fill rows with what nobody writes."""
+        self.rows.view(np.uint32)[:, :frames] = UNWRITTEN
+
+    def require_written(self, frames: int, rows: Sequence[int] | slice = slice(None)) -> None:
+        """Raise BuildError where some of it still stands there after a block."""
+        left = (self.rows.view(np.uint32)[rows, :frames] == UNWRITTEN).any(axis=0)
+        if left.any():
+            at = np.flatnonzero(left)
+            which = f"sample {at[0]}" if at.size == 1 else f"samples {at[0]} to {at[-1]}"
+            raise BuildError(f"leaves {which} of a block of {frames} unwritten, or adds to what stood there")
 
     @property
     def overrun(self) -> bool:

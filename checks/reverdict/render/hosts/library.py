@@ -6,8 +6,6 @@ import ctypes
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from reverdict.render.hosts import BuildError, Instance, Slip, unknown
 from reverdict.render.hosts.buffers import Buffers, FloatPointer
 
@@ -100,9 +98,9 @@ class LibraryInstance(Instance):
     def process(self, block: NDArray[Any]) -> NDArray[Any]:
         frames = block.shape[1]
         self._input.rows[:, :frames] = block
-        # What it does not write shall show.
-        self._output.rows[:, :frames] = np.nan
+        self._output.spoil(frames)
         self._call["reverb_process"](self._handle, self._input.pointers, self._output.pointers, frames)
+        self._output.require_written(frames)
         return self._output.rows[:, :frames]
 
     def reset(self) -> None:

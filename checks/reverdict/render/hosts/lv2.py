@@ -80,6 +80,8 @@ def open_host(job: dict[str, Any]) -> Lv2Host:
             raise Slip("build.file", f"{bundle}: is no LV2 bundle, there is no manifest.ttl in it")
     lilv = Lilv(bundle)
     plugins = lilv.plugins()
+    if not job["plugin"] and len(plugins) == 1:
+        job = job | {"plugin": next(iter(plugins))}
     if job["plugin"] not in plugins:
         raise Slip("build.plugin", _no_such_plugin(job["plugin"], list(plugins), bundle))
     return Lv2Host(job, lilv, plugins[job["plugin"]])

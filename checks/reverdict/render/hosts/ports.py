@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from reverdict.render.hosts import BuildError, Slip
 from reverdict.render.hosts.buffers import Buffers
 from reverdict.render.hosts.names import find
@@ -82,10 +80,11 @@ class AudioPorts:
 
     def spoil(self, frames: int) -> None:
         """Fill the outputs, so that it shows where nothing is written."""
-        self._buffers.rows[:, :frames] = np.nan
+        self._buffers.spoil(frames)
 
     def taken(self, frames: int) -> NDArray[Any]:
-        """What was written to the outputs in use."""
+        """What was written to the outputs in use. Raises BuildError where something was not."""
+        self._buffers.require_written(frames, self._used)
         return self._buffers.rows[self._used, :frames]
 
 
