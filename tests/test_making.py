@@ -129,7 +129,7 @@ def test_repeats_that_spread_beyond_hearing_are_told_plainly(
     *_, last = said(capsys, "golden", "new", "bench", "--from", first, "--repeats", *others)
     assert re.fullmatch(
         r"level_db = [\d.]+ dB is wider than what is heard, 1 dB: repeats differ by [\d.]+ dB; "
-        "record with less noise, or steadier",
+        "steadier or quieter, it is tighter",
         last,
     )
     assert "; beyond what is heard, 1 dB\n" in here.reference("bench").read_text(encoding="utf-8")

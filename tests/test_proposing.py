@@ -82,7 +82,7 @@ def test_what_spreads_beyond_hearing_is_said_plainly() -> None:
     assert one.value == 6
     assert one.because.endswith("; beyond what is heard, 1 dB")
     assert one.warning == (
-        "level_db = 6 dB is wider than what is heard, 1 dB: repeats differ by 4 dB; record with less noise, or steadier"
+        "level_db = 6 dB is wider than what is heard, 1 dB: repeats differ by 4 dB; steadier or quieter, it is tighter"
     )
 
 

@@ -128,7 +128,6 @@ def new_reference(
         response, told, label = _capture(source, wishes)
         cost: dict[str, Any] = {"not_asked": "made from a recording, and a recording has no cost"}
         observed: list[Observed] = []
-        of_itself: list[str] = []
         repeats = _other_takes(source, response, wishes)
     else:
         build = open_build(source)
@@ -161,6 +160,7 @@ def new_reference(
     evidence = {f"{one.table}.{one.key}": one.because for one in proposals}
     with writing_into(golden_folder):
         path = golden_set.new(name, response, tables, golden_folder, evidence=evidence, measured=figures_of(measured))
+    of_itself = []
     if told["origin"] == "build":
         progress("judging it by its own reference")
         of_itself = list(_said_of_itself(name, build, golden_folder))
@@ -168,8 +168,8 @@ def new_reference(
     warnings = [one.warning for one in proposals if one.warning]
     room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" and not repeats and proposals else []
     if differs := _differs_from_itself(observed):
-        seed = "fix its random seed, if it has one, to be held more tightly"
-        warnings.insert(0, f"it does not repeat itself: a second render differs by {differs:.2g} %; {seed}")
+        said_first = f"it does not repeat itself: a second render differs by {proposing.figure(differs)} %"
+        warnings.insert(0, f"{said_first}; fix its random seed, if it has one, to be held more tightly")
     return path, [*_lead_of(response.click_at_s, source), *said, *said_of_repeats, *warnings, *of_itself, *room]
 
 
@@ -334,7 +334,7 @@ def _said_of_repeats(repeats: Sequence[Take], found: Sequence[Sequence[Finding]]
         if strange := proposing.strangest(findings):
             said = judging.sentence(strange).partition(", limit")[0]
             raise BadInput(take.label, f"{said}; a repeat is the same thing once more")
-        if any(one.quantity == "polarity" and one.outcome is Outcome.FAIL for one in findings):
+        if _turned_over(findings):
             raise BadInput(take.label, "is turned over against the first; a repeat is the same thing once more")
         if without := proposing.missing(findings):
             more = f", and {len(without) - 1} more" if len(without) > 1 else ""
@@ -355,12 +355,16 @@ def _only_what_renders_agree_on(findings: Sequence[Finding], checks: dict[str, d
     from reverdict import judging, proposing
 
     left = list(findings)
-    while strange := (proposing.strangest(left) or next(iter(proposing.lost(left)), None)):
-        table = proposing.KEYS[strange.quantity][0]
+    while strange := (proposing.strangest(left) or next(iter(proposing.lost(left)), None) or _turned_over(left)):
+        table = proposing.KEYS.get(strange.quantity, ("echo_timing",))[0]
         said = judging.sentence(strange).partition(", limit")[0]
         checks[table] = {**checks[table], "not_asked": f"its renders do not agree on it: {said}"}
-        left = [one for one in left if proposing.KEYS.get(one.quantity, ("",))[0] != table]
+        left = [one for one in left if proposing.KEYS.get(one.quantity, ("echo_timing",))[0] != table]
     return left
+
+
+def _turned_over(findings: Sequence[Finding]) -> Finding | None:
+    return next((one for one in findings if one.quantity == "polarity" and one.outcome is Outcome.FAIL), None)
 
 
 def _alike(one: Response, other: Response) -> bool:

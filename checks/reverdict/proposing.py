@@ -341,7 +341,7 @@ def _beyond(key: str, value: str, heard: str, need: _Need, repeats: int, unit: s
         why = f"repeats differ by {_amount(need.differ)} {unit}"
     else:
         why = f"noise alone moves it by {_amount(need.noise)} {unit}"
-    return f"{key} = {value} is wider than what is heard, {heard}: {why}; record with less noise, or steadier"
+    return f"{key} = {value} is wider than what is heard, {heard}: {why}; steadier or quieter, it is tighter"
 
 
 KEPT_BY_DESIGN_PERCENT = 10.0
@@ -367,8 +367,7 @@ def manners(observed: Iterable[Observed], usual: Mapping[str, Any]) -> tuple[lis
     for key, one in most.items():
         needed, limit = _needed(one), least_limit(usual[key])
         where = f" ({one.name or one.where})" if one.name or one.where else ""
-        number = f"{needed:.0f}" if needed >= 10.0 else f"{needed:.2g}"
-        said = f"the golden's own build: {number} {_unit(key)}{where}"
+        said = f"the golden's own build: {figure(needed)} {_unit(key)}{where}"
         if needed <= limit / 2:
             continue
         if key in DEPARTURES and needed > KEPT_BY_DESIGN_PERCENT:
@@ -377,6 +376,11 @@ def manners(observed: Iterable[Observed], usual: Mapping[str, Any]) -> tuple[lis
             because = f"twice that of {said}; wider than usual, {limit:g}"
             proposals.append(Proposal("conduct", key, _rounded_up(2 * needed), because))
     return proposals, declared
+
+
+def figure(value: float) -> str:
+    """Two digits of a percentage, or as many as it has before the point."""
+    return f"{value:.0f}" if value >= 10.0 else f"{value:.2g}"
 
 
 def _needed(one: Observed) -> float:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from reverdict.cells import Cell
+    from reverdict.diagnose.telling import Explanation
     from reverdict.golden_set import GoldenReference
     from reverdict.measure.manners import Observed
     from reverdict.reference import CheckSettings, Reference
@@ -306,7 +307,12 @@ class Trial:
 
         self._measured_golden.diagnosed = True
         found = diagnose(both.golden, both.measured, both.candidate, self.beside)
-        return tuple({**asdict(one), "cell": self.cell.name} for one in found)
+        return tuple({**asdict(one), "words": self._with_report(one), "cell": self.cell.name} for one in found)
+
+    def _with_report(self, one: Explanation) -> str:
+        """What was done, and of a latency also what the build reports: that may be what is wrong."""
+        reported = next((note for note in self.rendering.notes if note.startswith("reports a latency")), "")
+        return f"{one.words} (it {reported})" if reported and one.kind == "latency" else one.words
 
 
 def longest_decay_s(measured: Measurement) -> float:
