@@ -262,6 +262,41 @@ def test_what_a_random_build_departs_by_in_all_else_is_unsure(plates: Path, work
     assert set(outcomes.values()) == {Outcome.UNSURE}, outcomes
 
 
+BARE = """
+import numpy as np
+
+class Bare:
+    def __init__(self, sample_rate, dull=False): pass
+    def process(self, block): return block
+"""
+
+
+def test_what_cannot_be_put_to_a_build_is_shown(tmp_path: Path, work: Path) -> None:
+    (tmp_path / "bare.py").write_text(BARE, encoding="utf-8")
+    build = replace(plate(tmp_path), object="bare:Bare")
+    not_passing = {one.quantity: one for one in judged(build, build, work) if one.outcome is not Outcome.PASS}
+    assert {name: (one.outcome, one.reason) for name, one in not_passing.items()} == {
+        "click after a reset": (Outcome.NOT_ASKED, "this build has no reset"),
+        "click of a moved parameter": (Outcome.UNSURE, "this build cannot move parameters while it runs"),
+    }
+    with_names = replace(build, parameter_names={"mix": ""})
+    named = {one.quantity: one for one in judged(with_names, build, work)}
+    assert named["click of a moved parameter"].outcome is Outcome.UNSURE
+
+
+def test_no_linear_cause_is_sought_for_what_is_not_linear(plates: Path, work: Path) -> None:
+    asked = replace(usual(), move_percent=None)
+    for fault, expected in (
+        ("saturates", True),
+        ("gate", True),
+        ("modulated", True),
+        ("random", True),
+        ("reset", False),
+    ):
+        build = plate(plates, fault=fault)
+        assert conduct.is_not_linear(judged(build, build, work, asked=asked)) is expected, fault
+
+
 def test_a_declared_question_is_not_put_and_says_why(plates: Path, work: Path) -> None:
     asked = replace(
         usual(), move_percent=None, headroom_db=None, time_variance_percent=None, cold_start_percent=None,
@@ -347,12 +382,17 @@ def test_denormal_numbers_show_in_the_time_of_a_whole_program(
     assert {"repeats", "level_scaling", "superposition", "cold_start", "tail"} <= {*questions(findings)}
 
 
-def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plates: Path, tmp_path: Path) -> None:
-    toml = tmp_path / "plate.toml"
+def build_toml(folder: Path, plates: Path, fault: str) -> Path:
+    toml = folder / "plate.toml"
     toml.write_text(
         f'[build]\nname = "plate"\nversion = "1"\nkind = "python"\nobject = "plate:Plate"\npath = "{plates}"\n'
-        '[build.not_asked]\ncost = "not now"\n[build.parameters]\nfault = "modulated"\n'
+        f'[build.not_asked]\ncost = "not now"\n[build.parameters]\nfault = "{fault}"\n'
     )
+    return toml
+
+
+def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plates: Path, tmp_path: Path) -> None:
+    toml = build_toml(tmp_path, plates, "modulated")
     wishes = making.Wishes(seconds=0.5, rates_hz=(RATE_HZ,))
     path, said = making.new_reference("wobbly", toml, tmp_path / "golden", wishes)
     text = path.read_text()
@@ -367,3 +407,21 @@ def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plat
     told = {check.check: check for check in reference.checks}["conduct"]
     assert told.outcome is Outcome.FAIL
     assert "silence" in questions([one for one in told.findings if one.outcome is Outcome.FAIL])
+
+
+def test_a_build_that_does_not_repeat_is_rendered_again_and_passes_by_what_agrees(plates: Path, tmp_path: Path) -> None:
+    toml = build_toml(tmp_path, plates, "random")
+    _, said = making.new_reference("lucky", toml, tmp_path / "golden", making.Wishes(seconds=0.5, rates_hz=(RATE_HZ,)))
+    assert any(line.startswith("it does not repeat itself: a second render differs by ") for line in said)
+    assert any("5 takes" in line for line in said)
+    verdict = gate(toml, tmp_path / "golden")
+    assert verdict.outcome == "pass", [check.reason for check in verdict.references[0].checks]
+
+
+def test_golden_new_says_where_the_build_does_not_pass_by_its_own_reference(plates: Path, tmp_path: Path) -> None:
+    """The plate is other noise at every rate."""
+    wishes = making.Wishes(seconds=0.5, rates_hz=(RATE_HZ, RATE_HZ // 2))
+    _, said = making.new_reference("two", build_toml(tmp_path, plates, ""), tmp_path / "golden", wishes)
+    telling = [line for line in said if line.startswith("the build itself does not pass")]
+    assert telling
+    assert all(line.startswith("the build itself does not pass at 12 kHz: ") for line in telling)

@@ -517,7 +517,14 @@ def alive(pid: int) -> bool:
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 @pytest.mark.parametrize("jobs", ["1", "2"])
-def test_ctrl_c_ends_promptly_and_leaves_nobody(workspace: Workspace, jobs: str) -> None:
+@pytest.mark.parametrize(("blow", "status", "name"), [(signal.SIGINT, 130, "Ctrl-C"), (signal.SIGTERM, 143, "SIGTERM")])
+def test_a_stop_ends_promptly_and_leaves_nothing(
+    workspace: Workspace, jobs: str, blow: signal.Signals, status: int, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C goes to all that run in the terminal, the SIGTERM of a CI service to the command."""
+    temporary = workspace.root / "temporary"
+    temporary.mkdir()
+    monkeypatch.setenv("TMPDIR", str(temporary))
     report = workspace.root / "report"
     mark = workspace.root / "hanging"
     argv = [sys.executable, "-S", "-c", f"open({str(mark)!r}, 'w'); import time; time.sleep(600)", "{input}{output}"]
@@ -533,15 +540,16 @@ def test_ctrl_c_ends_promptly_and_leaves_nobody(workspace: Workspace, jobs: str)
         assert mark.exists(), run.poll()
         family = running_below(run.pid)
         assert len(family) >= 3  # the gate, the launcher, the build
-        os.killpg(run.pid, signal.SIGINT)
+        (os.killpg if blow == signal.SIGINT else os.kill)(run.pid, blow)
         said, errors = run.communicate(timeout=20)
-    assert (run.returncode, said, errors) == (130, "", f"{AHEAD}reverdict: stopped by Ctrl-C\n")
+    assert (run.returncode, said, errors) == (status, "", f"{AHEAD}reverdict: stopped by {name}\n")
     for _ in range(100):
         if not any(map(alive, family)):
             break
         time.sleep(0.05)
     assert not [pid for pid in family if alive(pid)]
-    assert written(report)["errors"] == ["stopped by Ctrl-C"]
+    assert written(report)["errors"] == [f"stopped by {name}"]
+    assert not list(temporary.iterdir())
 
 
 def test_a_reader_who_leaves_early_does_not_open_the_gate(workspace: Workspace) -> None:

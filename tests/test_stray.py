@@ -129,6 +129,18 @@ def test_a_silent_golden_has_no_stray_sound() -> None:
     assert stray_sound(np.zeros(9600), np.ones(9600), RATE_HZ) is None
 
 
+def test_what_rings_next_to_half_the_rate_is_resampling_and_no_stray_sound() -> None:
+    """A fraction of a sample moves a sound with a jump at its start: it rings just there, before it begins too."""
+    time = np.arange(RATE_HZ) / RATE_HZ
+    sound = np.random.default_rng(8).normal(size=time.size) * np.exp(-5 * time) * (time > 0.1)
+    spectrum = np.fft.rfft(sound, 2 * sound.size)
+    late = np.fft.irfft(spectrum * np.exp(-1j * np.pi * 0.37 * np.arange(spectrum.size) / spectrum.size))[: sound.size]
+    stray = stray_sound(sound, late, RATE_HZ)
+    assert stray is not None
+    assert stray.excess_db < 3.0
+    assert stray.high_hz <= 0.9 * RATE_HZ / 2 + 100
+
+
 def test_only_what_is_louder_is_judged() -> None:
     settings = Conduct(stray_db=Tolerance.both_ways(8.0))
     assert settings.stray_db is not None

@@ -63,6 +63,21 @@ def test_a_click_in_a_loopback_is_heard_between_samples(at: float) -> None:
         assert heard.clock.why_not == "one click tells none"
 
 
+def test_a_reverb_is_no_loopback(workspace: Workspace) -> None:
+    tank = read_sound(workspace.takes / "short.wav")[0][0]
+    assert hear_clicks(tank, RATE_HZ) == "goes on sounding after its click; is it the channel of the reverb?"
+    # Half as loud, and 20 ms later, as of a wire that is heard twice.
+    assert isinstance(hear_clicks(pulse(500, 20000) + 0.6 * pulse(1460, 20000), RATE_HZ), str)
+    assert not isinstance(hear_clicks(pulse(500, 20000) + 0.1 * pulse(1460, 20000), RATE_HZ), str)
+
+
+def test_where_no_onset_is_sharp_none_is_made_up(workspace: Workspace) -> None:
+    swell = np.sin(np.arange(30000) / 40) * np.linspace(0, 1, 30000)
+    write_sound(workspace.takes / "short.wav", swell[np.newaxis], RATE_HZ)
+    reason = rendered(workspace, takes_build(workspace, click_at_s="auto")).reason
+    assert reason == 'short.wav: click_at_s = "auto": no sharp onset in it; say when the click was played'
+
+
 def test_the_spacing_of_clicks_tells_the_clock() -> None:
     fast = 1 + 43e-6
     row = sum((pulse((500 + 24000 * k) * fast, 4 * 24000) for k in range(4)), np.zeros(4 * 24000))

@@ -151,8 +151,8 @@ def _run_items(arguments: list[str], folder: Path, watch: _Watch) -> None:
     said = io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _environment(ALONE):
         status = pytest.main([*quiet, *plugins, *arguments], plugins=[watch])
-    if watch.interrupted:
-        raise KeyboardInterrupt
+    if watch.interrupted is not None:
+        raise KeyboardInterrupt(*watch.interrupted.args)
     parts.raise_troubles(folder)
     if status not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
         raise RuntimeError(f"{said.getvalue()}\npytest ended with {status!r}")
@@ -184,7 +184,7 @@ class _Watch:
         self.progress = progress
         self.total = total
         self.ended = 0
-        self.interrupted = False
+        self.interrupted: BaseException | None = None
 
     def pytest_runtest_logstart(self, location: tuple[str, int | None, str]) -> None:
         self.progress(f"{self.ended + 1} of {self.total}, {location[2]}")
@@ -193,8 +193,8 @@ class _Watch:
         if report.when == "call" or (report.when == "setup" and not report.passed):
             self.ended += 1
 
-    def pytest_keyboard_interrupt(self) -> None:
-        self.interrupted = True
+    def pytest_keyboard_interrupt(self, excinfo: Any) -> None:
+        self.interrupted = excinfo.value
 
 
 def _merged(reference: Reference, golden_folder: Path, folder: Path) -> ReferenceVerdict:

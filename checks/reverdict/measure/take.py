@@ -34,8 +34,10 @@ WHOLE = 1e-6
 """Samples: nearer to a whole number, nothing is interpolated."""
 PULSE_S = 0.004
 """Half of the stretch in which a click is looked at: converters ring for a millisecond or two."""
-ALONE_S, ALONE = 0.1, 0.5
-"""And nothing half as loud follows within so long: a loopback has no reverb."""
+ALONE_S, ALONE = 0.1, 0.3
+"""And within so long no more than that share of its energy follows: a loopback has no reverb."""
+MEDIAN_OF_NOISE = 0.455
+"""Square of the median of the magnitude over the mean square, of Gaussian noise."""
 STANDS_OUT = 10.0
 """A click in a loopback stands so far above the rest of its stretch (peak over median)."""
 
@@ -102,8 +104,9 @@ def hear_clicks(loopback: NDArray[Any], rate_hz: int, every: int | None = None) 
     rest = np.delete(level, np.concatenate([np.arange(max(one - half, 0), one + half) for one in places]) % level.size)
     if level.max() == 0.0 or level[places].min() < STANDS_OUT * np.sqrt(np.mean(rest**2) if rest.size else 0.0):
         return "holds no click that stands out" if every is None else "holds no clicks so far apart"
-    goes_on = level[places[0] + half : places[0] + round(ALONE_S * rate_hz)].max(initial=0.0)
-    if goes_on > ALONE * level[places[0]]:
+    after = sound[places[0] + half : places[0] + round(ALONE_S * rate_hz)]
+    noise = float(np.median(level)) ** 2 / MEDIAN_OF_NOISE * after.size
+    if np.sum(after**2) - 2.0 * noise > ALONE * np.sum(_pulse(sound, places[0], half) ** 2):
         return "goes on sounding after its click; is it the channel of the reverb?"
     size = 2 * half
     spectra = [fft.rfft(_pulse(sound, place, half)) for place in places]
