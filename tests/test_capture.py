@@ -324,7 +324,7 @@ def test_nothing_sounds_without_yes(bench: FakeCard, tmp_path: Path, capsys: Any
     assert 'Devices: output "Bench 2x2", input "Bench 2x2", 48000 Hz.' in said.out
     assert "Channels: plays on output 1, records input 1; loopback on input 2." in said.out
     assert "Level: ramp from -40 to at most -12 dBFS in 6 steps of 2.9 s;" in said.out
-    assert "Then 2 sweeps of 1 s, 4.9 s in all; response of 0.6 s." in said.out
+    assert "Then 2 sweeps of 1 s, 4.9 s besides the ramp; response of 0.6 s." in said.out
     assert f"Files: {tmp_path}/takes/tank.wav, " in said.out
     assert bench.played == []
     assert not (tmp_path / "takes").exists()

@@ -137,6 +137,15 @@ def test_a_parameter_that_a_reference_does_not_say_is_told_before_anything_is_re
     assert not (workspace.root / "ran").exists()
 
 
+def test_a_misspelt_parameter_of_the_build_itself_is_told_there(workspace: Workspace, capsys: Any) -> None:
+    argv = [sys.executable, "-c", "pass", "{input}{output}", "{parameters.decay}"]
+    build = workspace.build("[build.parameters]\ndecai = 3", kind="command", argv=argv)
+    assert run_main("gate", build, "--golden", workspace.golden, "--only", "short") == 2
+    assert capsys.readouterr().err.splitlines()[-1] == (
+        f'reverdict: {build}: build.parameters: no "decay", which build.argv asks for; is decai meant?'
+    )
+
+
 def test_every_reference_that_does_not_fit_the_build_is_named(workspace: Workspace) -> None:
     workspace.edit('program = "short"', "")
     workspace.edit('program = "long"', "", workspace.reference("long"))

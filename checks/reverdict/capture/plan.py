@@ -109,10 +109,11 @@ class Plan:
         heard = " and ".join(str(channel) for channel in route.inputs)
         loop = f"loopback on input {route.loopback}" if route.loopback else "no loopback: latency stays in every time"
         several = what if self.repeats > 1 else what.replace("s of", " of", 1)
-        ramp = f"ramp from {levels[0]:g} to at most {levels[-1]:g} dBFS in {len(levels)} steps of {probe_s:.1f} s"
+        steps = "1 step" if len(levels) == 1 else f"{len(levels)} steps"
+        ramp = f"ramp from {levels[0]:g} to at most {levels[-1]:g} dBFS in {steps} of {probe_s:.1f} s"
         return [
             f"Devices: {devices}, {route.rate_hz} Hz.",
             f"Channels: plays on output {route.output}, records input {heard}; {loop}.",
             f"Level: {ramp}; it ends early where there is signal enough or clipping is near; nothing louder is played.",
-            f"Then {self.repeats} {several}, {take_s:.1f} s in all; response of {self.seconds:g} s.",
+            f"Then {self.repeats} {several}, {take_s:.1f} s besides the ramp; response of {self.seconds:g} s.",
         ]
