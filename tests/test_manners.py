@@ -102,6 +102,13 @@ def test_a_slow_tail_is_told_at_its_worst_and_the_quicker_run_counts():
     assert manners.slow_down([timed(level)] * 2, [timed(quick)] * 2, RATE_HZ, 0)[0] == pytest.approx(-99.0)
 
 
+def test_denormal_numbers_are_counted():
+    tiny = float(np.finfo(np.float32).tiny)
+    samples = np.array([[0.0, tiny / 2, -tiny / 4, tiny, 1.0]])
+    assert manners.denormal_share(samples) == 0.4
+    assert manners.denormal_share(np.zeros((1, 0))) == 0.0
+
+
 def test_a_slow_program_is_told_beyond_its_start():
     percent, uncertainty = manners.slow_program([0.12, 0.11], [0.31, 0.33], [0.012, 0.010])
     assert percent == pytest.approx(100 * (0.30 / 0.10 - 1))

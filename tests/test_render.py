@@ -558,7 +558,7 @@ def test_what_lies_before_the_click_is_cut_off(tmp_path, work, monkeypatch):
         response_of(recordings_build(tmp_path, notes=TakeNotes(click_at_s=0.1)), work), expected
     )
     finder = ModuleType("reverdict.measure.click")
-    finder.find_click = lambda samples, rate_hz: 800 / rate_hz if samples.shape == (1, 4800) else None
+    finder.find_sharp_onset = lambda samples, rate_hz: 800 / rate_hz if samples.shape == (1, 4800) else None
     monkeypatch.setitem(sys.modules, finder.__name__, finder)
     np.testing.assert_array_equal(
         response_of(recordings_build(tmp_path, notes=TakeNotes(click_at_s="auto")), work), expected

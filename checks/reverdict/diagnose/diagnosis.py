@@ -97,6 +97,9 @@ def diagnose(
     ]
     left = 1 - explained
     found += [replace(one, explains=left * one.explains) for one in _joined(of_paths, golden.paths)]
+    # One path explained well is little where the others depart as much for no reason that is found.
+    if sum(one.explains for one in found) < GOOD_PART:
+        return ()
     return tuple(sorted(found, key=lambda one: -one.explains))
 
 

@@ -129,6 +129,12 @@ def slow_down(
     return 100.0 * (worst / usual - 1.0), 100.0 * spread * worst / usual
 
 
+def denormal_share(samples: NDArray[Any]) -> float:
+    """Share of the samples that are not 0 but too small for a normal 32-bit float."""
+    small = np.abs(samples)
+    return float(np.mean((small > 0.0) & (small < np.finfo(np.float32).tiny))) if samples.size else 0.0
+
+
 def slow_program(loud_s: list[float], silent_s: list[float], start_s: list[float]) -> tuple[float, float] | None:
     """The same for a program, of which whole runs are known: CPU seconds of loud sound, of the silent tail, of nothing.
 
