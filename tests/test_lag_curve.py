@@ -118,6 +118,20 @@ def test_a_delay_is_told_to_a_fraction_of_a_sample(samples: float) -> None:
         assert 1e6 * fit_of(curve).offset_s == pytest.approx(1e6 * samples / RATE_HZ, abs=0.5)
 
 
+def test_what_filters_ring_in_a_predelay_is_no_lag() -> None:
+    """A network whose lines are 39 ms and longer: silence, single echoes, then ever more of them."""
+    draw = np.random.default_rng(1)
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    echoes = draw.random(time_s.size) < 0.2 * np.minimum(1.0, (time_s / 0.3) ** 2)
+    sound = np.where(echoes, 0.1 * draw.choice([-1.0, 1.0], time_s.size), 0.0)
+    sound[:1877] = 0.0
+    sound[[1877, 2053, 2221, 2389, 2557, 2713, 2887, 3061]] = 0.13
+    sound *= 10 ** (-3 * time_s / 1.5)
+    for samples in (-37, 5, 200):
+        told = lag_curves(sound, np.roll(sound, samples), RATE_HZ)
+        assert np.abs(told.whole.lag_s * RATE_HZ - samples).max() < 0.01
+
+
 @pytest.mark.parametrize("rate_hz", [8000, 11025, 22050, 44100, 96000, 192000])
 def test_every_rate_tells_latency_and_drift(rate_hz: int) -> None:
     told = lag_curves(

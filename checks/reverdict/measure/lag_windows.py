@@ -43,7 +43,7 @@ SURELY, BETTER, CLEARER = 0.9, 0.8, 0.05
 FAINTLY = 0.4
 """Coherence of the loudest stretch at which a first lag is believed at all."""
 
-SILENT, BEGUN = 1e-9, 1e-5
+SILENT, BEGUN = 1e-9, 1e-4
 FADE_S = 0.05
 MOST_CLIMBS, CLIMBED_S = 5, 1e-12
 DECIMALS = 15
