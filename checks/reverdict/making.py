@@ -471,6 +471,12 @@ def _rendered(
 
     _refuse(wishes, ["click_at"], f"is for a recording; {build.place} is rendered, and we place the click")
     count = _count_of(wishes.repeats)
+    for key, value in wishes.parameters.items():
+        own_value = build.parameters.get(build.parameter_names.get(key, key), value)
+        if own_value != value:
+            raise BadInput(
+                f"--parameter {key}={value}", f"{build.place} overrides it by {own_value}; leave one of them out"
+            )
     rates_hz, block_sizes = wishes.rates_hz or (48000,), wishes.block_sizes or (BLOCK_SIZE,)
     levels_dbfs, presets = wishes.levels_dbfs or (LEVEL_DBFS,), wishes.presets or ()
     if lacking := [preset for preset in presets if preset not in build.presets]:

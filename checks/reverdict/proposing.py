@@ -368,6 +368,8 @@ def manners(observed: Iterable[Observed], usual: Mapping[str, Any]) -> tuple[lis
         needed, limit = _needed(one), least_limit(usual[key])
         where = f" ({one.name or one.where})" if one.name or one.where else ""
         said = f"the golden's own build: {figure(needed)} {_unit(key)}{where}"
+        if key in DEPARTURES and one.uncertainty >= abs(one.amount or 0.0) / 2 > 0.0:
+            said += ", as it does not repeat itself, or not at another time"
         if needed <= limit / 2:
             continue
         if key in DEPARTURES and needed > KEPT_BY_DESIGN_PERCENT:

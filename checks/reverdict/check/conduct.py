@@ -159,7 +159,7 @@ def _observed(one: Observed, settings: Conduct) -> Finding:
         min(one.amount, MOST), one.uncertainty, limits.above, tolerance_below=limits.below,
         reason=true_minus(one.remark),
     )  # fmt: skip
-    if finding.outcome is Outcome.PASS or one.question not in LIKELY:
+    if finding.outcome is not Outcome.FAIL or one.question not in LIKELY:
         return finding
     return replace(finding, reason="; ".join(part for part in (finding.reason, LIKELY[one.question]) if part))
 

@@ -55,6 +55,7 @@ FAR = 0.03
 """Energy of a deviation, as a share of the golden's, above which a mistaken rate is thought of."""
 NOISE_PARTS = 10
 SAME_SIZE = 0.05
+UNDONE_DB = 10.0
 LEAST_T30 = 0.005
 EXCHANGES: dict[int, dict[str, tuple[int, ...]]] = {
     2: {"channels swapped": (1, 0)},
@@ -98,9 +99,19 @@ def diagnose(
     left = 1 - explained
     found += [replace(one, explains=left * one.explains) for one in _joined(of_paths, golden.paths)]
     # One path explained well is little where the others depart as much for no reason that is found.
-    if sum(one.explains for one in found) < GOOD_PART:
+    if sum(one.explains for one in found) < GOOD_PART or _cancels(found, golden.samples, candidate.samples):
         return ()
     return tuple(sorted(found, key=lambda one: -one.explains))
+
+
+def _cancels(found: Sequence[Explanation], golden: NDArray[Any], candidate: NDArray[Any]) -> bool:
+    """Whether a gain is told that others undo: changes that take each other back fit anything."""
+    before, after = float(np.sum(golden**2)), float(np.sum(candidate**2))
+    if before == 0.0 or after == 0.0:
+        return False
+    level_db = 10 * np.log10(after / before)
+    gains = [one.amount for one in found if one.kind == "gain" and one.amount is not None]
+    return any(abs(gain - level_db) > UNDONE_DB for gain in gains)
 
 
 def _exchange(golden: NDArray[Any], candidate: NDArray[Any]) -> tuple[str, tuple[int, ...], float]:

@@ -43,6 +43,7 @@ from reverdict.report.wording import (
     listed,
     place,
     plain,
+    questions_not_put,
     reason_lines,
     sentence,
     share,
@@ -208,6 +209,7 @@ def _check(check: Json, reference: Json, anchor: str, kind: str) -> str:
     elif not lines and worst:
         leading = "nearest to its limit: " if worst["share_of_tolerance"] else ""
         lines = [leading + ": ".join(part for part in (place(worst), extent(worst), plain(worst["reason"])) if part)]
+    lines = [*lines, *questions_not_put(check)]
     items = "".join(f"<li>{_options(_thin(_text(line)))}</li>" for line in lines if line)
     return (
         f'<div class="check-row {_css(outcome)}" id="{anchor}-{check["check"]}"><h3>{CHECK_NAMES[check["check"]]}</h3>'

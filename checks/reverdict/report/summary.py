@@ -21,6 +21,7 @@ from reverdict.report.wording import (
     in_short,
     listed,
     plain,
+    questions_not_put,
     reason_lines,
     sentence,
     share,
@@ -63,7 +64,7 @@ def escape(text: object) -> str:
 
 def _reasons(reference: Mapping[str, Any], kind: str) -> list[tuple[Mapping[str, Any], list[str]]]:
     told = [(check, reason_lines(check, reference, kind)) for check in reached(reference)[0]]
-    return [(check, lines) for check, lines in told if lines]
+    return [(check, [*lines, *questions_not_put(check)]) for check, lines in told if lines]
 
 
 def _explained(reference: Mapping[str, Any], kind: str) -> str:

@@ -22,6 +22,7 @@ from reverdict.report.wording import (
     listed,
     place,
     plain,
+    questions_not_put,
     reason_lines,
     share,
     shorten,
@@ -76,7 +77,8 @@ def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[
     put, waiting = reached(reference)
     for check in put:
         lines.append(_check(check, emphasis))
-        lines += [f"      {part}" for line in reason_lines(check, reference, kind) for part in _wrapped(line, indent=6)]
+        told = [*reason_lines(check, reference, kind), *questions_not_put(check)]
+        lines += [f"      {part}" for line in told for part in _wrapped(line, indent=6)]
     lines += [f"  {line}" for line in _cells(reference, emphasis)]
     for remark in reference.get("remarks", ()):
         lines += [f"  {part}" for part in _wrapped(plain(remark), indent=2)]

@@ -196,6 +196,16 @@ def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any], kind: s
     return [*lines, next_step(check, reference, kind)]
 
 
+def questions_not_put(check: Mapping[str, Any]) -> list[str]:
+    """A line with the questions of a check that were not put, each reason once; none where all were."""
+    names: dict[str, list[str]] = {}
+    for finding in check["findings"]:
+        if finding["outcome"] == "not asked":
+            names.setdefault(shorten(plain(finding["reason"]), 120), []).append(plain(finding["quantity"]))
+    told = [f"{listed(these)} ({why})" for why, these in names.items()]
+    return [f"not asked: {'; '.join(told)}"] if told else []
+
+
 def in_cells(cells: Sequence[str]) -> str:
     """Say in which cells, not too many: "at 96 kHz and in blocks of 1"."""
     named = [phrases.in_cell(plain(cell)) or "in the main cell" for cell in cells]
