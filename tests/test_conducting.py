@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -380,6 +381,25 @@ def test_denormal_numbers_show_in_the_time_of_a_whole_program(
     not_put = questions([one for one in findings if one.outcome is Outcome.NOT_ASKED])
     assert not_put == {"block_size", "instances", "reset"}
     assert {"repeats", "level_scaling", "superposition", "cold_start", "tail"} <= {*questions(findings)}
+
+
+STOPS = """
+import array, sys
+heard = array.array("f", sys.stdin.buffer.read())
+loud = sum(x * x for x in heard) > 0.001 * len(heard)
+sys.stdout.buffer.write(heard[: len(heard) // 2].tobytes() if loud else heard.tobytes())
+"""
+
+
+def test_a_program_that_stops_early_for_some_sound_is_told(tmp_path: Path, work: Path) -> None:
+    """What it still wrote would compare well."""
+    (tmp_path / "stops.py").write_text(STOPS, encoding="utf-8")
+    argv = (sys.executable, "-S", "stops.py")
+    build = Build(BuildIdentity("stops", "1", "command"), "command", tmp_path, argv=argv, exchange="raw")
+    asked = replace(Conduct(), superposition_percent=usual().superposition_percent)
+    told = {one.where: one.reason for one in judged(build, build, work, asked=asked) if one.outcome is Outcome.FAIL}
+    assert set(told) == {"noise", "click amid noise"}
+    assert told["noise"] == "output stops after 0.35 s, needs 0.70 s"
 
 
 def build_toml(folder: Path, plates: Path, fault: str) -> Path:

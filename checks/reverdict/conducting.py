@@ -11,14 +11,14 @@ Comparisons use the first second after the click: whatever depends on level, tim
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from reverdict.measure import manners
 from reverdict.measure.manners import Observed
-from reverdict.render import HOSTED, RECORDED, Failure, Played, Stimulus, play
+from reverdict.render import HOSTED, RECORDED, Failure, Played, Stimulus, play, unfit
 from reverdict.words import PATHS
 
 if TYPE_CHECKING:
@@ -160,7 +160,16 @@ class _Session:
     def _play(self, stimuli: dict[str, Stimulus]) -> None:
         if stimuli:
             answers = play(self.subject.build, self.subject.request, list(stimuli.values()), self.work)
-            self.played |= dict(zip(stimuli, answers, strict=True))
+            for (name, stimulus), played in zip(stimuli.items(), answers, strict=True):
+                self.played[name] = self._usable(played, stimulus.samples.shape[1])
+
+    def _usable(self, played: Played | Failure, needed: int) -> Played | Failure:
+        """As many samples as were played, or why that is not what came back."""
+        if isinstance(played, Failure):
+            return played
+        if reason := unfit(played.samples, played.rate_hz, self.subject.request, needed):
+            return Failure(reason)
+        return replace(played, samples=played.samples[:, :needed])
 
     def _stimuli(self) -> Iterator[tuple[str, Stimulus]]:
         """By name; what needs no reset and no moved parameter."""
@@ -244,24 +253,14 @@ class _Session:
     # What came of it.
 
     def _answer(self, name: str) -> NDArray[Any] | None:
-        """What came back for a stimulus, where something finite of the right channels did."""
+        """What came back for a stimulus, where something usable did."""
         played = self.played.get(name)
-        usable = played is not None and not isinstance(played, Failure) and not self._why_unusable(played)
-        return played.samples if usable else None  # type: ignore[union-attr]
-
-    def _why_unusable(self, played: Played) -> str:
-        if played.rate_hz != self.rate_hz:
-            return f"output has {played.rate_hz} Hz, asked for {self.rate_hz}"
-        if played.samples.shape[0] != self.subject.request.output_channels:
-            return f"output has {played.samples.shape[0]} channels, needs {self.subject.request.output_channels}"
-        bad = ~np.isfinite(played.samples)
-        return f"{int(bad.sum())} samples are not finite" if bad.any() else ""
+        return played.samples if isinstance(played, Played) else None
 
     def _failures(self) -> Iterator[Observed]:
         for name, played in self.played.items():
-            reason = played.reason if isinstance(played, Failure) else self._why_unusable(played)
-            if reason:
-                yield Observed("output", None, where=WHERE.get(name, name), why_not=reason)
+            if isinstance(played, Failure):
+                yield Observed("output", None, where=WHERE.get(name, name), why_not=played.reason)
 
     def _response_to(self, name: str, start: int, level: float) -> NDArray[Any] | None:
         samples = self._answer(name)

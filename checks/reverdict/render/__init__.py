@@ -18,9 +18,10 @@ from reverdict.render.command import parameters_missing
 from reverdict.render.folders import working_folder
 from reverdict.render.hosts import HOSTED
 from reverdict.render.prepare import HEADER, prepare, prepare_log
-from reverdict.render.rendering import RECORDED, as_rendered, play, render
+from reverdict.render.rendering import RECORDED, as_rendered, play, render, unfit
 
 __all__ = [
     "HEADER", "HOSTED", "RECORDED", "Build", "Failure", "Limits", "Played", "Rendered", "Rendering", "Request",
-    "Stimulus", "as_rendered", "parameters_missing", "play", "prepare", "prepare_log", "render", "working_folder",
+    "Stimulus", "as_rendered", "parameters_missing", "play", "prepare", "prepare_log", "render", "unfit",
+    "working_folder",
 ]  # fmt: skip

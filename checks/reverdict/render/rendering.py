@@ -129,8 +129,12 @@ def click_for(request: Request, channel: int) -> NDArray[Any]:
 
 
 def unusable(samples: NDArray[Any], rate_hz: int, request: Request, what: str = "output") -> str:
-    """Why an output, shape (channels, samples), cannot be judged; empty when it can."""
-    needed = request.total_samples
+    """Why the answer to a click, shape (channels, samples), cannot be judged; empty when it can."""
+    return unfit(samples, rate_hz, request, request.total_samples, what) or _silent(samples, request.click_level, what)
+
+
+def unfit(samples: NDArray[Any], rate_hz: int, request: Request, needed: int, what: str = "output") -> str:
+    """Why an output, shape (channels, samples), is no answer to ``needed`` samples of any sound; empty when it is."""
     if rate_hz != request.rate_hz:
         return f"{what} has {rate_hz} Hz, asked for {request.rate_hz}"
     if samples.shape[0] != request.output_channels:
@@ -141,7 +145,7 @@ def unusable(samples: NDArray[Any], rate_hz: int, request: Request, what: str = 
     if bad.any():
         first = int(np.argmax(bad.any(axis=0)))
         return f"{int(bad.sum())} samples are not finite, first at sample {first} ({first / rate_hz:.3f} s)"
-    return _silent(samples, request.click_level, what)
+    return ""
 
 
 def _after_click(output: Played, request: Request) -> tuple[NDArray[Any], list[str]]:

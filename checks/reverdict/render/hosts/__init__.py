@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import difflib
 import importlib
+from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ class Slip(BuildError):
         super().__init__(f"{key}: {problem}")
 
 
-class Instance:
+class Instance(ABC):
     """One reverb, ready to run. Hosts derive from this.
 
     latency_samples : int or None
@@ -55,19 +56,19 @@ class Instance:
     def latency_samples(self) -> int | None:
         return None
 
+    @abstractmethod
     def process(self, block: NDArray[Any]) -> NDArray[Any]:
         """Turn a block of float64, shape (channels in, frames), into one of shape (channels out, frames)."""
-        raise NotImplementedError
 
+    @abstractmethod
     def reset(self) -> None:
         """Forget all sound that went in."""
-        raise NotImplementedError
 
+    @abstractmethod
     def set_parameter(self, name: str, value: str | bool | float) -> None:
         """Move a parameter while sound runs. Raises Slip for an unknown name."""
-        raise NotImplementedError
 
-    def close(self) -> None:
+    def close(self) -> None:  # noqa: B027 - most have nothing to free
         """Free what it holds. Raises BuildError where only now something shows that it did wrong."""
 
 
