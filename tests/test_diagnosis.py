@@ -302,6 +302,31 @@ def test_what_happens_to_a_whole_hall_is_told(hall: Response) -> None:
     assert words.startswith("decay 3.00 dB a second slower, so T30 +")
 
 
+def test_a_gain_of_one_path_is_told_whatever_its_size(hall: Response) -> None:
+    assert of_hall(hall, hall.samples * [[1.0], [0.1]]) == ["right: gain −20.00 dB"]
+
+
+def test_one_path_explained_is_no_cause_where_the_other_departs_as_much(hall: Response) -> None:
+    """Left is louder by 1 dB, which its own deviation is explained by; right is as far off for no reason."""
+    left = 10 ** (1 / 20) * hall.samples[0]
+    apart = np.linalg.norm(left - hall.samples[0])
+    noise = np.random.default_rng(6).standard_normal(left.size) * np.abs(hall.samples[1])
+    right = hall.samples[1] + noise * apart / np.linalg.norm(noise)
+    assert of_hall(hall, np.stack([left, hall.samples[1]])) == ["left: gain +1.00 dB"]
+    assert of_hall(hall, np.stack([left, right])) == []
+
+
+def test_changes_that_take_each_other_back_are_no_cause() -> None:
+    """A loop whose output wavers at random by 2 %: gain, reflection and trip gain 20 dB off would fit it together."""
+    trip, count = 1440, 72000
+    golden = np.zeros(count)
+    golden[trip::trip] = (-0.8) ** np.arange(len(golden[trip::trip]))
+    for seed in (8, 14):
+        wavering = golden * (1 + 0.02 * np.random.default_rng(seed).standard_normal(count))
+        for one in explained(golden, wavering):
+            assert abs(one.amount or 0.0) < 5.0, one
+
+
 def test_a_hall_of_other_diffusers_is_not_explained(hall: Response) -> None:
     random = np.random.default_rng(5)
     fading = np.exp(-np.arange(hall.samples.shape[1]) / (0.2 * hall.rate_hz))

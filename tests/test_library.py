@@ -16,6 +16,7 @@ from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Played, Rendered, Request, Stimulus, play, render, working_folder
 from reverdict.render.build import Plugin
 from reverdict.render.prepare import HEADERS
+from reverdict.render.worker import split
 from reverdict.words import BuildIdentity
 
 RATE_HZ = 48000
@@ -108,6 +109,13 @@ def test_c_and_c_plus_plus_give_the_same(examples: dict[str, Path], work: Path) 
     assert isinstance(one, Rendered)
     assert isinstance(other, Rendered)
     assert np.array_equal(one.response.samples, other.response.samples)
+
+
+def test_sound_is_cut_into_the_blocks_that_are_asked() -> None:
+    assert list(split(12, [1, 4], [])) == [(0, 1), (1, 5), (5, 6), (6, 10), (10, 11), (11, 12)]
+    # And where something changes, which a block of the next size follows.
+    assert list(split(12, [5], [0, 3, 8])) == [(0, 3), (3, 8), (8, 12)]
+    assert list(split(3, [1000], [7])) == [(0, 3)]
 
 
 @pytest.mark.parametrize("blocks", [(1,), (17,), (64,), (512,), (1, 511, 64, 7)])

@@ -15,6 +15,7 @@ from conftest import RATE_HZ, TURNS, Workspace, spring
 from reverdict import approving, golden_set, golden_text, making, schema
 from reverdict.builds import open_build
 from reverdict.command_line import main
+from reverdict.errors import BadInput
 from reverdict.gate import gate
 from reverdict.measure.decay_times import FITS
 from reverdict.reference import Reference, Tolerance
@@ -299,6 +300,14 @@ def test_further_rates_blocks_levels_and_presets_become_cells(
     assert capsys.readouterr().err.endswith(
         f"--preset lowd: {build} has no such preset; in [build.presets] are: loud, soft\n"
     )
+
+
+def test_a_parameter_that_the_build_overrides_is_not_written_down(here: Workspace) -> None:
+    build = here.build("[build.parameters]\ngain = 0.5")
+    wishes = making.Wishes(seconds=0.3, parameters={"program": "short", "gain": 0.8})
+    with pytest.raises(BadInput, match=r"^--parameter gain=0.8: .* overrides it by 0.5; leave one of them out$"):
+        making.new_reference("half", build, here.golden, wishes)
+    assert not (here.golden / "half").exists()
 
 
 def test_an_approval_names_a_short_commit_and_uncommitted_changes(here: Workspace) -> None:

@@ -99,19 +99,9 @@ def diagnose(
     left = 1 - explained
     found += [replace(one, explains=left * one.explains) for one in _joined(of_paths, golden.paths)]
     # One path explained well is little where the others depart as much for no reason that is found.
-    if sum(one.explains for one in found) < GOOD_PART or _cancels(found, golden.samples, candidate.samples):
+    if sum(one.explains for one in found) < GOOD_PART:
         return ()
     return tuple(sorted(found, key=lambda one: -one.explains))
-
-
-def _cancels(found: Sequence[Explanation], golden: NDArray[Any], candidate: NDArray[Any]) -> bool:
-    """Whether a gain is told that others undo: changes that take each other back fit anything."""
-    before, after = float(np.sum(golden**2)), float(np.sum(candidate**2))
-    if before == 0.0 or after == 0.0:
-        return False
-    level_db = 10 * np.log10(after / before)
-    gains = [one.amount for one in found if one.kind == "gain" and one.amount is not None]
-    return any(abs(gain - level_db) > UNDONE_DB for gain in gains)
 
 
 def _exchange(golden: NDArray[Any], candidate: NDArray[Any]) -> tuple[str, tuple[int, ...], float]:
@@ -157,9 +147,18 @@ def _of_path(
         if one.kind.startswith(LENGTHENING):
             one = replace(one, words=one.words + _consequence(own, beside))
         told.append(replace(one, explains=left * one.explains))
-    if sum(one.explains for one in told) < GOOD_PART:
+    if sum(one.explains for one in told) < GOOD_PART or _take_each_other_back(told, *rest):
         return _PathDiagnosis((), whole)
     return _PathDiagnosis(tuple(sorted(told, key=lambda one: -one.explains)), whole)
+
+
+def _take_each_other_back(told: Sequence[Explanation], golden: NDArray[Any], candidate: NDArray[Any]) -> bool:
+    """Whether a gain is told that is not heard, so that other changes undo it: together such ones fit anything."""
+    before, after = float(np.sum(golden**2)), float(np.sum(candidate**2))
+    if before == 0.0 or after == 0.0:
+        return False
+    heard_db = 10 * np.log10(after / before)
+    return any(one.kind == "gain" and abs((one.amount or 0.0) - heard_db) > UNDONE_DB for one in told)
 
 
 LENGTHENING = ("reflection", "trip gain", "lowpass", "decay")
