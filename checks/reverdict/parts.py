@@ -22,11 +22,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Besides:
-    """What an item brings along for the whole reference, as ``words.ReferenceVerdict`` has it."""
+    """What an item brings along for the whole reference, as ``words.ReferenceVerdict`` has it.
+
+    cost : brought by the item of that check.
+    """
 
     curves: dict[str, Any] = field(default_factory=dict)
     diagnosis: tuple[dict[str, Any], ...] = ()
     diagnosis_failed: str = ""
+    cost: dict[str, Any] = field(default_factory=dict)
 
 
 def write_verdict(folder: Path, reference: str, cell: int, verdict: CheckVerdict, besides: Besides) -> None:

@@ -175,26 +175,58 @@ class EnergyDecay(CheckSettings):
     gain_db: Tolerance | None = None
 
 
+@dataclass(frozen=True)
+class Budget:
+    """What a sample may cost on a target at most: cycles by its own log, or instructions counted here."""
+
+    cycles_per_sample: float | None = None
+    worst_block_cycles: int | None = None
+    instructions_per_sample: float | None = None
+
+
 @dataclass(frozen=True, kw_only=True)
 class Cost(CheckSettings):
-    """What a sample costs: how much dearer, and how much cheaper, than the golden it may be.
+    """What a sample costs: timed, counted, and how it grows. Each tolerance that may be None is not judged then.
 
-    kernel_ratio : float or None
-        The golden's own cost in units of the calibration kernel.
-    baseline : path or None
-        TOML of a build to time against instead.
-    cycles_per_sample : float or None
-        The golden's own cost on the target, for builds with a log of its cycle counter.
-    worst_block_cycles : int or None
-        What no block of such a log may exceed.
+    dearer_percent, cheaper_percent : how far CPU time may depart from the golden's.
+    instructions_percent : or counted instructions; None: nothing is counted.
+    stages_percent : or those of a stage, in percent of the golden's whole.
+    cache_misses_percent : or simulated cache misses; None: not simulated.
+    worst_block_percent : or the dearest of many blocks.
+    memory_percent, setup_percent : or the peak of memory, and the time to open and make an instance.
+    growth_exponent : how much faster than linearly cost may grow; None: not measured.
+    leak_kb_per_s : how much memory may grow per second of sound.
+    timed_is_enough : why the gate may open where nothing can be counted; empty where it may not.
+    kernel_ratio : the golden's own cost in units of the calibration kernel.
+    baseline : TOML of a build to hold cost against instead.
+    instructions_per_sample, counted_on, stages : the golden's own counts per sample and channel, whole and by stage,
+        and the machine class on which they hold.
+    grows_with : parameters that set the size of the algorithm, and values of them to try.
+    cycles_per_sample : the golden's own cost on the target, for builds with a log of its cycle counter.
+    worst_block_cycles : what no block of such a log may exceed.
+    budgets : by name of a target.
     """
 
     dearer_percent: float = 0.0
     cheaper_percent: float = 0.0
+    instructions_percent: Tolerance | None = None
+    stages_percent: Tolerance | None = None
+    cache_misses_percent: Tolerance | None = None
+    worst_block_percent: Tolerance | None = None
+    memory_percent: Tolerance | None = None
+    setup_percent: Tolerance | None = None
+    growth_exponent: float | None = None
+    leak_kb_per_s: float | None = None
+    timed_is_enough: str = ""
     kernel_ratio: float | None = None
     baseline: Path | None = None
+    instructions_per_sample: float | None = None
+    counted_on: str = ""
+    stages: Mapping[str, float] = field(default_factory=dict)
+    grows_with: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     cycles_per_sample: float | None = None
     worst_block_cycles: int | None = None
+    budgets: Mapping[str, Budget] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -37,6 +37,7 @@ from pydantic_core import ErrorDetails
 from reverdict.errors import BadInput, BadInputs
 from reverdict.reference import (
     Approval,
+    Budget,
     Conduct,
     Cost,
     EchoTiming,
@@ -311,13 +312,6 @@ class EnergyDecayTolerances(Table):
     )
 
 
-class CostTolerances(Table):
-    dearer_percent: Percent | None = Field(default=None, description="How much more a sample may cost, in percent.")
-    cheaper_percent: Percent | None = Field(
-        default=None, description="How much less a sample may cost, in percent; 100 allows any saving."
-    )
-
-
 def _flat(tolerance: Tolerance | None) -> Tolerance | None:
     if tolerance is not None and any(len(one.points) > 1 for one in (tolerance.above, tolerance.below)):
         raise ValueError("need one number, or one each way; this does not vary with frequency")
@@ -325,6 +319,48 @@ def _flat(tolerance: Tolerance | None) -> Tolerance | None:
 
 
 FlatLimit = Annotated[Limit, AfterValidator(_flat)]
+
+
+class CostTolerances(Table):
+    dearer_percent: Percent | None = Field(default=None, description="How much more a sample may cost, in percent.")
+    cheaper_percent: Percent | None = Field(
+        default=None, description="How much less a sample may cost, in percent; 100 allows any saving."
+    )
+    instructions_percent: FlatLimit = Field(
+        default=None,
+        description="How far the counted instructions of a sample may depart from the golden's, in percent. Unset: "
+        "not counted.",
+    )
+    stages_percent: FlatLimit = Field(
+        default=None,
+        description="How far those of a stage, as [build.stages] names it, may depart, in percent of the golden's "
+        "whole. Unset: stages are told, not judged.",
+    )
+    cache_misses_percent: FlatLimit = Field(
+        default=None,
+        description="How far simulated cache misses may depart from the baseline's, in percent. Unset: not simulated.",
+    )
+    worst_block_percent: FlatLimit = Field(
+        default=None,
+        description="How much dearer the dearest of 1,000 blocks may be than the baseline's, in percent. Unset: told.",
+    )
+    memory_percent: FlatLimit = Field(
+        default=None,
+        description="How far the peak of memory may depart from the baseline's, in percent. Unset: told, not judged.",
+    )
+    setup_percent: FlatLimit = Field(
+        default=None,
+        description="How far the time to open and to make an instance may depart from the baseline's, in percent. "
+        "Unset: told, not judged.",
+    )
+    growth_exponent: Annotated[float, Field(ge=0)] | None = Field(
+        default=None,
+        description="How much faster than linearly cost may grow with block size, rate, channels and length: 0.3 "
+        "allows n^1.3. Unset: not measured.",
+    )
+    leak_kb_per_s: Annotated[float, Field(ge=0)] | None = Field(
+        default=None, description="How much memory may grow per second of sound, in kB. Unset: not judged."
+    )
 
 
 def _manner(what: str, of: str = "in energy, as a root, of that of the response") -> Any:
@@ -370,7 +406,9 @@ class ConductTolerances(Table):
 
 OPTIONAL_TOLERANCES = {
     "arrival_percent", "latency_ms", "tail_lag_ms", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
-    "curve_db", "gain_db", *ConductTolerances.model_fields,
+    "curve_db", "gain_db", *ConductTolerances.model_fields, "instructions_percent", "stages_percent",
+    "cache_misses_percent", "worst_block_percent", "memory_percent", "setup_percent", "growth_exponent",
+    "leak_kb_per_s",
 }  # fmt: skip
 """Tolerances that may be left out: what that means stands in their description."""
 
@@ -423,12 +461,44 @@ class EnergyDecayTable(Asked, EnergyDecayTolerances):
     pass
 
 
+class BudgetTable(Table):
+    cycles_per_sample: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="Cycles that a sample may cost at most, by the log of that target's counter."
+    )
+    worst_block_cycles: Annotated[int, Field(ge=1)] | None = Field(
+        default=None, description="Cycles that no block of such a log may exceed."
+    )
+    instructions_per_sample: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="Instructions that a sample of a channel may cost at most, counted where judged."
+    )
+
+
 class CostTable(Asked, CostTolerances):
+    timed_is_enough: Text | None = Field(
+        default=None, description="Why the gate may open where instructions cannot be counted."
+    )
+    instructions_per_sample: Annotated[float, Field(gt=0)] | None = Field(
+        default=None,
+        description="Instructions that the golden itself costs per sample and channel, for builds without a baseline.",
+    )
+    counted_on: Text | None = Field(
+        default=None, description='Machine class on which they were counted, such as "x86_64"; they hold on no other.'
+    )
+    stages: dict[str, Annotated[float, Field(ge=0)]] = Field(
+        default_factory=dict, description="Those of the golden's stages: dispersion = 1890.1."
+    )
+    grows_with: dict[str, Annotated[list[float], Field(min_length=2)]] = Field(
+        default_factory=dict,
+        description="Parameters that set the size of the algorithm, and values to try: sections = [50, 100, 200].",
+    )
+    budgets: dict[str, BudgetTable] = Field(
+        default_factory=dict, description='What a sample may cost on a target, by its name: [cost.budgets."pedal"].'
+    )
     kernel_ratio: Annotated[float, Field(gt=0)] | None = Field(
         default=None, description="Cost of the golden in units of the calibration kernel, written by golden new."
     )
     baseline: Text | None = Field(
-        default=None, description="TOML of a build to time against instead, a path relative to this file."
+        default=None, description="TOML of a build to hold cost against instead, a path relative to this file."
     )
     cycles_per_sample: Annotated[float, Field(gt=0)] | None = Field(
         default=None, description="Cycles a sample costs on the target, for builds with a log of its cycle counter."
@@ -645,7 +715,7 @@ class AnyBuildTable(Table):
         default=None, description="Program and arguments, run once before the first render, in the folder of this file."
     )
     baseline: Text | None = Field(
-        default=None, description="TOML of a build to time the cost against, a path relative to this file."
+        default=None, description="TOML of a build to hold the cost against, a path relative to this file."
     )
     commit: Text | None = Field(
         default=None, description="Commit it was built from; otherwise that of the folder, if any."
@@ -665,6 +735,10 @@ class AnyBuildTable(Table):
         description="Tables of parameters by name, which override all others where a reference asks for the preset.",
     )
     limits: LimitsTable = Field(default_factory=LimitsTable, description="What one render may use.")
+    stages: dict[str, Annotated[list[Text], Field(min_length=1)]] = Field(
+        default_factory=dict,
+        description='Stages of the algorithm by the functions that do them: dispersion = ["chain_step", "allpass_*"].',
+    )
     not_asked: Annotated[dict[str, str], AfterValidator(_own_checks)] = Field(
         default_factory=dict, description="Checks that cannot be put to this build, each with the reason."
     )
@@ -937,7 +1011,7 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
         echo_timing=EchoTiming(**_merged(own.echo_timing, defaults, "echo_timing")),
         group_delay=GroupDelay(**_merged(own.group_delay, defaults, "group_delay")),
         energy_decay=EnergyDecay(**_merged(own.energy_decay, defaults, "energy_decay")),
-        cost=Cost(**_beside(_merged(own.cost, defaults, "cost"), folder)),
+        cost=_cost(_merged(own.cost, defaults, "cost"), folder),
         conduct=Conduct(**_undeclared(_merged(own.conduct, defaults, "conduct"))),
         cells=_cells(own.cells),
     )
@@ -970,6 +1044,7 @@ def read_build(path: Path) -> Build:
         "limits": Limits(**build.limits.model_dump()),
         "baseline": folder / build.baseline if build.baseline else None,
         "not_asked": {table.replace("_", "-"): reason for table, reason in build.not_asked.items()},
+        "stages": {stage: tuple(patterns) for stage, patterns in build.stages.items()},
         "source": path,
     }
     if isinstance(build, RecordingsBuildTable):
@@ -1079,9 +1154,14 @@ def _cells(own: CellsTable) -> dict[str, dict[str, dict[str, Any]]]:
     }
 
 
-def _beside(settings: dict[str, Any], folder: Path) -> dict[str, Any]:
+def _cost(settings: dict[str, Any], folder: Path) -> Cost:
     baseline = settings.get("baseline")
-    return settings | {"baseline": folder / baseline} if baseline else settings
+    typed = {
+        "baseline": folder / baseline if baseline else None,
+        "grows_with": {name: tuple(values) for name, values in settings["grows_with"].items()},
+        "budgets": {target: Budget(**_written(budget)) for target, budget in settings["budgets"].items()},
+    }
+    return Cost(**settings | typed)
 
 
 def _in_input_order(own: ReferenceFile) -> list[FileTable]:

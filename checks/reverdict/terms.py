@@ -113,6 +113,8 @@ JUDGED_IF_SET = (
     "tail_lag_ms", "stray_db", "repeats_percent", "block_size_percent", "instances_percent", "reset_percent",
     "level_scaling_percent", "superposition_percent", "time_variance_percent", "cold_start_percent", "silence_percent",
     "dc_percent", "tail_percent", "move_percent", "slow_tail_percent", "headroom_db", "balance_db", "mono_db",
+    "instructions_percent", "stages_percent", "cache_misses_percent", "worst_block_percent", "memory_percent",
+    "setup_percent", "growth_exponent", "leak_kb_per_s",
 )  # fmt: skip
 WIDER_IF_SET = (
     "latency_ms", "gain_db", "arrival_percent", "delay_percent", "transition_hz", "edt_s", "t20_s", "t30_s",
@@ -124,12 +126,14 @@ def _leaning(key: str, old: Any, new: Any) -> str:
     name = key.rpartition(".")[2]
     if name == "not_asked":
         return "no longer asked" if old is None else "asked again" if new is None else ""
+    if name == "timed_is_enough":
+        return "need not be counted" if old is None else "must be counted" if new is None else ""
     if name == "accept_unsure":
         return "an unsure passes from now on" if old is None else "an unsure no longer passes" if new is None else ""
     if (old is None) != (new is None):
         judges, allows = ("newly judged", "wider") if old is None else ("no longer judged", "tighter")
         return judges if name in JUDGED_IF_SET else allows if name in WIDER_IF_SET else ""
-    if old is None or new is None or not re.search(r"_(ms|s|percent|db)$|^transition_hz$", name):
+    if old is None or new is None or not re.search(r"_(ms|s|percent|db|exponent)$|^transition_hz$", name):
         return ""
     steps = []
     for before, after in zip(_sides(old), _sides(new), strict=True):

@@ -130,6 +130,7 @@ class ReferenceVerdict:
     ``remarks`` are what to know of the golden itself: tolerances that nobody approved, another analysis.
     diagnosis : what change of the algorithm explains the deviation, what explains most first (JSON-ready too).
     diagnosis_failed : why there is none though one was tried; a bug of the suite, which changes no outcome.
+    cost : what a sample costs, in more detail than findings tell (JSON-ready, see report/verdict_json).
     """
 
     name: str
@@ -141,6 +142,7 @@ class ReferenceVerdict:
     diagnosis: tuple[dict[str, Any], ...] = ()
     diagnosis_failed: str = ""
     cells: tuple[CellVerdict, ...] = ()
+    cost: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -159,6 +161,7 @@ class Verdict:
     """What the gate says of one build. ``outcome`` is pass, fail, unsure or error ("cannot judge").
 
     ``suite_version`` and ``analysis_version`` tell by what it was judged and measured.
+    ``machine`` describes where it was judged, for costs depend on it (JSON-ready).
     ``prepare_log`` is all that a failed ``prepare`` of the build said; empty where it went well.
     """
 
@@ -170,3 +173,4 @@ class Verdict:
     suite_version: str = ""
     prepare_log: str = ""
     analysis_version: int | None = None
+    machine: dict[str, Any] = field(default_factory=dict)

@@ -165,7 +165,9 @@ class Build:
     presets : mapping
         Name -> parameters that override both the reference's and the build's, where a reference asks for the preset.
     baseline : path or None
-        TOML of a build to time cost against.
+        TOML of a build to hold cost against.
+    stages : mapping
+        Stage of the algorithm -> patterns of the functions that do it (``measure.stages``).
     not_asked : mapping
         Check name -> reason why this build is not asked it.
     source : path or None
@@ -195,6 +197,7 @@ class Build:
     presets: Mapping[str, Mapping[str, Parameter]] = field(default_factory=dict)
     limits: Limits = field(default_factory=Limits)
     baseline: Path | None = None
+    stages: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     not_asked: Mapping[str, str] = field(default_factory=dict)
     source: Path | None = None
 
