@@ -17,7 +17,7 @@ from reverdict.command_line import main
 from reverdict.cycle_log import read_cycle_log
 from reverdict.errors import BadInput
 from reverdict.gate import gate
-from reverdict.reference import Cost
+from reverdict.reference import Budget, Cost
 from reverdict.words import CheckVerdict, Outcome
 
 HEADER = "reference,block_frames,cycles\n"
@@ -266,3 +266,35 @@ def test_recordings_without_a_log_cannot_be_judged_by_cycles(workspace: Workspac
     firmware(workspace, 6400)
     check = cost_of(workspace, workspace.build(kind="recordings", folder="../takes"))
     assert (check.outcome, check.closes_gate) == (Outcome.UNSURE, True)
+
+
+# Budgets by target.
+
+
+@pytest.mark.parametrize(
+    ("target", "per_block", "said"),
+    [
+        ("pedal rev B, -O2", 6400, {("cycles", "pedal"): "pass", ("worst block", "pedal, block 1"): "pass"}),
+        ("Pedal", 6720, {("cycles", "pedal"): "fail", ("worst block", "pedal, block 1"): "pass"}),
+        ("rack", 6400, {("cycles", "rack"): "fail"}),
+        ("", 6400, {("cycles", ""): "unsure"}),
+        ("toy", 6400, {("cycles", ""): "unsure"}),
+    ],
+)
+def test_a_budget_holds_for_its_target(target: str, per_block: int, said: dict[tuple[str, str], str]) -> None:
+    """64 frames of 100 or 105 cycles against 102 and 6800 on the pedal, 90 on the rack."""
+    settings = Cost(budgets={"pedal": Budget(102.0, 6800), "rack": Budget(90.0)})
+    measured = cycles.measure(np.full(64, 64), np.full(64, per_block))
+    findings = cycles.judge(measured, settings, rate_hz=48000, target=target)
+    assert {(one.quantity, one.where): str(one.outcome) for one in findings} == said
+
+
+def test_a_log_without_a_target_is_of_the_only_one() -> None:
+    settings = Cost(budgets={"pedal": Budget(102.0)})
+    (finding,) = cycles.judge(cycles.measure(np.full(64, 64), np.full(64, 6400)), settings, rate_hz=48000)
+    assert (finding.golden, finding.candidate, str(finding.outcome)) == (102.0, 100.0, "pass")
+
+
+def test_a_budget_of_the_target_is_kept_without_a_golden_cost(workspace: Workspace) -> None:
+    check = cost_of(workspace, firmware(workspace, 6400, cost='[cost.budgets."pedal"]\ncycles_per_sample = 99'))
+    assert check.reason.startswith("pedal: cycles 1.0 cycles/sample over its budget")

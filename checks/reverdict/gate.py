@@ -14,6 +14,7 @@ from reverdict import __version__, golden_set, judging, parts
 from reverdict.builds import open_build, selection
 from reverdict.cells import cells_of
 from reverdict.errors import BadInput, BadInputs, noted
+from reverdict.machine import describe
 from reverdict.measure.version import ANALYSIS_VERSION
 from reverdict.pytest_plugin import PREPARE_LOG
 from reverdict.words import CELL_CHECKS, CHECKS, BuildIdentity, CellVerdict, Outcome, ReferenceVerdict, Verdict
@@ -87,7 +88,9 @@ def gate(
         references = tuple(_merged(golden.reference, golden_folder, folder) for golden in goldens)
         log = folder / PREPARE_LOG
         said = log.read_text(encoding="utf-8") if log.exists() else ""
-    return Verdict(_sum_up(references), build.identity, references, (), _now(), __version__, said, ANALYSIS_VERSION)
+    return Verdict(
+        _sum_up(references), build.identity, references, (), _now(), __version__, said, ANALYSIS_VERSION, describe()
+    )
 
 
 def _require_name(build: Build, references: Sequence[str]) -> None:
@@ -215,6 +218,7 @@ def _merged(reference: Reference, golden_folder: Path, folder: Path) -> Referenc
     return ReferenceVerdict(
         reference.name, reference.title, judging.reference_outcome(checks), checks,
         brought[0].curves, remarks, diagnosis, diagnosis_failed, tuple(cells),
+        parts.read_verdict(folder, reference.name, "cost")[1].cost,
     )  # fmt: skip
 
 

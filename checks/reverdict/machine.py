@@ -17,7 +17,7 @@ ASKED_S = 10.0
 
 
 def describe() -> dict[str, Any]:
-    """JSON-ready: class, processor, cores (that we may use), system, libc, compiler, counter, python; null if unknown."""
+    """Class, processor, cores (those we may use), system, libc, compiler, counter, python; None where unknown."""
     return {
         "class": machine_class(),
         "processor": _processor(),

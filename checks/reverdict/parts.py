@@ -1,7 +1,8 @@
 """What the items of a gate hand on to it: a JSON file each, because they may run in other processes.
 
 <reference>.<check>.<cell>.json   what was judged in a cell, by its number; that of conduct, which comes last there,
-                              brings a diagnosis along, and in the main cell (0) the curves
+                              brings a diagnosis along, and in the main cell (0) the curves; that of cost what there
+                              is to know of it beyond findings
 <anything>.trouble            why something could not be judged: the user's slips, or our bug
 """
 

@@ -18,7 +18,7 @@ _LEANINGS = (
     (r"\bcurve\b", ("above golden", "below golden")),
     (r"\blag\b", ("late", "early")),
     (r"\b(edt|t20|t30|t60|decay|tail|length)\b", ("longer", "shorter")),
-    (r"\bworst block\b", ("over its budget", "below its budget")),
+    (r"\bworst block\b|^cycles$", ("over its budget", "below its budget")),
     (r"\b(cost|instructions|kernel|price)\b", ("dearer", "cheaper")),
     (r"\b(arrival|onset|delay|latency|lag)\b", ("late", "early")),
     (r"\b(level|gain|peak)\b", ("louder", "quieter")),

@@ -228,7 +228,9 @@ def _judge(config: pytest.Config, trial: Trial, check: str, cell: int, benchmark
         if folder:
             from reverdict import parts
 
-            besides = _besides(trial, curves=not cell) if check == "conduct" else parts.Besides()
+            besides = parts.Besides(cost=trial.cost)
+            if check == "conduct":
+                besides = _besides(trial, curves=not cell)
             parts.write_verdict(Path(folder), trial.golden.name, cell, verdict, besides)
     except Exception as error:
         _hand_on_trouble(config, f"{trial.golden.name}.{check}.{cell}", error)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict import judging
 from reverdict.cells import cells_of
-from reverdict.check import conduct, cost, cycles, echo_timing, energy_decay, group_delay
+from reverdict.check import conduct, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
 from reverdict.cycle_log import read_cycle_log
 from reverdict.errors import BadInput, BadInputs
@@ -21,7 +21,6 @@ from reverdict.measure.measurement import Comparison, Measurement, lags_beside, 
 from reverdict.measure.resampling import at_rate
 from reverdict.reference import Conduct, EchoTiming
 from reverdict.render import RECORDED, Request, as_rendered, parameters_missing, render
-from reverdict.render.timing import open_kernel_timer, open_timer
 from reverdict.words import CheckVerdict, Outcome, Response
 
 if TYPE_CHECKING:
@@ -44,10 +43,6 @@ SOUND_JUDGES: dict[str, Any] = {
 
 UNKNOWN_DECAY_S = 3.0
 NO_RESPONSE = "nothing to measure: the build gave no usable output"
-NO_GOLDEN_COST = "no golden cost: name a baseline in the build or the reference, or let golden new write kernel_ratio"
-NO_LOG = (
-    'not measured: the reference has cycles_per_sample, and the build names no log of cycles (cycles = "cycles.csv")'
-)
 RECORDED_ONCE = "a recording is one render, and answers for the main cell alone"
 
 
@@ -187,6 +182,7 @@ class Trial:
         self.work_folder = work_folder
         self.cell = cell or cells_of(golden.reference)[0]
         self._measured_golden = measured_golden or MeasuredGolden(golden)
+        self.cost: dict[str, Any] = {}
         self._unwell = False
         self._not_linear = False
 
@@ -259,31 +255,14 @@ class Trial:
         self._unwell |= verdict.outcome is not Outcome.PASS
         return verdict
 
-    def _cost(self, benchmark: Any) -> list[Any]:
-        """Time the build in turns with its baseline, the reference's, or the calibration kernel.
+    def _cost(self, benchmark: Any) -> list[Finding]:
+        """Findings on cost; what there is to know of it beyond them is kept."""
+        from reverdict import costing
 
-        Where the build has counted cycles on its target, they are held against the reference's instead.
-        """
-        settings = self.golden.reference.cost
-        if self.build.cycles is not None:
-            return _cycles(self.build.cycles, self.golden.reference)
-        request = request_of(self.golden.reference)
-        baseline = _baseline_of(self.build, self.golden.reference)
-        golden_ratio = 1.0 if baseline else settings.kernel_ratio
-        if settings.cycles_per_sample is not None and self.build.kind in RECORDED:
-            return [_no_cost(settings.dearer_percent, NO_LOG)]
-        if golden_ratio is None:
-            return [_no_cost(settings.dearer_percent, NO_GOLDEN_COST)]
-
-        def settled(measurement: cost.CostMeasurement) -> bool:
-            return cost.judge(golden_ratio, measurement, settings)[0].outcome is not Outcome.UNSURE
-
-        with (
-            open_timer(self.build, request, self.work_folder) as candidate,
-            _baseline_timer(baseline, request, self.work_folder) as other,
-        ):
-            measurement = cost.run_interleaved(candidate, other, benchmark, settled)
-        return cost.judge(golden_ratio, measurement, settings)
+        reference = self.golden.reference
+        asked = costing.Asked(self.build, _baseline_of(self.build, reference), reference, request_of(reference))
+        findings, self.cost = costing.observe(asked, self.work_folder, benchmark)
+        return findings
 
     def curves(self) -> dict[str, Any]:
         """What pages draw of this trial."""
@@ -363,23 +342,3 @@ def judge_response(golden: GoldenReference, measured: Measurement, candidate: Re
             findings = SOUND_JUDGES[check](measured, beside, settings)
             verdicts.append(judging.close(check, findings, settings.accept_unsure))
     return verdicts
-
-
-def _cycles(log_path: Path, reference: Reference) -> list[Finding]:
-    """Judge what a log says of a reference; a log that does not name it is no measurement."""
-    log = read_cycle_log(log_path)
-    blocks = log.blocks.get(reference.name)
-    if blocks is None:
-        why_not = f"not measured: {log_path.name} has no block of {reference.name}, only of {', '.join(log.blocks)}"
-        measured = cycles.CycleMeasurement(why_not=why_not)
-    else:
-        measured = cycles.measure(blocks.frames, blocks.cycles)
-    return cycles.judge(measured, reference.cost, rate_hz=reference.rate_hz, clock_hz=log.clock_hz)
-
-
-def _baseline_timer(baseline: Build | None, request: Request, work_folder: Path) -> Any:
-    return open_timer(baseline, request, work_folder) if baseline else open_kernel_timer(work_folder)
-
-
-def _no_cost(tolerance: float, reason: str) -> Any:
-    return judging.judge_deviation("cost", "", "%", None, None, None, None, tolerance, reason=reason)

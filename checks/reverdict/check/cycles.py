@@ -8,8 +8,11 @@ every so many blocks), so its uncertainty comes from blocking (H. Flyvbjerg, H. 
 1989): means of 1, 2, 4, … blocks in a row, of each length t95·s/√n, and of these the largest while at least
 ``FEWEST_BATCHES`` are left. The worst block is a plain maximum against its budget in cycles.
 
-Conventions. A deviation is positive when the build is dearer, in percent of the golden's cycles per sample; of the
-worst block in cycles above the budget.
+A reference may also keep budgets by target (``[cost.budgets.NAME]``). They hold for a log whose target is called so, or
+has the name in it; where a log names no target, the only budget there is holds.
+
+Conventions. A deviation is positive when the build is dearer, in percent of the golden's cycles per sample; against a
+budget in cycles above it.
 
 Limits of validity. A log says what was processed while it was written, and nothing of what could be dearer. What
 repeats more slowly than an eighth of the log is not seen in the uncertainty.
@@ -29,7 +32,7 @@ from reverdict.measure.clock import t95
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from reverdict.reference import Cost
+    from reverdict.reference import Budget, Cost
     from reverdict.words import Finding
 
 FEWEST_BATCHES = 8
@@ -79,12 +82,49 @@ def _uncertainty(frames: NDArray[Any], cycles: NDArray[Any]) -> float:
     return largest
 
 
-def judge(measured: CycleMeasurement, settings: Cost, *, rate_hz: int, clock_hz: float | None = None) -> list[Finding]:
-    """A finding "cost" against ``cycles_per_sample``, and "worst block" where the reference has a budget for it.
+def judge(
+    measured: CycleMeasurement, settings: Cost, *, rate_hz: int, clock_hz: float | None = None, target: str = ""
+) -> list[Finding]:
+    """A finding "cost" against ``cycles_per_sample``, "worst block" where there is a budget for it, and "cycles".
+
+    The first is left out where the reference has only budgets.
 
     rate_hz, clock_hz : the reference's rate and, where the log tells it, the target's clock: they tell how much of
         its time the worst block takes.
+    target : what the log was written on, as it says itself.
     """
+    limits = {name: one for name, one in settings.budgets.items() if _is_of_cycles(one)}
+    held = _budgets_of(target, limits)
+    findings = (
+        []
+        if limits and settings.cycles_per_sample is None
+        else [_against_golden(measured, settings, rate_hz, clock_hz)]
+    )
+    if limits and not held:
+        found = f'the log is of "{target}"' if target else "the log names no target"
+        why_not = f"not measured: {found}, and there are budgets for {', '.join(limits)}"
+        findings.append(judge_deviation("cycles", "", "cycles/sample", None, None, None, None, 0.0, reason=why_not))
+    for name, one in held.items():
+        if one.cycles_per_sample is not None:
+            findings.append(_against_budget(measured, name, one.cycles_per_sample, rate_hz, clock_hz))
+    blocks = [(name, one.worst_block_cycles) for name, one in held.items()]
+    for name, budget in [("", settings.worst_block_cycles), *blocks]:
+        if budget is not None and measured.worst_block is not None:
+            findings.append(_worst_block(measured, name, measured.worst_block, budget))
+    return findings
+
+
+def _is_of_cycles(budget: Budget) -> bool:
+    return budget.cycles_per_sample is not None or budget.worst_block_cycles is not None
+
+
+def _budgets_of(target: str, budgets: dict[str, Budget]) -> dict[str, Budget]:
+    if not target and len(budgets) == 1:
+        return budgets
+    return {name: one for name, one in budgets.items() if name.lower() in target.lower()}
+
+
+def _against_golden(measured: CycleMeasurement, settings: Cost, rate_hz: int, clock_hz: float | None) -> Finding:
     golden, deviation, uncertainty = settings.cycles_per_sample, None, None
     why_not = measured.why_not
     if golden is None and not why_not:
@@ -93,23 +133,30 @@ def judge(measured: CycleMeasurement, settings: Cost, *, rate_hz: int, clock_hz:
     elif golden is not None and measured.per_sample is not None and measured.uncertainty is not None:
         deviation = 100.0 * (measured.per_sample / golden - 1.0)
         uncertainty = 100.0 * measured.uncertainty / golden
-    findings = [
-        judge_deviation(
-            "cost", "", "%", 0.0 if golden is not None else None, deviation, deviation, uncertainty,
-            settings.dearer_percent, tolerance_below=settings.cheaper_percent,
-            reason=why_not or _told(measured, rate_hz, clock_hz),
-        )
-    ]  # fmt: skip
-    budget = settings.worst_block_cycles
-    if budget is not None and measured.worst_block is not None:
-        over = float(measured.worst_block - budget)
-        findings.append(
-            judge_deviation(
-                "worst block", f"block {measured.worst_at}", "cycles", float(budget), float(measured.worst_block), over,
-                0.0, 0.0, tolerance_below=math.inf, reason=f"{measured.worst_block} cycles of {budget}",
-            )
-        )  # fmt: skip
-    return findings
+    return judge_deviation(
+        "cost", "", "%", 0.0 if golden is not None else None, deviation, deviation, uncertainty,
+        settings.dearer_percent, tolerance_below=settings.cheaper_percent,
+        reason=why_not or _told(measured, rate_hz, clock_hz),
+    )  # fmt: skip
+
+
+def _against_budget(
+    measured: CycleMeasurement, target: str, budget: float, rate_hz: int, clock_hz: float | None
+) -> Finding:
+    counted, why_not = measured.per_sample, measured.why_not
+    over = None if counted is None else counted - budget
+    return judge_deviation(
+        "cycles", target, "cycles/sample", budget, counted, over, measured.uncertainty, 0.0, tolerance_below=math.inf,
+        reason=why_not or _told(measured, rate_hz, clock_hz),
+    )  # fmt: skip
+
+
+def _worst_block(measured: CycleMeasurement, target: str, worst: int, budget: int) -> Finding:
+    where = ", ".join(filter(None, (target, f"block {measured.worst_at}")))
+    return judge_deviation(
+        "worst block", where, "cycles", float(budget), float(worst), float(worst - budget), 0.0, 0.0,
+        tolerance_below=math.inf, reason=f"{worst} cycles of {budget}",
+    )  # fmt: skip
 
 
 def _told(measured: CycleMeasurement, rate_hz: int, clock_hz: float | None) -> str:

@@ -1,0 +1,91 @@
+"""What a build costs: by the log of its target, or counted, timed and grown here, and held against the golden's cost.
+
+Besides ``trial`` and ``conducting`` this is the one place that knows both builds and measurements. The golden's cost is
+that of a baseline build, counted and timed in the same run; without one, the counts that the reference keeps, where
+they were made on this class of machine, and its price in calibration kernels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from reverdict import judging
+from reverdict.check import cost, cycles
+from reverdict.cycle_log import read_cycle_log
+from reverdict.render import RECORDED
+from reverdict.render.timing import open_kernel_timer, open_timer
+from reverdict.words import Outcome
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from reverdict.reference import Reference
+    from reverdict.render import Build, Request
+    from reverdict.words import Finding
+
+NO_GOLDEN_COST = "no golden cost: name a baseline in the build or the reference, or let golden new write kernel_ratio"
+NO_LOG = (
+    'not measured: the reference has cycles_per_sample, and the build names no log of cycles (cycles = "cycles.csv")'
+)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A build, the one it is held against if there is one, and what a reference asks."""
+
+    build: Build
+    baseline: Build | None
+    reference: Reference
+    request: Request
+
+
+def observe(asked: Asked, work_folder: Path, benchmark: Any) -> tuple[list[Finding], dict[str, Any]]:
+    """Findings on cost, and what there is to know of it beyond them (``report.verdict_json``).
+
+    benchmark : the fixture of pytest-benchmark, which runs what is timed.
+    """
+    settings = asked.reference.cost
+    if asked.build.cycles is not None:
+        return _by_log(asked.build.cycles, asked.reference), {}
+    if settings.cycles_per_sample is not None and asked.build.kind in RECORDED:
+        return [_no_cost(settings.dearer_percent, NO_LOG)], {}
+    return _timed(asked, work_folder, benchmark), {}
+
+
+def _by_log(log_path: Path, reference: Reference) -> list[Finding]:
+    """Judge what a log says of a reference; a log that does not name it is no measurement."""
+    log = read_cycle_log(log_path)
+    blocks = log.blocks.get(reference.name)
+    if blocks is None:
+        why_not = f"not measured: {log_path.name} has no block of {reference.name}, only of {', '.join(log.blocks)}"
+        measured = cycles.CycleMeasurement(why_not=why_not)
+    else:
+        measured = cycles.measure(blocks.frames, blocks.cycles)
+    return cycles.judge(measured, reference.cost, rate_hz=reference.rate_hz, clock_hz=log.clock_hz, target=log.target)
+
+
+def _timed(asked: Asked, work_folder: Path, benchmark: Any) -> list[Finding]:
+    """Time the build in turns with its baseline, the reference's, or the calibration kernel."""
+    settings = asked.reference.cost
+    golden_ratio = 1.0 if asked.baseline else settings.kernel_ratio
+    if golden_ratio is None:
+        return [_no_cost(settings.dearer_percent, NO_GOLDEN_COST)]
+
+    def settled(measurement: cost.CostMeasurement) -> bool:
+        return cost.judge(golden_ratio, measurement, settings)[0].outcome is not Outcome.UNSURE
+
+    with (
+        open_timer(asked.build, asked.request, work_folder) as candidate,
+        _golden_timer(asked, work_folder) as golden,
+    ):
+        measurement = cost.run_interleaved(candidate, golden, benchmark, settled)
+    return cost.judge(golden_ratio, measurement, settings)
+
+
+def _golden_timer(asked: Asked, work_folder: Path) -> Any:
+    return open_timer(asked.baseline, asked.request, work_folder) if asked.baseline else open_kernel_timer(work_folder)
+
+
+def _no_cost(tolerance: float, reason: str) -> Finding:
+    return judging.judge_deviation("cost", "", "%", None, None, None, None, tolerance, reason=reason)
