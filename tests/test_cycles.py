@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -298,3 +300,36 @@ def test_a_log_without_a_target_is_of_the_only_one() -> None:
 def test_a_budget_of_the_target_is_kept_without_a_golden_cost(workspace: Workspace) -> None:
     check = cost_of(workspace, firmware(workspace, 6400, cost='[cost.budgets."pedal"]\ncycles_per_sample = 99'))
     assert check.reason.startswith("pedal: cycles 1.0 cycles/sample over its budget")
+
+
+# The log of checks/COST.md.
+
+COST_PAGE = Path(__file__).parents[1] / "checks" / "COST.md"
+HOST = """
+#include <stdint.h>
+static uint32_t ticks;
+static uint32_t now(void) { return ticks; }
+#define CYCLES_NOW() now()
+%s
+int main(void) {
+    for (uint32_t block = 0; block < 20; block++) {
+        ticks = 0xFFFFFFFFu - 100; /* turns within every block */
+        uint32_t began = CYCLES_NOW();
+        ticks += 6400 + block;
+        cycle_log_add(64, began);
+    }
+    cycle_log_print(stdout, "short");
+    return 0;
+}
+"""
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler called cc")
+def test_the_log_of_the_page_is_one_that_is_read(tmp_path: Path) -> None:
+    (code,) = re.findall(r"^```c\n(/\* cycle_log\.h.*?)^```$", COST_PAGE.read_text(encoding="utf-8"), re.M | re.S)
+    source = written(tmp_path / "host.c", HOST % code)
+    subprocess.run(["cc", "-Wall", "-Wextra", "-Werror", "-o", tmp_path / "host", source], check=True)
+    said = subprocess.run([tmp_path / "host"], check=True, capture_output=True, text=True).stdout
+    blocks = read_cycle_log(written(tmp_path / "cycles.csv", said)).blocks["short"]
+    assert blocks.cycles.tolist() == [6400 + block for block in range(20)]
+    assert set(blocks.frames) == {64}

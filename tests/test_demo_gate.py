@@ -28,6 +28,7 @@ FAULTS = {
     "comb-fake": ("group-delay", (TANK, SPRING, STEREO)),
     "raised-feedback": ("energy-decay", (TANK, SPRING, STEREO, HALL)),
     "slow": ("cost", (SPRING,)),
+    "c-single": ("cost", (SPRING,)),
     "fixed-point": ("conduct", (TANK, SPRING, STEREO, HALL)),
 }
 """Build: the check its fault belongs to and the references that show it."""
@@ -35,6 +36,10 @@ FAULTS = {
 NEAR = 0.8
 
 needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler called cc")
+needs_counter = pytest.mark.skipif(
+    None in (shutil.which("cc"), shutil.which("valgrind")), reason="no cc, or no valgrind"
+)
+NEEDS = {"c-port": needs_compiler, "c-single": needs_counter}
 
 
 @pytest.fixture(scope="module")
@@ -119,6 +124,7 @@ def test_port_to_another_language_passes(demo: Path) -> None:
         ("comb-fake", TANK),
         ("raised-feedback", HALL),
         ("slow", SPRING),
+        pytest.param("c-single", SPRING, marks=needs_counter),
         ("fixed-point", SPRING),
     ],
 )
@@ -132,9 +138,7 @@ def test_fault_is_stopped_by_its_own_check(demo: Path, build: str, only: str) ->
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "build", [pytest.param(name, marks=needs_compiler if name == "c-port" else ()) for name in FAULTS]
-)
+@pytest.mark.parametrize("build", [pytest.param(name, marks=NEEDS.get(name, ())) for name in FAULTS])
 def test_every_build_against_every_reference(demo: Path, build: str) -> None:
     fault, shown_by = FAULTS[build]
     verdict = judged(demo, build)

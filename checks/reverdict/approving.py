@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from reverdict import golden_set, golden_text, making
 from reverdict.builds import open_build
@@ -83,11 +83,11 @@ def _approve(
     by_hand, wished = held.edited(), held.set(settings)
     yield from _said_of_terms(held, by_hand, wished, settings)
     old = _old_golden(reference.name, golden_folder)
-    response, label, kernel_ratio, same = None, "", None, True
+    response, label, price, same = None, "", None, True
     if source:
         offered = _Offered(reference, old, source)
         yield from offered.said()
-        response, label, kernel_ratio, same = offered.response, offered.label, offered.kernel_ratio, offered.same
+        response, label, price, same = offered.response, offered.label, offered.price, offered.same
     known = not golden_set.unlogged(reference)
     golden = response or (None if isinstance(old, BadInput) else old.response)
     figures = _news(golden, reference) if golden else None
@@ -102,9 +102,7 @@ def _approve(
         return
     # Without a record nobody knows how they were.
     unchanged = "Tolerances are as they were." if held.recorded else "Its tolerances are recorded from now on."
-    approved = held.write(
-        None if same and known else response, label, kernel_ratio=kernel_ratio, settings=settings, measured=figures
-    )
+    approved = held.write(None if same and known else response, label, price=price, settings=settings, measured=figures)
     terms = "Its terms are as shown." if by_hand or approved.changed else unchanged
     yield f"{approved.path} now holds {label}. {terms}" if source else f"{approved.path} is approved. {terms}"
 
@@ -132,10 +130,12 @@ class _Offered:
     def __init__(self, reference: Reference, old: GoldenReference | BadInput, source: Path) -> None:
         self.reference, self.old, self.source = reference, old, source
         self.response: Response | None = None
-        self.label, self.kernel_ratio, self.same = "", None, False
+        self.label, self.same = "", False
+        self.price: dict[str, Any] = {}
 
     def said(self) -> Iterator[str]:
         """Render it and say what moves."""
+        from reverdict import costing
         from reverdict.render import render, working_folder
         from reverdict.trial import Trial, request_of, require_fit
 
@@ -159,12 +159,12 @@ class _Offered:
                 yield from _changes(trial)
             else:
                 yield f"{name}: nothing to compare with: {self.old}"
-            if reference.cost.kernel_ratio is not None and not reference.cost.not_asked:
-                cost = making.kernel_cost(build, request, work)
-                self.kernel_ratio = cost.get("kernel_ratio")
-                if self.kernel_ratio is None:
-                    yield f"  kernel_ratio stays {reference.cost.kernel_ratio:g}: {cost['not_asked']}"
-            self.same = trial is not None and self.kernel_ratio is None and _is_golden(trial)
+            kept = {key: own for key in costing.PRICES if (own := getattr(reference.cost, key)) is not None}
+            if kept and not reference.cost.not_asked:
+                price = costing.price(build, request, work, kept)
+                self.price = price.keys
+                yield from (f"  {key} stays {kept[key]:g}: {why}" for key, why in price.why_not.items())
+            self.same = trial is not None and not self.price and _is_golden(trial)
 
 
 def _news(golden: Response, reference: Reference) -> dict[str, float] | None:

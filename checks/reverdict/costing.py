@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from reverdict.render import Build, Request
     from reverdict.words import Finding
 
+PRICES = ("kernel_ratio", "instructions_per_sample")
+"""Keys of ``[cost]`` that say what the golden itself costs, and can be measured here."""
+
+KERNEL_PAIRS = 12
 NO_GOLDEN_COST = "no golden cost: name a baseline in the build or the reference, or let golden new write kernel_ratio"
 NO_LOG = (
     'not measured: the reference has cycles_per_sample, and the build names no log of cycles (cycles = "cycles.csv")'
@@ -51,6 +55,38 @@ def observe(asked: Asked, work_folder: Path, benchmark: Any) -> tuple[list[Findi
     if settings.cycles_per_sample is not None and asked.build.kind in RECORDED:
         return [_no_cost(settings.dearer_percent, NO_LOG)], {}
     return _timed(asked, work_folder, benchmark), {}
+
+
+@dataclass(frozen=True)
+class Price:
+    """What a build costs, as a reference keeps it.
+
+    keys : of ``[cost]``.
+    why_not : those of ``PRICES`` that were wanted and could not be had, with the reason.
+    """
+
+    keys: dict[str, Any]
+    why_not: dict[str, str]
+
+
+def price(build: Build, request: Request, work_folder: Path, wanted: Iterable[str] = PRICES) -> Price:
+    """Price a build: in calibration kernels, and in instructions where they can be counted."""
+    found: dict[str, Any] = {}
+    why_not = {}
+    for key in wanted:
+        told, why = PRICED[key](build, request, work_folder)
+        found |= told
+        if why:
+            why_not[key] = why
+    return Price(found, why_not)
+
+
+def _in_kernels(build: Build, request: Request, work_folder: Path) -> tuple[dict[str, Any], str]:
+    with open_timer(build, request, work_folder) as own, open_kernel_timer(work_folder) as kernel:
+        pairs = [(own.seconds_per_sample(), kernel.seconds_per_sample()) for _ in range(KERNEL_PAIRS)]
+        measured = cost.measure([(a, b) for a, b in pairs if a is not None and b is not None])
+        why_not = own.why_not or kernel.why_not or measured.why_not
+    return ({}, why_not) if measured.ratio is None else ({"kernel_ratio": round(measured.ratio, 3)}, "")
 
 
 def _by_log(log_path: Path, reference: Reference) -> list[Finding]:

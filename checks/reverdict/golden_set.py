@@ -391,7 +391,7 @@ class Approving:
         response: Response | None = None,
         build: str = "",
         *,
-        kernel_ratio: float | None = None,
+        price: Mapping[str, Any] | None = None,
         settings: Sequence[Setting] = (),
         measured: Mapping[str, float] | None = None,
         when: datetime | None = None,
@@ -405,8 +405,8 @@ class Approving:
             None leaves the impulses as they are.
         build : str
             Which build the response is of; needed with one.
-        kernel_ratio : float, optional
-            Cost of this build in calibration-kernel units, where the reference keeps one.
+        price : mapping, optional
+            What this build costs, as keys of ``[cost]`` (``costing.price``).
         measured : mapping, optional
             What the new golden measures (``measure.figures``), for the log.
         when : datetime with a time zone, optional
@@ -420,7 +420,7 @@ class Approving:
         """
         before = self.reference
         impulses = [] if response is None else self._impulses(response)
-        text = with_terms(with_files(self.text, [one.table for one in impulses], kernel_ratio), settings)
+        text = with_terms(with_files(self.text, [one.table for one in impulses], price or {}), settings)
         approval: dict[str, str | int | datetime] = {"who": self.who, "when": when or _now(), "why": self.why}
         approval |= {"build": build} if build else {}
         in_force = terms_of(text, self.shared)

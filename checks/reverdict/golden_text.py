@@ -98,14 +98,17 @@ def reference_text(name: str, tables: Mapping[str, Any], evidence: Mapping[str, 
     return tomlkit.dumps(document)
 
 
-def with_files(text: str, files: Sequence[Mapping[str, str]], kernel_ratio: float | None) -> str:
-    """reference.toml with other impulses, if there are any; every comment and tolerance as it was."""
+def with_files(text: str, files: Sequence[Mapping[str, str]], price: Mapping[str, Any]) -> str:
+    """reference.toml with other impulses, if there are any, and what they cost; comments and tolerances as they were.
+
+    price : keys of ``[cost]``, the golden's own figures.
+    """
     document: dict[str, Any] = tomlkit.parse(text)
     by_input = {file["input"]: file for file in files}
     for entry in document["files"]:
         entry.update(by_input.get(entry["input"], {}))
-    if kernel_ratio is not None:
-        document.setdefault("cost", tomlkit.table())["kernel_ratio"] = kernel_ratio
+    if price:
+        document.setdefault("cost", tomlkit.table()).update(price)
     return tomlkit.dumps(document)
 
 

@@ -27,8 +27,10 @@ if TYPE_CHECKING:
     from reverdict.render import Build, Request
     from reverdict.words import Finding
 
-KERNEL_DEARER_PERCENT = 30
-KERNEL_PAIRS = 12
+FROM_GOLDEN_PERCENT = {"kernel_ratio": ("dearer_percent", 30), "instructions_per_sample": ("instructions_percent", 1)}
+"""How far a build may depart from what a reference keeps of the golden's cost: multiples of the kernel carry over to
+another machine only roughly, counts within a class of machines do."""
+
 CLEAR_OF_NEIGHBOURS_S = 0.005
 SHORTEST_S = 0.01
 BLOCK_SIZE = 512
@@ -501,7 +503,7 @@ def _rendered(
         if not wishes.repeats and _differs_from_itself(observed):
             count = ENOUGH_REPEATS
         again = list(_rendered_again(build, request, work, count, progress))
-        cost = kernel_cost(build, request, work)
+        cost = _cost_table(build, request, work)
     told = {
         "origin": "capture" if build.kind == "interface" else "build",
         "render": {
@@ -565,21 +567,16 @@ def _rendered_again(
         yield Take(f"render {number + 1}", rendering.response)
 
 
-def kernel_cost(build: Build, request: Request, work_folder: Path) -> dict[str, Any]:
-    """Cost table of a build: its price in calibration kernels, or why it has none."""
-    from reverdict.check import cost
-    from reverdict.render.timing import open_kernel_timer, open_timer
+def _cost_table(build: Build, request: Request, work_folder: Path) -> dict[str, Any]:
+    """Cost table of a build: its price and how far it may depart, or why it has none."""
+    from reverdict import costing
 
     if why := build.not_asked.get("cost"):
         return {"not_asked": why}
-    with open_timer(build, request, work_folder) as own, open_kernel_timer(work_folder) as kernel:
-        pairs = [(own.seconds_per_sample(), kernel.seconds_per_sample()) for _ in range(KERNEL_PAIRS)]
-        measured = cost.measure([(a, b) for a, b in pairs if a is not None and b is not None])
-        why_not = own.why_not or kernel.why_not or measured.why_not
-    if measured.ratio is None:
-        return {"not_asked": f"could not be timed: {why_not}"}
-    # Times against the kernel carry over to another machine only roughly.
-    return {"kernel_ratio": round(measured.ratio, 3), "dearer_percent": KERNEL_DEARER_PERCENT}
+    price = costing.price(build, request, work_folder)
+    if not price.keys:
+        return {"not_asked": f"could not be timed: {price.why_not['kernel_ratio']}"}
+    return price.keys | {limit: most for key, (limit, most) in FROM_GOLDEN_PERCENT.items() if key in price.keys}
 
 
 def asked_of(measured: Measurement, cost: dict[str, Any]) -> dict[str, dict[str, Any]]:

@@ -484,16 +484,6 @@ class CostTable(Asked, CostTolerances):
     counted_on: Text | None = Field(
         default=None, description='Machine class on which they were counted, such as "x86_64"; they hold on no other.'
     )
-    stages: dict[str, Annotated[float, Field(ge=0)]] = Field(
-        default_factory=dict, description="Those of the golden's stages: dispersion = 1890.1."
-    )
-    grows_with: dict[str, Annotated[list[float], Field(min_length=2)]] = Field(
-        default_factory=dict,
-        description="Parameters that set the size of the algorithm, and values to try: sections = [50, 100, 200].",
-    )
-    budgets: dict[str, BudgetTable] = Field(
-        default_factory=dict, description='What a sample may cost on a target, by its name: [cost.budgets."pedal"].'
-    )
     kernel_ratio: Annotated[float, Field(gt=0)] | None = Field(
         default=None, description="Cost of the golden in units of the calibration kernel, written by golden new."
     )
@@ -505,6 +495,16 @@ class CostTable(Asked, CostTolerances):
     )
     worst_block_cycles: Annotated[int, Field(ge=1)] | None = Field(
         default=None, description="Cycles that no block of such a log may exceed."
+    )
+    stages: dict[str, Annotated[float, Field(ge=0)]] = Field(
+        default_factory=dict, description="Those of the golden's stages: dispersion = 1890.1."
+    )
+    grows_with: dict[str, Annotated[list[float], Field(min_length=2)]] = Field(
+        default_factory=dict,
+        description="Parameters that set the size of the algorithm, and values to try: sections = [50, 100, 200].",
+    )
+    budgets: dict[str, BudgetTable] = Field(
+        default_factory=dict, description='What a sample may cost on a target, by its name: [cost.budgets."pedal"].'
     )
 
 

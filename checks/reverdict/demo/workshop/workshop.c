@@ -4,6 +4,8 @@
  *
  * Reads PCM of 16, 24 or 32 bits or float of 32 bits, writes float of 32 bits, as many frames as it read.
  * Build: cc -O2 -o workshop workshop.c -lm
+ *
+ * With -DHELD=float the allpass sections keep their state in single precision, which halves their memory.
  */
 #include <complex.h>
 #include <math.h>
@@ -19,13 +21,19 @@
 #define STEEP_BIQUADS 4
 #define TRIP_BIQUADS (STEEP_BIQUADS + 2)
 
+#ifndef HELD
+#define HELD double
+#endif
+/* Functions that are a stage of the algorithm stay functions, so that counted cost can be told stage by stage. */
+#define STAGE __attribute__((noinline)) static
+
 static void give_up(const char *place, const char *problem) {
     fprintf(stderr, "%s: %s\n", place, problem);
     exit(1);
 }
 
-static double *zeros(size_t count) {
-    double *memory = calloc(count, sizeof *memory);
+static void *zeros(size_t count, size_t size) {
+    void *memory = calloc(count, size);
     if (!memory) give_up("workshop", "out of memory");
     return memory;
 }
@@ -83,7 +91,7 @@ typedef struct {
     double b[3], a[3], state[2];
 } Biquad;
 
-static double biquad_step(Biquad *f, double x) {
+STAGE double biquad_step(Biquad *f, double x) {
     double y = f->b[0] * x + f->state[0];
     f->state[0] = f->b[1] * x - f->a[1] * y + f->state[1];
     f->state[1] = f->b[2] * x - f->a[2] * y;
@@ -124,13 +132,13 @@ typedef struct {
 } Line;
 
 static Line line_of(int length) {
-    Line line = {zeros((size_t)length), length, 0};
+    Line line = {zeros((size_t)length, sizeof(double)), length, 0};
     return line;
 }
 
-static double line_read(const Line *line) { return line->ring[line->position]; }
+STAGE double line_read(const Line *line) { return line->ring[line->position]; }
 
-static void line_write(Line *line, double x) {
+STAGE void line_write(Line *line, double x) {
     line->ring[line->position] = x;
     if (++line->position == line->length) line->position = 0;
 }
@@ -138,26 +146,27 @@ static void line_write(Line *line, double x) {
 /* Allpass sections (a + z^-K)/(1 + a z^-K) in a row; each keeps K values, all at the same place of their ring. */
 typedef struct {
     int count, stretch, position;
-    double *a, *state;
+    double *a;
+    HELD *state;
 } Chain;
 
 static Chain chain_of(const Group *groups, int group_count, int stretch) {
     Chain chain = {0, stretch, 0, NULL, NULL};
     for (int g = 0; g < group_count; g++) chain.count += groups[g].count;
-    chain.a = zeros((size_t)chain.count);
-    chain.state = zeros((size_t)chain.count * (size_t)stretch);
+    chain.a = zeros((size_t)chain.count, sizeof *chain.a);
+    chain.state = zeros((size_t)chain.count * (size_t)stretch, sizeof *chain.state);
     int next = 0;
     for (int g = 0; g < group_count; g++)
         for (int i = 0; i < groups[g].count; i++) chain.a[next++] = groups[g].a;
     return chain;
 }
 
-static double chain_step(Chain *chain, double x) {
-    double *state = chain->state + (size_t)chain->position * (size_t)chain->count;
+STAGE double chain_step(Chain *chain, double x) {
+    HELD *state = chain->state + (size_t)chain->position * (size_t)chain->count;
     for (int i = 0; i < chain->count; i++) {
         double inner = x - chain->a[i] * state[i];
         x = chain->a[i] * inner + state[i];
-        state[i] = inner;
+        state[i] = (HELD)inner;
     }
     if (++chain->position == chain->stretch) chain->position = 0;
     return x;
@@ -220,7 +229,7 @@ static Springs springs_of(const Tank *tank, double rate) {
     return springs;
 }
 
-static double springs_step(Springs *springs, double drive) {
+STAGE double springs_step(Springs *springs, double drive) {
     const Tank *tank = springs->tank;
     double far[MOST_SPRINGS], near[MOST_SPRINGS], both = 0, pickup = 0;
     for (int i = 0; i < tank->count; i++) {
@@ -265,7 +274,7 @@ static Hall hall_of(double rate) {
     return hall;
 }
 
-static void hall_step(Hall *hall, double drive, double *left, double *right) {
+STAGE void hall_step(Hall *hall, double drive, double *left, double *right) {
     const double scale = 1 / sqrt(HALL_LINES);
     double *arriving = hall->damped;
     *left = *right = 0;
@@ -309,7 +318,7 @@ static float sample_of(const unsigned char *bytes, int bits, int is_float) {
     return (float)(whole / 2147483648.0);
 }
 
-static Sound read_wav(const char *path) {
+STAGE Sound read_wav(const char *path) {
     Sound sound = {0, 0, 0, NULL};
     FILE *file = fopen(path, "rb");
     unsigned char head[12], format[40] = {0};
@@ -354,7 +363,7 @@ static void put_little(unsigned char *bytes, uint32_t value, int count) {
     for (int i = 0; i < count; i++) bytes[i] = (unsigned char)(value >> 8 * i);
 }
 
-static void write_wav(const char *path, const Sound *sound) {
+STAGE void write_wav(const char *path, const Sound *sound) {
     uint32_t size = sound->frames * sound->channels * 4;
     unsigned char head[58];
     FILE *file = fopen(path, "wb");
