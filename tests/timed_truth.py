@@ -94,9 +94,7 @@ def c_chain(folder: Path, **parameters: float) -> Build:
     if not library.exists():
         source = folder / "chain.c"
         source.write_text(CHAIN_C)
-        subprocess.run(
-            ["cc", "-O2", "-shared", "-fPIC", f"-I{HEADERS}", "-o", str(library), str(source)], check=True
-        )
+        subprocess.run(["cc", "-O2", "-shared", "-fPIC", f"-I{HEADERS}", "-o", str(library), str(source)], check=True)
     identity = BuildIdentity("chain", "1", "library", about=_told(parameters))
     return Build(
         identity, "library", folder, plugin=Plugin(file=str(library)), parameters=dict(parameters), limits=LIMITS
