@@ -3,8 +3,8 @@
 Aim. A build may be cheap in the mean and still miss its deadline: an FFT every so many blocks, a table that is made
 anew, memory that is asked for. The mean says nothing of it.
 
-Method. Each of several processes plays the same noise to a fresh instance, and each block has a CPU time of its own. Of
-every block the minimum over the processes is taken: the work is the same each time, and whatever else the machine does
+Method. Several processes play the same noise to fresh instances, and each block has a CPU time of its own. Of
+every block the minimum over the instances is taken: the work is the same each time, and whatever else the machine does
 only adds to it, rarely to the same block twice. Of these come minimum, median, 99th and 99.9th percentile (linear
 between order statistics) and the worst.
 
@@ -64,7 +64,7 @@ class BlockMeasurement:
     """Blocks of a candidate and of what it is held against.
 
     block_size, budget_us : frames, and the time they last.
-    count, processes : blocks of each build, and how many processes the minimum of each is of.
+    count, instances : blocks of each build, and how many instances the minimum of each is of.
     golden, candidate : BlockTimes or None
         None when ``why_not`` says why; ``golden`` alone where there is no build of the golden.
     p999_percent, p999_uncertainty : float or None
@@ -74,7 +74,7 @@ class BlockMeasurement:
     block_size: int = 0
     budget_us: float = math.nan
     count: int = 0
-    processes: int = 0
+    instances: int = 0
     golden: BlockTimes | None = None
     candidate: BlockTimes | None = None
     p999_percent: float | None = None
@@ -86,7 +86,7 @@ class BlockMeasurement:
         return {
             "block_size": self.block_size,
             "count": self.count,
-            "processes": self.processes,
+            "instances": self.instances,
             "budget_us": None if math.isnan(self.budget_us) else self.budget_us,
             "golden": asdict(self.golden) if self.golden else None,
             "candidate": asdict(self.candidate) if self.candidate else None,
@@ -97,12 +97,12 @@ class BlockMeasurement:
 def measure(
     candidate: Sequence[Sequence[float]], golden: Sequence[Sequence[float]], block_size: int, rate_hz: float
 ) -> BlockMeasurement:
-    """Distribution of the blocks that several processes played.
+    """Distribution of the blocks that several instances played.
 
     Parameters
     ----------
     candidate, golden : sequence of sequences
-        CPU seconds of each block, one sequence a process, all from the same noise; none for a golden that has none.
+        CPU seconds of each block, one sequence an instance, all from the same noise; none for a golden that has none.
     block_size, rate_hz : frames, Hz
     """
     budget_us = 1e6 * block_size / rate_hz
@@ -125,10 +125,10 @@ def measure(
     )
 
 
-def _whole(processes: Sequence[Sequence[float]]) -> NDArray[Any]:
-    """Microseconds, shape (processes, blocks): as many blocks as the longest has, of those processes that have them."""
-    longest = max(map(len, processes), default=0)
-    kept = [one for one in processes if len(one) == longest]
+def _whole(instances: Sequence[Sequence[float]]) -> NDArray[Any]:
+    """Microseconds, shape (instances, blocks): as many blocks as the longest has, of those that have them."""
+    longest = max(map(len, instances), default=0)
+    kept = [one for one in instances if len(one) == longest]
     return 1e6 * np.array(kept, dtype=float) if longest else np.empty((0, 0))
 
 
@@ -139,9 +139,9 @@ def _times(blocks_us: NDArray[Any], budget_us: float) -> BlockTimes:
 
 
 def _beside(own: NDArray[Any], other: NDArray[Any]) -> tuple[float | None, float | None]:
-    """Percent by which the 99.9th percentile is dearer, and what leaving one process out makes of it."""
-    processes = min(own.shape[0], other.shape[0])
-    if own.shape[1] < ENOUGH or processes < 2:
+    """Percent by which the 99.9th percentile is dearer, and what leaving one instance out makes of it."""
+    fewest = min(own.shape[0], other.shape[0])
+    if own.shape[1] < ENOUGH or fewest < 2:
         return None, None
 
     def ratio(of_own: NDArray[Any], of_other: NDArray[Any]) -> float:
@@ -166,7 +166,7 @@ def judge(measured: BlockMeasurement, tolerance: Tolerance | None) -> list[Findi
         told = "not measured: there is no golden build whose blocks could be timed beside it"
     elif not told and measured.p999_percent is None:
         told = (
-            f"not measured: {measured.count} blocks of {measured.processes} processes were timed, needs {ENOUGH} of 2"
+            f"not measured: {measured.count} blocks of {measured.instances} instances were timed, needs {ENOUGH} of 2"
         )
     elif not told:
         assert measured.candidate is not None

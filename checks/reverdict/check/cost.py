@@ -55,11 +55,14 @@ TOO_CHEAP = "too cheap to be told from the start-up of its program"
 BASELINE, KERNEL = "baseline", "calibration kernel"
 NO_NUMBER = "no number of pairs would tell"
 
-PROCESSES, FEWEST_PROCESSES = 3, 2
-PAIRS_A_PROCESS, FEWEST_PAIRS_A_PROCESS = 16, 3
-USUAL_S, LONGEST_S = 6.0, 14.0
-"""Wall-clock seconds: within the first, all ``PROCESSES`` are timed. Dear builds take fewer and may take up to the
-second for blocks enough; the same is spent when the verdict is unsure."""
+PLANS = ((3, 2), (3, 1), (2, 1))
+"""Processes, and instances in each of them: the first of these that can be paid with ``USUAL_S``, else the last."""
+
+PAIRS, FEWEST_PAIRS_A_PROCESS = 8, 3
+"""Of each instance, where blocks do not need more."""
+
+USUAL_S, LONGEST_S = 5.0, 14.0
+"""Wall-clock seconds for runs. Dear builds may take up to the second for blocks enough; and so does who is unsure."""
 
 
 class Timer(Protocol):
@@ -74,6 +77,9 @@ class Timer(Protocol):
 
     def restart(self) -> None:
         """Begin a new process."""
+
+    def renew(self) -> None:
+        """Go on with a fresh instance."""
 
     def get_ready(self) -> None:
         """Wait until it can be timed, and warm up."""
@@ -308,22 +314,22 @@ def run_interleaved(
     turns.get_ready()
     ready = time.monotonic()
     turns.take()
-    processes, pairs = _plan(candidate, baseline, time.monotonic() - ready, longest_s)
-    turns.pairs_a_process = pairs
-    benchmark.pedantic(turns.take, setup=turns.get_ready, rounds=processes * pairs - 1, iterations=1)
+    processes, instances, pairs = _plan(candidate, baseline, time.monotonic() - ready, longest_s)
+    turns.pairs, turns.instances = pairs, instances
+    benchmark.pedantic(turns.take, setup=turns.get_ready, rounds=processes * instances * pairs - 1, iterations=1)
 
     def measured() -> CostMeasurement:
-        found = measure(turns.pairs, turns.processes)
+        found = measure(turns.taken, turns.processes)
         return replace(found, against=against, seconds=time.monotonic() - started)
 
     measurement = measured()
     while not turns.over and not settled(measurement) and time.monotonic() - started < longest_s:
-        for _ in range(pairs):
+        for _ in range(instances * pairs):
             turns.get_ready()
             turns.take()
         measurement = measured()
     if turns.over:
-        measurement = CostMeasurement(pairs=len(turns.pairs), against=against, why_not=turns.over)
+        measurement = CostMeasurement(pairs=len(turns.taken), against=against, why_not=turns.over)
     measurement = replace(measurement, blocks=_blocks(candidate, baseline, against))
     benchmark.extra_info.update(_for_show(measurement))
     return measurement
@@ -332,15 +338,15 @@ def run_interleaved(
 class _Turns:
     """Pairs of runs of two timers, first the one, then the other first; their processes begin anew now and then.
 
-    pairs : taken so far.
+    taken : the pairs.
     processes : how many of them came from each pair of processes.
-    pairs_a_process : how many pairs a pair of processes gives before it is replaced.
+    pairs, instances : how many pairs an instance gives before it is replaced, and a process instances.
     """
 
     def __init__(self, candidate: Timer, baseline: Timer) -> None:
-        self.pairs: list[Pair] = []
+        self.taken: list[Pair] = []
         self.processes = [0]
-        self.pairs_a_process = PAIRS_A_PROCESS
+        self.pairs, self.instances = PAIRS, 1
         self._timers = candidate, baseline
 
     @property
@@ -352,13 +358,17 @@ class _Turns:
         return f"baseline: {baseline.why_not}" if baseline.why_not else ""
 
     def get_ready(self) -> None:
-        """Begin new processes where these have given their share; wait until a pair of runs can be taken."""
+        """Begin new processes or instances where these have given their share; wait until a pair can be taken."""
         if self.over:
             return
-        if self.processes[-1] == self.pairs_a_process and any(timer.stays for timer in self._timers):
+        given = self.processes[-1]
+        if given == self.pairs * self.instances and any(timer.stays for timer in self._timers):
             self.processes.append(0)
             for timer in self._timers:  # both at once, since each takes its time
                 timer.restart()
+        elif given and given % self.pairs == 0:
+            for timer in self._timers:
+                timer.renew()
         for timer in self._timers:
             timer.get_ready()
 
@@ -367,23 +377,25 @@ class _Turns:
         if self.over:
             return
         candidate, baseline = self._timers
-        first, second = (candidate, baseline) if len(self.pairs) % 2 else (baseline, candidate)
+        first, second = (candidate, baseline) if len(self.taken) % 2 else (baseline, candidate)
         times = {id(timer): timer.seconds_per_sample() for timer in (first, second)}
         own, other = times[id(candidate)], times[id(baseline)]
         if own is not None and other is not None:
-            self.pairs.append((own, other))
+            self.taken.append((own, other))
             self.processes[-1] += 1
 
 
-def _plan(candidate: Timer, baseline: Timer, pair_s: float, longest_s: float) -> tuple[int, int]:
-    """How many processes, and pairs in each, from what one pair takes: enough for blocks where that can be paid."""
+def _plan(candidate: Timer, baseline: Timer, pair_s: float, longest_s: float) -> tuple[int, int, int]:
+    """Processes, instances in each and pairs of each, from what a pair takes: blocks enough where they can be paid."""
     pair_s = max(pair_s, 1e-3)
+    usual_s = min(USUAL_S, longest_s)
     a_run = [len(timer.block_s[0]) for timer in (candidate, baseline) if timer.block_s and timer.block_s[0]]
-    wanted = max([PAIRS_A_PROCESS, *(math.ceil(ENOUGH / blocks) for blocks in a_run)])
-    if PROCESSES * wanted * pair_s <= min(USUAL_S, longest_s):
-        return PROCESSES, wanted
-    can_pay = int((longest_s if a_run else min(USUAL_S, longest_s)) / (FEWEST_PROCESSES * pair_s))
-    return FEWEST_PROCESSES, min(wanted, max(FEWEST_PAIRS_A_PROCESS, can_pay))
+    wanted = max([PAIRS, *(math.ceil(ENOUGH / blocks) for blocks in a_run)])
+    for processes, instances in PLANS:
+        if processes * instances * wanted * pair_s <= usual_s:
+            return processes, instances, wanted
+    can_pay = int((longest_s if a_run else usual_s) / (processes * instances * pair_s))
+    return processes, instances, min(wanted, max(FEWEST_PAIRS_A_PROCESS, can_pay))
 
 
 def _blocks(candidate: Timer, baseline: Timer, against: str) -> BlockMeasurement:

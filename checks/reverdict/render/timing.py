@@ -8,7 +8,7 @@ A build with a host has a worker that reads the clocks of its own threads. It st
 replaced by a new one (``restart``): where memory lies differs from process to process. A run is a power of two of
 blocks, ``FEWEST_BLOCKS`` or more where they are not too long, so that what is dear every so many blocks (a partitioned
 convolution, control code) falls into every run alike. Each block is timed by the clock of the thread that calls, less
-what the same loop takes around an instance that does nothing; the first run of a process is not counted, for it meets
+what the same loop takes around an instance that does nothing; the first run of an instance is not counted, for it meets
 memory that was never touched.
 
 A ``command`` build runs anew each time on a short and a long input; the slope between the two is free of start-up, yet
@@ -74,7 +74,7 @@ class Timer(Protocol):
     why_no_blocks : why its blocks cannot be timed one by one; empty where they can.
     stays : whether one process serves many runs, until ``restart``.
     block_size, rate_hz : of what is timed.
-    block_s : CPU seconds of each block counted so far, one list for each process; all begin with the same noise.
+    block_s : CPU seconds of each block counted so far, one list for each instance; all begin with the same noise.
     """
 
     why_not: str
@@ -86,6 +86,9 @@ class Timer(Protocol):
 
     def restart(self) -> None:
         """Begin a new process, and do not wait for it."""
+
+    def renew(self) -> None:
+        """Go on with a fresh instance in the same process, where there is such a thing."""
 
     def get_ready(self) -> None:
         """Wait until it can be timed, find how long a run has to be, and warm up."""
@@ -156,6 +159,9 @@ class _NoTimer:
     def restart(self) -> None:
         pass
 
+    def renew(self) -> None:
+        pass
+
     def get_ready(self) -> None:
         pass
 
@@ -189,12 +195,16 @@ class _HostedTimer:
         self._worker.close()
         self._worker = _Worker(self._build, self._request, self._folder, self._work)
 
+    def renew(self) -> None:
+        self._warm = False
+        self._ask("fresh")
+
     def get_ready(self) -> None:
         if self._warm or self.why_not:
             return
         if not self._blocks:
             self._find_length()
-            self._ask("fresh")
+            self.renew()
         self._ask(self._blocks)
         self._warm = True
         self.block_s.append([])
@@ -296,6 +306,9 @@ class _CommandTimer:
         self._longest = round(LONGEST_INPUT_S * request.rate_hz)
 
     def restart(self) -> None:
+        pass
+
+    def renew(self) -> None:
         pass
 
     def get_ready(self) -> None:

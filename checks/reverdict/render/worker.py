@@ -136,8 +136,9 @@ def split(frames: int, sizes: list[int], cuts: list[int]) -> Iterator[tuple[int,
 def answer_timings(host: Host, job: dict[str, Any]) -> None:
     """Read a line, answer with one of JSON; until told no more.
 
-    A number: play one more block of noise and then that many, answer ``cpu_s``, what the many took of all threads, and
-    ``block_ns``, what each took of the thread that calls, and ``own_ns``, what timing one takes. "fresh": go on with a fresh instance and the noise from its start.
+    A number: play one more block of noise and then that many, answer ``cpu_s``, what the many took of all threads,
+    ``block_ns``, what each took of the thread that calls, and ``own_ns``, what timing a block takes. "fresh": go on
+    with a fresh instance and the noise from its start.
     """
     for pipe in (job["questions"], job["answers"]):
         os.set_inheritable(pipe, False)
