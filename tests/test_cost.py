@@ -119,11 +119,12 @@ def test_equal_runs_have_a_ratio_of_exactly_one():
 
 @pytest.mark.parametrize("noise", NOISES)
 def test_the_uncertainty_covers_the_truth_as_often_as_it_says(noise):
-    """Twice the standard uncertainty stands for 95 %; 200 trials spare all but a coverage below 0.90."""
+    """Twice the standard uncertainty stands for 95 %; 200 trials spare all but a coverage below 0.88,
+    which is what disturbances come to that last longer than the pairs drawn in a row."""
     draw = np.random.default_rng(7)
-    measured = [measure(noisy_pairs(draw, noise, 1.1, 24), floor_percent=0.0) for _ in range(200)]
+    measured = [measure(noisy_pairs(draw, noise, 1.1, 48), floor_percent=0.0) for _ in range(200)]
     covered = np.mean([abs(one.ratio - 1.1) <= one.uncertainty + 1e-12 for one in measured])
-    assert covered >= 0.90
+    assert covered >= 0.88
 
 
 @pytest.mark.parametrize("noise", NOISES)
@@ -137,9 +138,10 @@ def test_what_differs_between_processes_is_covered(noise):
 
 def test_processes_that_differ_widen_the_interval():
     pairs = [(1.0e-6, 1e-6)] * 10 + [(1.1e-6, 1e-6)] * 10 + [(1.2e-6, 1e-6)] * 10
-    together, apart = measure(pairs), measure(pairs, (10, 10, 10))
+    apart = measure(pairs, (10, 10, 10))
     assert (apart.ratio, apart.low, apart.high) == (pytest.approx(1.1), pytest.approx(1.0), pytest.approx(1.2))
-    assert together.high - together.low < 0.15
+    alike = measure(pairs[::3] + pairs[1::3] + pairs[2::3], (10, 10, 10))
+    assert alike.high - alike.low < apart.high - apart.low + 1e-12
 
 
 def test_half_of_the_runs_may_be_disturbed_one_sidedly_without_moving_the_ratio_far():
@@ -209,8 +211,8 @@ def noisy(ratio, spread, pairs=40, seconds=20.0):
 @pytest.mark.parametrize(
     ("ratio", "spread", "needed"),
     [
-        (1.031, 0.04, 200),  # 1.9 % are left to the limit: √(1.9² − 1.031²) = 1.596 of 4; 40 · (4/1.596)²
-        (0.969, 0.04, 196),  # the same below, where 1 % is less
+        (1.031, 0.04, 252),  # 1.9 % are left to the limit, √(1.9² − 1.031²) = 1.596 but for the floor: 40 · (4/1.596)²
+        (0.969, 0.04, 240),  # the same below, where 1 % is less
         (1.08, 0.04, 81),  # beyond the limit it takes as many as before it
         (1.0, 0.01, 40),  # decided already
         (1.045, 0.04, None),  # nearer to the limit than the floor
@@ -219,7 +221,7 @@ def noisy(ratio, spread, pairs=40, seconds=20.0):
 )
 def test_how_many_pairs_would_tell(ratio, spread, needed):
     found = pairs_needed(1.0, noisy(ratio, spread), Tolerances(5.0, 5.0))
-    assert found == (needed if needed is None else pytest.approx(needed, abs=12))
+    assert found == (needed if needed is None else pytest.approx(needed, abs=1))
     if needed is not None:
         enough = noisy(ratio, spread * np.sqrt(40 / (1.02 * found)))
         assert judge(1.0, enough, Tolerances(5.0, 5.0))[0].outcome is not Outcome.UNSURE
@@ -228,7 +230,7 @@ def test_how_many_pairs_would_tell(ratio, spread, needed):
 def test_an_unsure_says_how_many_pairs_would_tell():
     (finding,) = judge(1.0, noisy(1.031, 0.04), Tolerances(5.0, 5.0))
     assert finding.outcome is Outcome.UNSURE
-    assert re.fullmatch(r"too noisy here: 3\.1 % ± 4\.1 %; about 2\d0 pairs \(1\d0 s\) would tell", finding.reason)
+    assert re.fullmatch(r"too noisy here: 3\.1 % ± 4\.1 %; about 260 pairs \(1\d0 s\) would tell", finding.reason)
     (near,) = judge(1.0, noisy(0.952, 0.04), Tolerances(5.0, 5.0))
     assert near.reason.startswith("−4.8 % ± 4.1 %; no number of pairs would tell")
 

@@ -107,7 +107,7 @@ class CostMeasurement:
         Expanded (k = 2), in the unit of the ratio: the wider side of the 95 % interval, and the floor.
     low, high : float or None
         95 % interval of the median by bootstrap.
-    floor : float or None
+    floor : float
         The part of the uncertainty that more pairs cannot lower.
     ratio_of_minima : float or None
         The fastest candidate run over the fastest baseline run, for comparison.
@@ -123,7 +123,7 @@ class CostMeasurement:
     uncertainty: float | None = None
     low: float | None = None
     high: float | None = None
-    floor: float | None = None
+    floor: float = 0.0
     ratio_of_minima: float | None = None
     candidate_s: float | None = None
     baseline_s: float | None = None
@@ -195,12 +195,12 @@ def pairs_needed(golden_ratio: float, measurement: CostMeasurement, tolerances: 
     The deviation is taken as found. What pairs lower of the uncertainty shrinks with the root of their number, and has
     to fit with the floor into what lies between the deviation and its nearest limit.
     """
-    if measurement.ratio is None or measurement.uncertainty is None or measurement.floor is None:
+    if measurement.ratio is None or measurement.uncertainty is None:
         return None
     deviation = 100.0 * (measurement.ratio / golden_ratio - 1.0)
     left = min(abs(tolerances.dearer_percent - deviation), abs(tolerances.cheaper_percent + deviation))
     floor = 100.0 * measurement.floor / golden_ratio
-    if left <= floor:
+    if left <= floor or not measurement.pairs:
         return None
     spread_squared = (100.0 * measurement.uncertainty / golden_ratio) ** 2 - floor**2
     return max(measurement.pairs, math.ceil(measurement.pairs * spread_squared / (left**2 - floor**2)))
@@ -236,7 +236,6 @@ def _too_noisy(finding: Finding, golden_ratio: float, measurement: CostMeasureme
     found = f"{true_minus(f'{finding.deviation:.1f}')} % ± {finding.uncertainty:.1f} %"
     needed = pairs_needed(golden_ratio, measurement, tolerances)
     if needed is None:
-        assert measurement.floor is not None
         floor = 100.0 * measurement.floor / golden_ratio
         return f"{found}; {NO_NUMBER}: its limit is nearer than the {floor:.1f} % by which two copies of a build differ"
     seconds = needed * measurement.seconds / measurement.pairs
