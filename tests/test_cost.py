@@ -120,7 +120,8 @@ def test_equal_runs_have_a_ratio_of_exactly_one():
 @pytest.mark.parametrize("noise", NOISES)
 def test_the_uncertainty_covers_the_truth_as_often_as_it_says(noise):
     """Twice the standard uncertainty stands for 95 %; 200 trials spare all but a coverage below 0.88,
-    which is what disturbances come to that last longer than the pairs drawn in a row."""
+    which is what disturbances come to that last longer than the pairs drawn in a row.
+    """
     draw = np.random.default_rng(7)
     measured = [measure(noisy_pairs(draw, noise, 1.1, 48), floor_percent=0.0) for _ in range(200)]
     covered = np.mean([abs(one.ratio - 1.1) <= one.uncertainty + 1e-12 for one in measured])

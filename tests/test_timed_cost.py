@@ -1,4 +1,4 @@
-"""Timed cost on real builds, on a quiet machine and a loaded one: what is dearer is stopped, what is the same is not."""
+"""Timed cost on real builds, on a quiet machine and a loaded one: what is dearer is stopped, the same is not."""
 
 from __future__ import annotations
 
