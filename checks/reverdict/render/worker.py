@@ -3,13 +3,14 @@
 The job is a JSON file (``render.hosted.describe_job``); outputs and the reason of a failure are files too, so nothing
 that the build prints can be mistaken for a result. Two kinds of job: one with ``takes`` plays each to a fresh instance,
 one after another; one with ``questions`` stays and answers, on two pipes, how many CPU seconds a number of samples of
-noise took.
+noise took, and each block of it.
 
 Arrays are mapped, not read: a minute of eight channels at 192 kHz passes through block by block.
 """
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import json
 import os
@@ -37,6 +38,11 @@ SLIPPED = 3
 """Exit statuses: the build fails; its TOML asks for something that is not there."""
 
 LONGEST_LATENCY_S = 10.0
+
+BLOCKS_OF_NOTHING = 2000
+THREAD_CPU_TIME = 6
+"""Low bits of the system's number for the clock of one thread, the thread's own number being in the others, inverted
+(Linux, posix-timers.h: CPUCLOCK_SCHED and CPUCLOCK_PERTHREAD_MASK)."""
 
 
 def main() -> None:
@@ -128,28 +134,89 @@ def split(frames: int, sizes: list[int], cuts: list[int]) -> Iterator[tuple[int,
 
 
 def answer_timings(host: Host, job: dict[str, Any]) -> None:
-    """Read a number of samples a line, process that much noise, answer "samples CPU-seconds"; until told no more."""
+    """Read a line, answer with one of JSON; until told no more.
+
+    A number: play one more block of noise and then that many, answer ``cpu_s``, what the many took of all threads,
+    ``block_ns``, what each took of the thread that calls, and ``own_ns``, what timing a block takes. "fresh": go on
+    with a fresh instance and the noise from its start.
+    """
     for pipe in (job["questions"], job["answers"]):
         os.set_inheritable(pipe, False)
     instance = host.make()
+    stay_on(job["core"])
     block_size = job["block_size"]
     noise = np.random.default_rng(NOISE_SEED).normal(
         0.0, NOISE_RMS, (max(1, job["sample_rate"] // block_size), job["input_channels"], block_size)
     )
+    own_ns = int(np.median(time_blocks(Nothing(), noise, 0, BLOCKS_OF_NOTHING)))
     # From here on only what the build itself leaves behind has to be searched for garbage.
     gc.collect()
     gc.freeze()
+    played = 0
     with os.fdopen(job["questions"], encoding="ascii") as questions:
         for line in questions:
-            blocks = -(-int(line) // block_size)
+            if line == "fresh\n":
+                instance.close()
+                instance, played = host.make(), 0
+                os.write(job["answers"], b"{}\n")
+                continue
+            blocks = int(line)
             gc.collect()
-            cpu_s = time_blocks(instance, noise, blocks)
-            os.write(job["answers"], f"{blocks * block_size} {cpu_s!r}\n".encode())
+            time_blocks(instance, noise, played, 1)  # it finds the caches full of other things
+            before = cpu_ns()
+            block_ns = time_blocks(instance, noise, played + 1, blocks)
+            cpu_s = (cpu_ns() - before - own_ns * blocks) * 1e-9
+            played += 1 + blocks
+            told = {"cpu_s": cpu_s, "block_ns": np.maximum(block_ns - own_ns, 0).tolist(), "own_ns": own_ns}
+            write_all(job["answers"], json.dumps(told).encode() + b"\n")
 
 
-def time_blocks(instance: Instance, noise: NDArray[Any], blocks: int) -> float:
-    """CPU seconds of this process for a number of blocks."""
-    started = time.process_time()
+class Nothing:
+    """An instance that does nothing: what timing it takes is the price of timing."""
+
+    def process(self, block: NDArray[Any]) -> NDArray[Any]:
+        return block
+
+
+def time_blocks(instance: Instance | Nothing, noise: NDArray[Any], first: int, blocks: int) -> NDArray[np.int64]:
+    """CPU time of this thread for each of a number of blocks, from ``first`` of the noise on, in nanoseconds."""
+    at = np.empty(blocks + 1, np.int64)
+    at[0] = time.thread_time_ns()
     for number in range(blocks):
-        instance.process(noise[number % noise.shape[0]])
-    return time.process_time() - started
+        instance.process(noise[(first + number) % noise.shape[0]])
+        at[number + 1] = time.thread_time_ns()
+    return np.diff(at)
+
+
+def stay_on(core: int | None) -> None:
+    """Keep all threads of this process on one core."""
+    if core is not None:
+        for thread in threads():
+            with contextlib.suppress(OSError):  # it has just ended
+                os.sched_setaffinity(thread, {core})
+
+
+def write_all(pipe: int, line: bytes) -> None:
+    """A pipe may take less than it is given."""
+    while line:
+        line = line[os.write(pipe, line) :]
+
+
+def cpu_ns() -> int:
+    """CPU time of all threads of this process, to the nanosecond; what a thread used that has ended is not in it.
+
+    Linux keeps the time of a whole process by the tick, 1 to 4 ms, once its CPU time is limited, as every build's is.
+    That of a thread it always knows exactly.
+    """
+    if sys.platform != "linux":
+        return time.process_time_ns()
+    total = 0
+    for thread in threads():
+        with contextlib.suppress(OSError):  # it has just ended
+            total += time.clock_gettime_ns(~thread << 3 | THREAD_CPU_TIME)
+    return total
+
+
+def threads() -> list[int]:
+    """Numbers of all threads of this process. Linux only."""
+    return [int(folder.name) for folder in Path("/proc/self/task").iterdir()]
