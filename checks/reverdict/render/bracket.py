@@ -1,7 +1,7 @@
 """Telling callgrind what to count, from inside the process that it watches.
 
-Aim. What is counted is a build's processing call and nothing else: neither Python around it nor the library that calls C
-from Python.
+Aim. What is counted is a build's processing call and nothing else: neither Python around it nor the library that calls
+C from Python.
 
 Method. Valgrind knows its clients' requests by four rotations that together do nothing, with the address of the request
 in a register (valgrind.h, "the magic sequence"; callgrind.h numbers the requests). Outside of valgrind they change
@@ -30,10 +30,15 @@ DUMP, TOGGLE, START = TOOL, TOOL + 2, TOOL + 4
 """Requests of callgrind.h: write counts down and set them to zero; begin or end to collect; begin to instrument."""
 
 REQUEST_BYTES = 6 * 8
+C_FUNCTION: Any = ctypes.CFUNCTYPE(None).__base__
+"""What every function of C is to Python."""
+
 _MAGIC = bytes.fromhex("48c1c703 48c1c70d 48c1c73d 48c1c733 4887db")  # rol rdi,3 13 61 51; xchg rbx,rbx
 _ASK = bytes.fromhex("31d2") + _MAGIC  # xor edx,edx: the answer outside of valgrind
 _TAKE = bytes.fromhex("53 4889fb 4989d1")  # push rbx; mov rbx,rdi; mov r9,rdx
-_CALL = bytes.fromhex("4889f7 4c89ce 4889ca 4c89c1 ffd3 4889c3")  # rdi,rsi,rdx,rcx <- rsi,r9,rcx,r8; call rbx; rbx <- rax
+_CALL = bytes.fromhex(
+    "4889f7 4c89ce 4889ca 4c89c1 ffd3 4889c3"
+)  # rdi,rsi,rdx,rcx <- rsi,r9,rcx,r8; call rbx; rbx <- rax
 _GIVE = bytes.fromhex("4889d8 5b")  # mov rax,rbx; pop rbx
 _RETURN = bytes.fromhex("c3")
 _LOAD = bytes.fromhex("48b8")  # mov rax, the 8 bytes that follow
@@ -62,13 +67,13 @@ class Bracket:
 
     def call(self, function: Any, *arguments: Any, **named: Any) -> Any:
         """Call a function of C, or one of Python, and have it counted. Its result."""
-        if not isinstance(function, ctypes._CFuncPtr):
+        if not isinstance(function, C_FUNCTION):
             self.ask(TOGGLE)
             try:
                 return function(*arguments, **named)
             finally:
                 self.ask(TOGGLE)
-        shape = function.restype, *(function.argtypes or ())
+        shape: tuple[Any, ...] = function.restype, *(function.argtypes or ())
         if shape not in self._brackets:
             self._brackets[shape] = ctypes.CFUNCTYPE(shape[0], ctypes.c_void_p, *shape[1:])(self._bracket)
         return self._brackets[shape](ctypes.cast(function, ctypes.c_void_p), *arguments)

@@ -78,6 +78,15 @@ def read_profile(files: Iterable[Path]) -> Profile:
     return Profile(events or (), costs)
 
 
+def summary_of(file: Path) -> int:
+    """The first event of the first part as its summary tells it, for which little is read."""
+    with file.open(encoding="utf-8", errors="replace") as lines:
+        for line in lines:
+            if line.startswith("summary:"):
+                return int(line.split()[1])
+    raise BadInput(file, "has no summary")
+
+
 def _sum(some: tuple[int, ...], more: tuple[int, ...]) -> tuple[int, ...]:
     return tuple(one + other for one, other in zip(some, more, strict=True)) if some else more
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.render.bracket import DUMP, START, Bracket
-from reverdict.render.callgrind_log import read_profile
+from reverdict.render.callgrind_log import summary_of
 from reverdict.render.worker import NOISE_RMS, NOISE_SEED
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ TRIAL_BLOCKS = 4
 FEWEST_BLOCKS = 32
 MOST_SAMPLES = 1 << 18
 AIM = 100e6
-REPEATS = 2
+REPEATS = 3
 EMPTY_CALLS = 16
 IN_PYTHON = ("python", "vst3")
 
@@ -73,15 +73,15 @@ def count_calls(host: Host, job: dict[str, Any]) -> None:
     counted.bracket.ask(START)
     empty = counted.of_empty_calls(job["kind"] in IN_PYTHON)
     player.count_with(counted.bracket)
-    trial, instructions = counted.of(player, TRIAL_BLOCKS)
-    blocks = _stretch(instructions / TRIAL_BLOCKS, job["block_size"])
-    stretches = [counted.of(player, blocks)[0]]
+    trial = counted.of(player, TRIAL_BLOCKS)
+    blocks = _stretch(summary_of(Path(trial)) / TRIAL_BLOCKS, job["block_size"])
+    stretches = [counted.of(player, blocks)]
     for _ in range(REPEATS - 1):
         player.close()
         player = Player(host, job)
         player.hear(warm + TRIAL_BLOCKS)
         player.count_with(counted.bracket)
-        stretches.append(counted.of(player, blocks)[0])
+        stretches.append(counted.of(player, blocks))
     told = {"blocks": blocks, "empty": empty, "empty_calls": EMPTY_CALLS, "stretches": stretches}
     Path(job["counted"]).write_text(json.dumps(told), encoding="utf-8")
 
@@ -93,12 +93,11 @@ class Counted:
         self.bracket = Bracket()
         self._start, self._files = f"{start_of_names}.{os.getpid()}", 0
 
-    def of(self, player: Player, blocks: int) -> tuple[str, int]:
-        """Have a stretch counted. Its file, and how many instructions it took."""
+    def of(self, player: Player, blocks: int) -> str:
+        """Have a stretch counted. Its file."""
         gc.collect()
         player.hear(blocks)
-        file = self._written()
-        return file, read_profile([Path(file)]).total("Ir")
+        return self._written()
 
     def of_empty_calls(self, python: bool) -> str:
         """Have calls of a function counted that does nothing. Their file."""

@@ -15,7 +15,8 @@ for each of two lengths, function by function; reading and writing its files are
 Where there is no valgrind but the processor's own counter can be read (``perf stat -e instructions:u``), a command is
 counted by that, without functions.
 
-Conventions. Per sample and channel of output. ``uncertainty`` is expanded (k = 2): how far the repeats lie apart.
+Conventions. Per sample and channel of output. ``uncertainty`` is expanded: t95·s/√n over the repeats, 0 where they
+agree to the instruction, as compiled builds do.
 
 Limits of validity. Instructions are not time: a division counts as one, as does a load that waits for memory. Counts
 belong to an instruction set, a compiler and its flags, and where a build calls the C library (memcpy, sin) to that and
@@ -29,6 +30,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import json
+import math
 import re
 import shutil
 import subprocess
@@ -39,6 +41,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.errors import BadInput
+from reverdict.measure.clock import t95
 from reverdict.render import bracket, child
 from reverdict.render.callgrind_log import Place, Profile, read_profile
 from reverdict.render.command import run_program
@@ -51,7 +54,7 @@ from reverdict.render.worker import NOISE_RMS, NOISE_SEED
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from reverdict.render.build import Build, Limits, Request
+    from reverdict.render.build import Build, Request
 
 SLOWNESS = 10.0
 """How many times the build's own limit of seconds it may take under callgrind."""
@@ -92,10 +95,15 @@ class FunctionCost:
 
 @dataclass(frozen=True)
 class Misses:
-    """Simulated cache misses per sample and channel, of code and data together."""
+    """Simulated cache misses per sample and channel, of code and data together.
+
+    uncertainty : float
+        Expanded (k = 2), the larger of both levels.
+    """
 
     first_level: float
     last_level: float
+    uncertainty: float
 
 
 @dataclass(frozen=True)
@@ -112,6 +120,8 @@ class Count:
         How many were counted.
     tool : str
         What counted them, with its version.
+    impossible_here : bool
+        Whether nothing on this machine counts builds of this kind, whatever the build.
     """
 
     per_sample: float | None = None
@@ -123,11 +133,12 @@ class Count:
     samples: int = 0
     tool: str = ""
     why_not: str = ""
+    impossible_here: bool = False
 
 
 @dataclass(frozen=True)
 class Slope:
-    """What some samples cost, start-up taken out: places with their costs, which may be fractions of an empty call's."""
+    """What some samples cost, start-up taken out, by place; in fractions where something is taken off."""
 
     events: tuple[str, ...]
     costs: dict[Place, tuple[float, ...]]
@@ -183,7 +194,7 @@ def count(build: Build, request: Request, work_folder: Path | None = None, *, ca
         As ``render`` does. What the build does is told by ``why_not``.
     """
     if why_not := why_not_counted(build):
-        return Count(why_not=why_not)
+        return Count(why_not=why_not, impossible_here=True)
     with contextlib.ExitStack() as stack:
         work = work_folder or stack.enter_context(working_folder())
         if trouble := prepare(build, work):
@@ -302,21 +313,23 @@ def _as_count(slopes: Sequence[Slope], request: Request, tool: str) -> Count:
     if min(each) <= 0.0:
         return Count(tool=tool, why_not="too cheap to be told from the start-up of its program")
 
-    def mean(*events: str) -> float | None:
-        if events[0] not in slopes[0].events:
-            return None
-        return sum(slope.total(*events) for slope in slopes) / len(slopes) / spoken_for
+    def mean_of(*events: str) -> tuple[float, float]:
+        values = np.array([slope.total(*events) for slope in slopes]) / spoken_for
+        spread = t95(values.size - 1) * float(np.std(values, ddof=1)) / math.sqrt(values.size)
+        return float(values.mean()), spread
 
-    first, last = mean(*FIRST_LEVEL), mean(*LAST_LEVEL)
-    return Count(
-        per_sample=sum(each) / len(each),
-        uncertainty=max(each) - min(each),
-        functions=_functions(slopes, spoken_for),
-        reads_per_sample=mean("Dr"),
-        writes_per_sample=mean("Dw"),
-        misses=None if first is None or last is None else Misses(first, last),
-        samples=slopes[0].samples,
-        tool=tool,
+    per_sample, uncertainty = mean_of("Ir")
+    counted = Count(
+        per_sample, uncertainty, _functions(slopes, spoken_for), samples=slopes[0].samples, tool=tool
+    )  # fmt: skip
+    if "Dr" not in slopes[0].events:
+        return counted
+    (first, first_spread), (last, last_spread) = mean_of(*FIRST_LEVEL), mean_of(*LAST_LEVEL)
+    return replace(
+        counted,
+        reads_per_sample=mean_of("Dr")[0],
+        writes_per_sample=mean_of("Dw")[0],
+        misses=Misses(first, last, max(first_spread, last_spread)),
     )
 
 
