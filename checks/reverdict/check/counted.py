@@ -278,7 +278,7 @@ def as_json(golden: Counted, candidate: Counted, stages: Mapping[str, Sequence[s
         "reads": _pair(golden.reads, candidate.reads),
         "writes": _pair(golden.writes, candidate.writes),
         "misses": {
-            level: _pair(*(one.misses and getattr(one.misses, level) for one in (golden, candidate)))
+            level: _pair(*(getattr(one.misses, level, None) for one in (golden, candidate)))
             for level in ("first_level", "last_level")
         },
         "why_not": _why_not(golden, candidate),
