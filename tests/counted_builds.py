@@ -1,4 +1,4 @@
-"""Builds whose instructions are counted in tests, compiled when they are needed, and what keeps cores busy meanwhile."""
+"""Builds whose instructions are counted in tests, compiled when they are needed, and what keeps cores busy."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def compiled_command(folder: Path, *defines: str) -> Build:
 
 
 def compiled_plugin(folder: Path, *defines: str) -> Build:
-    file = folder / ("-".join(["one", *defines]) + ".so")
+    file = folder / ("-".join(["one", *defines]).replace("=", "") + ".so")
     _compile(file, SOURCES / "ladspa.c", "-shared", "-fPIC", *_defined(defines))
     return Build(BuildIdentity("one", "1", "ladspa"), "ladspa", folder, plugin=Plugin(str(file)))
 

@@ -1,14 +1,11 @@
-"""Counted cost: the number against known ones, what is in it and what is not, and whether it repeats on a busy machine."""
+"""Counted cost: the number against known ones, what is in it, and whether it repeats on a busy machine."""
 
 from __future__ import annotations
 
 import ctypes
-import json
 import re
 import shutil
-import statistics
 import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,7 +25,7 @@ from counted_builds import (
     lack,
 )
 from reverdict.check import counted as counted_check
-from reverdict.render import Build, Limits, Request, counting, working_folder
+from reverdict.render import Build, Limits, counting, working_folder
 from reverdict.render.bracket import DUMP, START, TOGGLE, Bracket
 from reverdict.render.build import Plugin
 from reverdict.render.counting import Count, count, counted_by_hardware, why_not_counted
@@ -90,7 +87,7 @@ def test_instructions_that_are_added_are_counted_to_the_last_one(compiled, tmp_p
 
 @needs_counter
 def test_a_plug_in_is_counted_in_its_run_alone(tmp_path: Path) -> None:
-    plain, more = count(compiled_plugin(tmp_path), REQUEST), count(compiled_plugin(tmp_path, "EXTRA"), REQUEST)
+    plain, more = count(compiled_plugin(tmp_path), REQUEST), count(compiled_plugin(tmp_path, "EXTRA=30"), REQUEST)
     assert number(more) - number(plain) == pytest.approx(30.0, abs=1e-9)
     assert {one.object for one in plain.functions} == {"one.so"}
 
@@ -104,9 +101,14 @@ def test_a_clap_plug_in_is_counted(tmp_path: Path) -> None:
         plugin=Plugin("spring.clap", "org.example.mono-spring"), parameters={"Delay": 5.0},
     )  # fmt: skip
     first, second = count(build, REQUEST), count(build, REQUEST)
-    assert number(first) == number(second)
-    assert first.uncertainty == 0.0
-    assert sum(one.per_sample for one in first.functions if one.object == "spring.clap") > 0.5 * number(first)
+    assert number(first) == pytest.approx(number(second), rel=1e-4)
+    assert {one.object for one in first.functions} <= {
+        "spring.clap",
+        "libm.so.6",
+        "libc.so.6",
+        "",
+    }  # "": what leads to the host
+    assert sum(one.per_sample for one in first.functions if one.object == "spring.clap") > 0.9 * number(first)
 
 
 @needs_counter
@@ -303,21 +305,15 @@ def test_one_section_more_is_stopped_and_told(tmp_path: Path) -> None:
 @pytest.mark.parametrize("compiled", [compiled_library, compiled_command])
 def test_twenty_of_twenty_are_stopped_and_none_of_fifty_rebuilds(compiled, loaded: bool, tmp_path: Path) -> None:
     golden = count(compiled(tmp_path), REQUEST)
-    changes, rebuilds = [], []
+    changes = []
     with busy_cores() if loaded else working_folder():
         for run in range(50):
             folder = tmp_path / f"run-{run:0{run % 7 + 1}d}"
             folder.mkdir()
             again = count(compiled(folder), REQUEST)
             assert judged(golden, again).outcome is Outcome.PASS
-            rebuilds.append(100 * (number(again) / number(golden) - 1))
             if run < 20:
                 more = count(compiled(folder, "SECTIONS=101"), REQUEST)
                 assert judged(golden, more).outcome is Outcome.FAIL
                 changes.append(100 * (number(more) / number(golden) - 1))
     assert 0.9 < min(changes) <= max(changes) < 1.1
-    told = {
-        "kind": golden.tool and compiled.__name__, "loaded": loaded, "largest_rebuild_percent": max(map(abs, rebuilds)),
-        "change_percent": statistics.mean(changes), "change_spread_percent": max(changes) - min(changes),
-    }  # fmt: skip
-    sys.stderr.write(json.dumps(told) + "\n")

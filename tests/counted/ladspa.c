@@ -1,5 +1,11 @@
-/* A mono LADSPA plug-in whose run takes 30 do-nothing instructions a sample more with EXTRA. */
+/* A mono LADSPA plug-in whose run takes EXTRA do-nothing instructions for every sample. */
 #include <stdlib.h>
+
+#ifndef EXTRA
+#define EXTRA 0
+#endif
+#define TEXT(x) #x
+#define NOPS(n) __asm__ volatile(".rept " TEXT(n) "\n nop\n .endr")
 
 typedef struct { int bits; float low, high; } Hint;
 typedef struct Descriptor {
@@ -24,9 +30,7 @@ static void run(void *handle, unsigned long frames) {
     Reverb *r = handle;
     for (unsigned long n = 0; n < frames; n++) {
         r->port[1][n] = r->held = r->port[0][n] + 0.5f * r->held;
-#ifdef EXTRA
-        __asm__ volatile(".rept 30\n nop\n .endr");
-#endif
+        NOPS(EXTRA);
     }
 }
 

@@ -9,6 +9,9 @@
 #ifndef SECTIONS
 #define SECTIONS 100
 #endif
+#ifndef EXTRA
+#define EXTRA 0
+#endif
 #define SPRINGS 2
 #define LINE 1500
 #define TEXT(x) #x
@@ -50,9 +53,7 @@ STAGE void play(Reverb *r, const float *in, float *out, int frames) {
             delay_write(s, in[n] - 0.7 * x);
             sum += x;
         }
-#ifdef EXTRA
         NOPS(EXTRA);
-#endif
         out[n] = (float)sum;
     }
 }
