@@ -91,11 +91,20 @@ def play_command(
 
 
 def run_program(
-    build: Build, request: Request, samples: NDArray[Any], folder: Path, work_folder: Path, core: int | None = None
+    build: Build,
+    request: Request,
+    samples: NDArray[Any],
+    folder: Path,
+    work_folder: Path,
+    core: int | None = None,
+    watched_by: Sequence[str] = (),
 ) -> Ended:
-    """Hand samples, shape (channels, samples), to the program and run it to its end. Raises BadInput as above."""
+    """Hand samples, shape (channels, samples), to the program and run it to its end. Raises BadInput as above.
+
+    watched_by : a program that runs it, and its arguments, as for counting.
+    """
     source, target = input_file(build, folder), output_file(build, folder)
-    argv = command_line(build, request, source, target, work_folder)
+    argv = [*watched_by, *command_line(build, request, source, target, work_folder)]
     own = {"TMPDIR": str(folder)}
     # Written anew each time: a build may change or delete its input.
     if build.exchange == "wav":

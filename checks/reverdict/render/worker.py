@@ -1,9 +1,9 @@
 """The child process that runs what has a host (``render.hosts``): opens the build, makes instances and feeds them.
 
 The job is a JSON file (``render.hosted.describe_job``); outputs and the reason of a failure are files too, so nothing
-that the build prints can be mistaken for a result. Two kinds of job: one with ``takes`` plays each to a fresh instance,
-one after another; one with ``questions`` stays and answers, on two pipes, how many CPU seconds a number of samples of
-noise took, and each block of it.
+that the build prints can be mistaken for a result. Three kinds of job: one with ``takes`` plays each to a fresh
+instance, one after another; one with ``questions`` stays and answers, on two pipes, how many CPU seconds a number of
+samples of noise took, and each block of it; one with ``count`` has its calls counted (``render.counted_run``).
 
 Arrays are mapped, not read: a minute of eight channels at 192 kHz passes through block by block.
 """
@@ -53,6 +53,10 @@ def main() -> None:
         if "takes" in job:
             for take in job["takes"]:
                 play(host, take, job)
+        elif "count" in job:
+            from reverdict.render.counted_run import count_calls
+
+            count_calls(host, job)
         else:
             answer_timings(host, job)
     except BuildError as refusal:

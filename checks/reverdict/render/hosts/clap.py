@@ -260,7 +260,7 @@ class ClapInstance(Instance):
     def _in_audio(self, function: str, *arguments: Any) -> Any:
         self._host.in_audio = True
         try:
-            return getattr(self._call, function)(self._address, *arguments)
+            return self.call_build(getattr(self._call, function), self._address, *arguments)
         finally:
             self._host.in_audio = False
 

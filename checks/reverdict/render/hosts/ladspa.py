@@ -172,7 +172,7 @@ class LadspaInstance(Instance):
     def run(self, frames: int) -> None:
         """Run on whatever stands in the inputs."""
         self._outputs.spoil(frames)
-        self._call.run(self._handle, frames)
+        self.call_build(self._call.run, self._handle, frames)
 
     def reset(self) -> None:
         self._deactivate()

@@ -99,7 +99,8 @@ class LibraryInstance(Instance):
         frames = block.shape[1]
         self._input.rows[:, :frames] = block
         self._output.spoil(frames)
-        self._call["reverb_process"](self._handle, self._input.pointers, self._output.pointers, frames)
+        process = self._call["reverb_process"]
+        self.call_build(process, self._handle, self._input.pointers, self._output.pointers, frames)
         self._output.require_written(frames)
         return self._output.rows[:, :frames]
 

@@ -185,7 +185,7 @@ class Lv2Instance(Instance):
             events.empty()
         for events in self._event_outputs:
             events.offer()
-        self._call.run(self._handle, frames)
+        self.call_build(self._call.run, self._handle, frames)
         if self._worker:
             self._features.work(self._handle, self._worker, after_run=True)
 

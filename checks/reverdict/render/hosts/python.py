@@ -73,7 +73,7 @@ class PythonInstance(Instance):
         frames = block.shape[1]
         try:
             # A build may write into its input.
-            returned = np.asarray(self._processor.process(block.copy()))
+            returned = np.asarray(self.call_build(self._processor.process, block.copy()))
         except BaseException as error:
             raise _blamed("process() failed", error) from None
         if returned.dtype.kind not in "fiu":

@@ -138,8 +138,9 @@ class Vst3Instance(Instance):
         self._play(np.zeros((self._width, max(PRIMING, self._job["block_size"])), np.float32))
 
     def _play(self, heard: NDArray[np.float32]) -> NDArray[np.float32]:
-        played: NDArray[np.float32] = self._plugin.process(
-            heard, float(self._job["sample_rate"]), buffer_size=heard.shape[1], reset=False
+        rate_hz = float(self._job["sample_rate"])
+        played: NDArray[np.float32] = self.call_build(
+            self._plugin.process, heard, rate_hz, buffer_size=heard.shape[1], reset=False
         )
         return played
 
