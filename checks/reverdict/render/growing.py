@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.growth import AxisRuns, Figure, Play, PointRuns, growth_of
+from reverdict.measure.growth import FEWEST_REPEATS, AxisRuns, Figure, Play, PointRuns, growth_of
 from reverdict.render import child
 from reverdict.render.build import Build, Request, named_for, parameters_of
 from reverdict.render.command import run_program
@@ -67,13 +67,13 @@ PLAY_CPU_S, SHORTEST_S, LONGEST_S = 0.4, 3.0, 20.0
 NEEDS_S = 1.0
 RUN_S = 0.015
 ROUNDS = 5
-BUDGET_S = 1.0
+BUDGET_S = 1.5
 """CPU seconds that all points together may take; more rounds are played within it while an exponent is not known."""
 
 KNOWN = 0.12
 """Uncertainty of an exponent that is good enough."""
 
-DEAREST_RUN_S = 0.4
+DEAREST_RUN_S = 2.0
 PLAYED = "play.npz"
 
 PROGRAM_ROUNDS = 3
@@ -114,6 +114,7 @@ class Size:
 
     differs : what a job says there instead.
     per_s : seconds of sound that the cost is of.
+    lasts_s : seconds of sound of a program's run.
     """
 
     axis: str
@@ -124,6 +125,7 @@ class Size:
     per_s: float
     level_db: float | None = -20.0
     blocks: int = 1
+    lasts_s: float = 0.0
     costs: list[float] = field(default_factory=list)
     not_put: str = ""
     failed: bool = False
@@ -133,7 +135,9 @@ class Size:
         return self.request.block_size / self.request.rate_hz
 
 
-UNITS = {"block size": "frames", "sample rate": "Hz", "channels": "paths"}
+UNITS = {"block size": "frames", "sample rate": "Hz", "channels": "paths", "length": "s"}
+MAY_NOT_APPLY = ("block size", "sample rate", "channels")
+"""What all builds are asked, and may not apply to one; what the reference itself wants tried must be."""
 
 
 def try_growth(build: Build, request: Request, grows_with: Mapping[str, tuple[float, ...]], work_folder: Path) -> Tried:
@@ -230,8 +234,7 @@ def _runs_of(sizes: list[Size]) -> tuple[AxisRuns, ...]:
         not_put = tuple(f"{size.told}: {size.not_put}" for size in own if size.not_put)
         points = tuple(PointRuns(size.at, tuple(size.costs)) for size in own if not size.not_put and size.costs)
         unit = UNITS.get(axis, "")
-        # What all builds are asked may not apply to one; what the reference itself wants tried must be.
-        applies = axis not in UNITS or any(size.failed for size in own)
+        applies = axis not in MAY_NOT_APPLY or any(size.failed for size in own)
         failed = next((f"{size.told}: {size.not_put}" for size in own if size.failed), "")
         why_not = failed or ("" if len(points) > 1 else "; ".join(not_put) or "there is but one size to try")
         axes.append(AxisRuns(axis, unit, () if why_not else points, not_put, why_not, applies))
@@ -299,9 +302,9 @@ def _play_sizes(
 
 
 def _play_rounds(play_round: Callable[[], float], sizes: list[Size], rounds: int, budget_s: float) -> None:
-    """Play rounds, and more of them while an exponent is not known well enough and they stay within budget."""
+    """Play rounds within budget, three in any case, and more of them while an exponent is not known well enough."""
     spent, played, last = 0.0, 0, 0.0
-    while played < rounds or (spent + last <= budget_s and not _known(sizes)):
+    while played < FEWEST_REPEATS or (spent + last <= budget_s and (played < rounds or not _known(sizes))):
         last = play_round()
         if not last:
             return
@@ -451,43 +454,53 @@ def _try_program(
         needs = _program_needs(program)
         if needs.why_not:
             return needs
-        long_s, why_not = _long_enough(program, min(needs.setup_s))
+        long_s, length_s, why_not = _long_enough(program, min(needs.setup_s))
         if why_not:
             return Tried(why_not=why_not)
-        sizes = [size for size in sizes_of(build, request, grows_with) if size.at != request.block_size // STEP]
+        sizes = sizes_of(build, request, grows_with)
+        # Small blocks hide growth, and each size costs starts of the program.
+        for axis, used in (("block size", slice(-2, None)), ("sample rate", slice(2))):
+            own = [size for size in sizes if size.axis == axis]
+            sizes = [size for size in sizes if size.axis != axis or size in own[used]]
         _leave_out_untold(sizes, build)
-        length = [Size("length", part * long_s, f"{part * long_s:.1f} s", request, {}, 1.0) for part in (0.5, 1.0)]
+        for size in sizes:
+            size.lasts_s = long_s
+        for part in (0.5, 1.0):
+            lasts_s = part * length_s
+            sizes.append(Size("length", lasts_s, f"{lasts_s:.1f} s", request, {}, 1.0, lasts_s=lasts_s))
         starts: dict[str, float] = {}
+        alike: dict[str, list[Size]] = {}
+        for size in sizes:
+            if not size.not_put:
+                asked = (size.request, size.differs.get("parameters", parameters_of(build, request)), size.lasts_s)
+                alike.setdefault(repr(asked), []).append(size)
 
         def play_round() -> float:
-            return sum(_run_size(program, size, long_s, starts) for size in [*sizes, *length] if not size.not_put)
+            started: set[str] = set()
+            return sum(_run_size(program, same, starts, started) for same in alike.values() if not same[0].not_put)
 
-        _play_rounds(play_round, [*sizes, *length], PROGRAM_ROUNDS, PROGRAM_BUDGET_S)
-        for size in [*sizes, *length]:
-            start = starts.get(_start_key(size), 0.0)
-            # Per second of sound; what the start takes is taken off once all runs of it are known.
-            lasts = size.at if size.axis == "length" else long_s
-            per = 1.0 if size.axis == "length" else size.per_s / (lasts - SHORT_S)
-            size.costs = [(cost - start) * per for cost in size.costs]
-        return replace(needs, axes=(*_runs_of(sizes), _length_runs(length)), leak=_program_leak(program, long_s))
-
-
-def _length_runs(length: list[Size]) -> AxisRuns:
-    (runs,) = _runs_of(length)
-    return replace(runs, unit="s", applies=True)
+        _play_rounds(play_round, sizes, PROGRAM_ROUNDS, PROGRAM_BUDGET_S)
+        for size in sizes:
+            # What the start takes is taken off once all runs of it are known.
+            per = 1.0 if size.axis == "length" else size.per_s / (size.lasts_s - SHORT_S)
+            size.costs = [(cost - starts[_start_key(size)]) * per for cost in size.costs]
+        return replace(needs, axes=_runs_of(sizes), leak=_program_leak(program, length_s))
 
 
-def _long_enough(program: _Program, start_s: float) -> tuple[float, str]:
-    """Seconds of sound that take ``PROGRAM_RUN_S`` of CPU above the start, ``LONGEST_S`` at most; or why not."""
+def _long_enough(program: _Program, start_s: float) -> tuple[float, float, str]:
+    """Seconds of sound that take ``PROGRAM_RUN_S`` of CPU above the start, ``LONGEST_S`` at most; those that length is
+    tried with, ``SHORTEST_S`` at least where they are not too dear; or why not.
+    """
     seconds = 1.0
     while True:
         ended = program.run(seconds)
         if trouble := program.trouble(ended):
-            return seconds, trouble
+            return seconds, seconds, trouble
         wanted_s = max(PROGRAM_RUN_S, 0.5 * start_s)
         above = ended.cpu_s - start_s
         if above >= wanted_s / 2 or seconds >= LONGEST_S:
-            return seconds, ""
+            affordable_s = seconds * PLAY_CPU_S / max(above, 1e-3)
+            return seconds, max(seconds, min(SHORTEST_S, affordable_s)), ""
         seconds = min(LONGEST_S, seconds * min(16.0, max(2.0, wanted_s / max(above, 1e-3))))
 
 
@@ -509,32 +522,34 @@ def _leave_out_untold(sizes: list[Size], build: Build) -> None:
 
 def _start_key(size: Size) -> str:
     """Sizes that differ in their blocks or their length alone start alike."""
-    if size.axis in ("block size", "length"):
-        return ""
-    return json.dumps(size.differs, sort_keys=True)
+    same = replace(size.request, block_size=0)
+    return repr((same, size.differs.get("parameters", {})))
 
 
-def _run_size(program: _Program, size: Size, long_s: float, starts: dict[str, float]) -> float:
-    lasts = size.at if size.axis == "length" else long_s
-    parameters = size.differs.get("parameters")
-    spent = 0.0
-    for seconds in (SHORT_S, lasts):
-        ended = program.run(seconds, size.request, parameters)
+def _run_size(program: _Program, sizes: list[Size], starts: dict[str, float], started: set[str]) -> float:
+    """CPU seconds of a run of sizes that are alike, and of a start where none like it was run in this round."""
+    size, spent = sizes[0], 0.0
+    key = _start_key(size)
+    for seconds in (SHORT_S, size.lasts_s) if key not in started else (size.lasts_s,):
+        ended = program.run(seconds, size.request, size.differs.get("parameters"))
         if trouble := program.trouble(ended):
-            size.not_put = trouble
-            # Ended by itself, with a status of its own: it refuses.
-            size.failed = ended.status is None or ended.status < 0 or bool(ended.too_much)
+            for one in sizes:
+                one.not_put = trouble
+                # One that ended by itself, with a status of its own, refuses.
+                one.failed = ended.status is None or ended.status < 0 or bool(ended.too_much)
             return 0.0
         spent += ended.cpu_s
         if seconds == SHORT_S:
-            key = _start_key(size)
-            starts[key] = min(starts.get(key, np.inf), ended.cpu_s)
+            started.add(key)
+            for one in sizes:
+                starts[_start_key(one)] = min(starts.get(_start_key(one), math.inf), ended.cpu_s)
         else:
-            size.costs.append(ended.cpu_s)
+            for one in sizes:
+                one.costs.append(ended.cpu_s)
     return spent
 
 
-def _program_leak(program: _Program, long_s: float) -> Figure:
+def _program_leak(program: _Program, length_s: float) -> Figure:
     """What more blocks of the same sound leave behind, in kB per second at the block size of the request."""
     request = program.request
     if not any("{block_size}" in argument for argument in program.build.argv):
@@ -542,7 +557,7 @@ def _program_leak(program: _Program, long_s: float) -> Figure:
         return Figure(why_not=why, applies=False)
     small = LEAK_BLOCK if request.block_size > 4 * LEAK_BLOCK else 1
     peaks: dict[int, list[float]] = {request.block_size: [], small: []}
-    seconds = min(max(long_s, 1.0), LONGEST_S / 2)
+    seconds = min(length_s, LONGEST_S / 2)
     for _ in range(PLAYS):
         for frames, found in peaks.items():
             ended = program.run(seconds, replace(request, block_size=frames))
