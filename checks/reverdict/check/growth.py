@@ -19,6 +19,7 @@ soft noise and silence go to fresh instances, while conduct's ``slow_tail_percen
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from reverdict.judging import judge_deviation
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
 SMALLEST_SETUP_S = 0.01
 SMALLEST_MEMORY_MB = 1.0
+
+LONGER = "cannot be told beside its growth with length"
 
 COSTS = {
     "block size": "twice the block costs {times} times as much a block",
@@ -47,10 +50,10 @@ def judge(grown: Grown, settings: Cost) -> list[Finding]:
     """
     findings = []
     if settings.growth_exponent is not None:
-        findings += [_growth(one, settings.growth_exponent) for one in grown.growth]
+        findings += _beside_length([_growth(one, settings.growth_exponent) for one in grown.growth])
     if settings.leak_kb_per_s is not None and grown.leak is not None:
         findings.append(_leak(grown.leak, settings.leak_kb_per_s))
-    return findings + list(_needs(grown, settings))
+    return findings + list(judge_needs(grown, settings))
 
 
 def as_json(grown: Grown) -> dict[str, Any]:
@@ -76,6 +79,18 @@ def as_json(grown: Grown) -> dict[str, Any]:
     }
 
 
+def _beside_length(findings: list[Finding]) -> list[Finding]:
+    """Where cost surely grows with the length of the sound, a dear size may just have been played for longer."""
+    if not any(one.where == "length" and one.outcome is Outcome.FAIL for one in findings):
+        return findings
+    return [
+        replace(one, outcome=Outcome.NOT_ASKED, reason=LONGER)
+        if one.where != "length" and one.outcome is not Outcome.PASS
+        else one
+        for one in findings
+    ]
+
+
 def _growth(growth: Growth, tolerance: float) -> Finding:
     if growth.exponent is None:
         outcome = Outcome.UNSURE if growth.applies else Outcome.NOT_ASKED
@@ -99,7 +114,8 @@ def _leak(leak: Figure, tolerance: float) -> Finding:
     )  # fmt: skip
 
 
-def _needs(grown: Grown, settings: Cost) -> Iterator[Finding]:
+def judge_needs(grown: Grown, settings: Cost) -> Iterator[Finding]:
+    """The findings "set-up" and "memory" alone."""
     if grown.candidate is None or grown.golden is None:
         return
     for quantity, unit, tolerance, own, golden, smallest in (

@@ -78,7 +78,7 @@ PLAYED = "play.npz"
 
 PROGRAM_ROUNDS = 3
 PROGRAM_RUN_S = 0.06
-PROGRAM_BUDGET_S = 1.5
+PROGRAM_BUDGET_S = 3.0
 SHORT_S = 0.05
 LEAK_BLOCK = 16
 PEAK_FLOOR_KB = 256.0
@@ -496,7 +496,7 @@ def _long_enough(program: _Program, start_s: float) -> tuple[float, float, str]:
         ended = program.run(seconds)
         if trouble := program.trouble(ended):
             return seconds, seconds, trouble
-        wanted_s = max(PROGRAM_RUN_S, 0.5 * start_s)
+        wanted_s = max(PROGRAM_RUN_S, 1.5 * start_s)
         above = ended.cpu_s - start_s
         if above >= wanted_s / 2 or seconds >= LONGEST_S:
             affordable_s = seconds * PLAY_CPU_S / max(above, 1e-3)
