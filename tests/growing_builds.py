@@ -18,7 +18,11 @@ SOURCE = r"""
 #include "reverb.h"
 
 /* A delay and a chain of allpass sections in a loop, one for each channel. */
-typedef struct { double rate; int in, out, sections, position, length; long played; double *line[2], state[2][400], *fed; } R;
+typedef struct {
+    double rate, *line[2], state[2][400], *fed;
+    int in, out, sections, position, length;
+    long played;
+} R;
 static volatile double sink;
 
 static void work(long macs) { /* about a nanosecond each */
