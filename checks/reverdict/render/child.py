@@ -35,6 +35,9 @@ PIECE_BYTES, PIPE_PIECES = 1 << 16, 64
 """Read at once; and as many as a pipe holds at most by default, and more."""
 
 LINE_CHARACTERS = 200
+PEAKS_A_MB = 1 << (20 if sys.platform == "darwin" else 10)
+"""Units of ``ru_maxrss``: bytes there, 1024 bytes elsewhere."""
+
 STOPPING_S = 5.0
 MARK = "REVERDICT_RENDER"
 """In the environment of everything a build starts: who it belongs to."""
@@ -70,6 +73,9 @@ class Ended:
         Processes that still ran when it had ended; they have been killed.
     too_much : str
         What it was stopped for: a key of ``TOO_MUCH``, or empty.
+    peak_mb : float
+        Peak of the resident memory of the largest of those processes, in 2**20 bytes; never told below the few MB that
+        its launcher had when it forked.
     """
 
     status: int | None
@@ -77,6 +83,7 @@ class Ended:
     cpu_s: float
     left: int = 0
     too_much: str = ""
+    peak_mb: float = math.nan
 
     @property
     def telling_line(self) -> str:
@@ -221,9 +228,10 @@ class Child:
             if self._process.returncode >= 0:
                 raise RuntimeError(f"the launcher of {self._argv} failed:\n{said}")
             return Ended(-signal.SIGKILL, said, math.nan, too_much="watch")
-        status, cpu_s, left, why = line.split()
+        status, cpu_s, left, why, peak = line.split()
         too_much = why if why in TOO_MUCH else ""
-        return Ended(os.waitstatus_to_exitcode(int(status)), said, float(cpu_s), int(left), too_much)
+        exit_code = os.waitstatus_to_exitcode(int(status))
+        return Ended(exit_code, said, float(cpu_s), int(left), too_much, int(peak) / PEAKS_A_MB)
 
     def read_line(self, source: int, deadline: float) -> str | None:
         """One line from a file descriptor, "" at its end, None when ``deadline`` passed first.

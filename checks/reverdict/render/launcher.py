@@ -13,8 +13,9 @@ added to FOLDER, and files without a name that they hold open. What is done fast
 no more than a tenth of the time.
 
 Into STATUS_FD it writes one line: ``wait status, CPU seconds`` of the build and of those of its children that it waited
-for, the number of processes that still ran ``GRACE_S`` after it ended, and why it was ended
-(``memory``, ``files`` or ``processes``: too much of it; ``stopped``: told to; ``-``: by itself).
+for, the number of processes that still ran ``GRACE_S`` after it ended, why it was ended (``memory``, ``files`` or
+``processes``: too much of it; ``stopped``: told to; ``-``: by itself), and the peak of its resident memory as the
+system tells it (``ru_maxrss``: of the largest of those processes, and no less than this one has when it forks).
 """
 
 import os
@@ -58,10 +59,11 @@ def main() -> None:
         prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
         become(argv, limits, core)
     wait = wait_watching if sys.platform == "linux" else wait_only
-    status, cpu_s, why = wait(build, watch)
+    status, usage, why = wait(build, watch)
     left = 0 if why else lingering()
     end_all()
-    os.write(status_fd, f"{status} {cpu_s!r} {left} {why or '-'}\n".encode())
+    cpu_s = usage.ru_utime + usage.ru_stime
+    os.write(status_fd, f"{status} {cpu_s!r} {left} {why or '-'} {usage.ru_maxrss}\n".encode())
 
 
 def prctl(option: int, value: int) -> None:
@@ -103,8 +105,8 @@ def set_limit(kind: int, value: int) -> None:
         pass  # some systems refuse
 
 
-def wait_watching(build: int, watch: "Watch") -> tuple[int, float, str]:
-    """Wait for the build, looking at it now and then. Its wait status, CPU seconds, and why it was ended by us."""
+def wait_watching(build: int, watch: "Watch") -> tuple[int, resource.struct_rusage, str]:
+    """Wait for the build, looking at it now and then. Its wait status, what it used, and why it was ended by us."""
     pause, why = FIRST_LOOK_S, ""
     while True:
         came = signal.sigtimedwait(SIGNALS, pause)
@@ -120,17 +122,17 @@ def wait_watching(build: int, watch: "Watch") -> tuple[int, float, str]:
         while pid:  # several may have ended, adopted ones among them
             pid, status, usage = os.wait4(-1, os.WNOHANG)
             if pid == build:
-                return status, usage.ru_utime + usage.ru_stime, why
+                return status, usage, why
 
 
-def wait_only(build: int, watch: "Watch") -> tuple[int, float, str]:  # noqa: ARG001
+def wait_only(build: int, watch: "Watch") -> tuple[int, resource.struct_rusage, str]:  # noqa: ARG001
     """The same where the system does not show what processes use."""
     signal.signal(signal.SIGTERM, lambda *_: end(build))
     signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
     _, status, usage = os.wait4(build, 0)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     kill(-build)
-    return status, usage.ru_utime + usage.ru_stime, ""
+    return status, usage, ""
 
 
 class Watch:

@@ -25,7 +25,7 @@ from numpy.lib.format import open_memmap
 from reverdict.render.hosts import BuildError, Host, Instance, Slip, open_host
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -46,19 +46,29 @@ THREAD_CPU_TIME = 6
 
 
 def main() -> None:
+    """Play takes, count calls, or answer timings."""
+    run_job(play_or_time)
+
+
+def play_or_time(job: dict[str, Any]) -> None:
+    """Open the build and do what the job asks."""
+    host = open_host(job)
+    if "takes" in job:
+        for take in job["takes"]:
+            play(host, take, job)
+    elif "count" in job:
+        from reverdict.render.counted_run import count_calls
+
+        count_calls(host, job)
+    else:
+        answer_timings(host, job)
+
+
+def run_job(do: Callable[[dict[str, Any]], None]) -> None:
     """Do the job named by the last argument and end at once: the build's own threads may still be running."""
     job = json.loads(Path(sys.argv[-1]).read_text(encoding="utf-8"))
     try:
-        host = open_host(job)
-        if "takes" in job:
-            for take in job["takes"]:
-                play(host, take, job)
-        elif "count" in job:
-            from reverdict.render.counted_run import count_calls
-
-            count_calls(host, job)
-        else:
-            answer_timings(host, job)
+        do(job)
     except BuildError as refusal:
         Path(job["failure"]).write_text(str(refusal)[:1000], encoding="utf-8")
         os._exit(SLIPPED if isinstance(refusal, Slip) else FAILED)
