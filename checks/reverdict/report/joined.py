@@ -31,6 +31,7 @@ from reverdict.report.wording import (
 Group = list[dict[str, Any]]
 
 _DECAY_TIMES = ("EDT", "T20", "T30")
+_PLURALS = ("instructions", "cache misses", "cycles")
 _NEARLY_EQUAL = 0.1  # amounts this close are said to be one
 
 
@@ -143,7 +144,11 @@ def _subject(group: Group) -> tuple[str, str]:
         return "The tail", "is"
     if quantities == ["level"]:
         return "The build", "is"
-    return listed(plain(one) for one in quantities), "comes" if late else "is" if len(quantities) == 1 else "are"
+    return listed(plain(one) for one in quantities), _verb(quantities, late)
+
+
+def _verb(quantities: list[str], late: bool) -> str:
+    return "comes" if late else "are" if len(quantities) > 1 or quantities[0] in _PLURALS else "is"
 
 
 def _span(group: Group) -> str:

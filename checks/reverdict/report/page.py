@@ -327,7 +327,8 @@ def _finding_row(check: Json, finding: Json, figures: list[str]) -> str:
     numbers = "".join(f'<td class="n">{written}</td>' for written in figures)
     return (
         f'<tr><th scope="row">{CHECK_NAMES[check["check"]]}: {thin(text_of(place(finding)))}</th>'
-        f"<td>{svg(ruler_of(finding, outcome))}</td><td>{_word(outcome, outcome)} {text_of(share(finding))}</td>{numbers}"
+        f"<td>{svg(ruler_of(finding, outcome))}</td>"
+        f"<td>{_word(outcome, outcome)} {text_of(share(finding))}</td>{numbers}"
         f'<td class="u">{text_of(finding["unit"])}</td><td class="note">{text_of(finding["reason"])}</td></tr>'
     )
 
