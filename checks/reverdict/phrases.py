@@ -20,7 +20,7 @@ _LEANINGS = (
     (r"\b(edt|t20|t30|t60|decay|tail|length)\b", ("longer", "shorter")),
     (r"\bworst block\b|^cycles$", ("over its budget", "below its budget")),
     (r"\b(cost|instructions|kernel|price)\b", ("dearer", "cheaper")),
-    (r"\bgrowth\b", ("steeper than it may be", "flatter")),
+    (r"\bgrowth\b", ("steeper", "flatter")),
     (r"\b(memory|misses|leak)\b", ("more", "less")),
     (r"\bset-?up\b", ("longer", "shorter")),
     (r"\b(arrival|onset|delay|latency|lag)\b", ("late", "early")),
