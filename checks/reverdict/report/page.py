@@ -15,6 +15,9 @@ from urllib.parse import quote
 
 from reverdict import words
 from reverdict.report import cells, look
+from reverdict.report.cost_page import cost_html
+from reverdict.report.cost_picture import STYLE as COST_STYLE
+from reverdict.report.cost_words import machine_told
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.group_delay_picture import group_delay_picture
@@ -66,10 +69,7 @@ def page_html(verdict: Json, sensitivity: Json | None = None) -> str:
         f"<header>{_heading(verdict)}{_said(opening(verdict))}</header>",
         f'<main id="references" tabindex="-1">{_errors(verdict)}',
         _overview(references, anchors, verdict) if references else "",
-        *(
-            _reference(one, anchors[index], str(verdict["build"]["kind"]), _of(one, sensitivity))
-            for index, one in enumerate(references)
-        ),
+        *(_reference(one, anchors[index], verdict, _of(one, sensitivity)) for index, one in enumerate(references)),
         f"</main>{_foot(verdict)}",
     ]
     style = (
@@ -77,6 +77,7 @@ def page_html(verdict: Json, sensitivity: Json | None = None) -> str:
         + look.RULER_STYLE
         + look.CHART_STYLE
         + look.PAGE_STYLE
+        + (COST_STYLE if any(one.get("cost") for one in references) else "")
         + (SENSE_STYLE if sensitivity else "")
     )
     return (
@@ -171,7 +172,8 @@ def _of(reference: Json, sensitivity: Json | None) -> str:
     )
 
 
-def _reference(reference: Json, anchor: str, kind: str, sensitivity: str) -> str:
+def _reference(reference: Json, anchor: str, verdict: Json, sensitivity: str) -> str:
+    kind = str(verdict["build"]["kind"])
     name, title = plain(reference["name"]), plain(reference["title"])
     below = f' <span class="quiet">{text_of(title)}</span>' if title and title != name else ""
     said = " ".join([*about_reference(reference), *(sentence(plain(one)) for one in reference.get("remarks", ()))])
@@ -181,6 +183,7 @@ def _reference(reference: Json, anchor: str, kind: str, sensitivity: str) -> str
         f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
         f'<h2 id="{anchor}-h"><bdi>{text_of(name)}</bdi>{below}</h2><p class="said">{thin(text_of(said))}</p>'
         f'<div class="checks">{checks}</div>{_cells(reference, anchor)}{_pictures(reference, anchor)}'
+        f"{cost_html(reference, anchor, verdict.get('machine') or {})}"
         f"{_findings(reference, anchor)}{sensitivity}</section>"
     )
 
@@ -343,6 +346,7 @@ def _foot(verdict: Json) -> str:
         ("judged", verdict["judged_at"] or "no time given"),
         ("by", f"reverdict {verdict['suite_version']}".strip()),
         ("analysis", verdict.get("analysis_version") and str(verdict["analysis_version"])),
+        ("machine", _machine(verdict.get("machine") or {})),
     )
     lines = "".join(f"<dt>{key}</dt><dd><bdi>{text_of(value)}</bdi></dd>" for key, value in told if value)
     return (
@@ -352,6 +356,15 @@ def _foot(verdict: Json) -> str:
         '<dd><a href="verdict.json">verdict.json</a>, <a href="junit.xml">junit.xml</a>, '
         '<a href="summary.md">summary.md</a></dd></dl></footer>'
     )
+
+
+def _machine(machine: Json) -> str:
+    """Where costs were measured, in a line."""
+    leads = {"counter": "counted by", "python": "Python"}
+    told = [
+        f"{value} cores" if key == "cores" else f"{leads.get(key, '')} {value}" for key, value in machine_told(machine)
+    ]
+    return ", ".join(one.strip() for one in told)
 
 
 def _icon(verdict: Json) -> str:
