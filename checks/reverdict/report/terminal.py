@@ -141,7 +141,9 @@ def _stages(reference: Mapping[str, Any], *, well: bool) -> list[str]:
         [figure(one.candidate, places) for one in shown],
         [signed(one.change, places) for one in shown],
         [
-            share_of(one.candidate, whole.candidate) if one is not whole else in_percent(one.change, one.golden)
+            share_of(one.candidate, whole.candidate)
+            if one is not whole
+            else f"({in_percent(one.change, one.golden)})".removeprefix("()")
             for one in shown
         ],
     ]
