@@ -127,14 +127,14 @@ def _blocks(blocks: Json, anchor: str) -> str:
     ]
     if not rows:
         return ""
-    key = "real_time_factor"
-    if known({"a": golden.get(key), "b": build.get(key)}, "a", "b"):
-        rows.append(["real-time factor", _ratio(golden.get(key)), _ratio(build.get(key)), ""])
     count, size = blocks.get("count"), blocks.get("block_size")
     caption = "Time that a block takes, µs"
     if count and size:
         caption = f"Time that a block of {size} frames takes, µs, over {count} blocks"
     caption += f"; one lasts {figure(budget, 1)} µs" if budget else ""
+    factors = [(who, told.get("real_time_factor")) for who, told in (("golden", golden), ("build", build))]
+    if told := [f"{who} {_three(factor)}" for who, factor in factors if factor is not None]:
+        caption += f"; real-time factor: {', '.join(told)}"
     return _table(f"{anchor}-c-b", caption, ["", "golden", "build", "share of the block"], rows)
 
 
@@ -165,11 +165,9 @@ def _besides(cost: Json, anchor: str) -> str:
             continue
         golden, build = values.get("golden"), values.get("candidate")
         change = in_percent(build - golden if golden is not None and build is not None else None, golden)
-        unsure = f" ± {_three(values['uncertainty'])}" if values.get("uncertainty") is not None else ""
-        rows.append([name, _three(golden), _three(build) + unsure, change, unit])
-    return (
-        _table(f"{anchor}-c-m", "What else it needs", ["", "golden", "build", "change", "unit"], rows) if rows else ""
-    )
+        rows.append([name, _three(golden), _three(build), change, _three(values.get("uncertainty"), ""), unit])
+    heads = ["", "golden", "build", "in percent", "± U", "unit"]
+    return _table(f"{anchor}-c-m", "What else it needs", heads, rows) if rows else ""
 
 
 def _origin(cost: Json, machine: Json) -> str:
@@ -217,7 +215,7 @@ def _table(identity: str, caption: str, heads: Sequence[str], rows: list[list[st
     end = f"</tbody><tfoot><tr>{last}</tr></tfoot>" if foot else f"<tr>{last}</tr></tbody>"
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-labelledby="{identity}"><table class="findings">'
-        f'<caption id="{identity}">{thin(text_of(caption))}.</caption><thead><tr>{top}</tr></thead>'
+        f'<caption id="{identity}"><span>{thin(text_of(caption))}.</span></caption><thead><tr>{top}</tr></thead>'
         f"<tbody>{lines}{end}</table></div>"
     )
 
@@ -238,12 +236,8 @@ def _us(value: float | None) -> str:
     return figure(value, 1)
 
 
-def _ratio(value: float | None) -> str:
-    return figure(value, 3 if value and value < 1 else 2)
-
-
-def _three(value: float | None) -> str:
+def _three(value: float | None, unknown: str = "–") -> str:
     """Three digits, whatever the size."""
-    if not value:
-        return figure(value, 0)
-    return figure(value, max(0, min(6, 2 - math.floor(math.log10(abs(value))))))
+    if value is None:
+        return unknown
+    return figure(value, max(0, min(6, 2 - math.floor(math.log10(abs(value)))))) if value else "0"

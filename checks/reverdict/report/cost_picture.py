@@ -33,7 +33,8 @@ from reverdict.report.wording import figure, shorten
 Json = Mapping[str, Any]
 
 START, END = 8, WIDTH - 44
-GOLDEN_TOP, BUILD_TOP, RULE_PX, FOOT = 20, 88, 38, 150
+GOLDEN_TOP, BUILD_TOP, RULE_PX, FOOT = 20, 96, 38, 156
+CHANGE_AT = 73
 NUMBER_PX, GLYPH_PX, NAME_PX = 13.0, 7.6, 24.0
 HATCH_PX = 5.0
 
@@ -42,7 +43,7 @@ STYLE = """
 .chart .stage.golden-stage{fill:var(--band);stroke:var(--golden)}
 .chart .stage.build-stage{fill:var(--paper);stroke:var(--build)}
 .chart .weave{fill:none;stroke-width:.8}
-.chart .weave.golden-stage{stroke:var(--golden)}
+.chart .weave.golden-stage{stroke:var(--soft);opacity:.6}
 .chart .weave.build-stage{stroke:var(--build);opacity:.5}
 .chart .edge{fill:none;stroke:var(--ink);stroke-width:1.2}
 .chart .name{fill:var(--ink);font-size:11px;stroke-width:3;stroke-linejoin:round;paint-order:stroke}
@@ -52,7 +53,9 @@ STYLE = """
 .cost h3{margin:1.4rem 0 .4rem}
 .cost .findings{margin-bottom:1rem}
 .cost .findings td,.cost .findings th{padding-right:1.2rem}
-.cost .findings tfoot td,.cost .findings tfoot th{border-top:1px solid var(--ink);border-bottom:0}
+.cost .findings thead td{border-bottom:1px solid var(--ink)}
+.cost caption span{display:block;position:sticky;left:0;max-width:min(44em,calc(100vw - 3rem));white-space:normal}
+.cost .findings tfoot td,.cost .findings tfoot th{border-top:1.5px solid var(--ink);border-bottom:0}
 .cost .findings th.n{text-align:right}
 .cost .why{margin:.4rem 0 1rem}
 .cost .beside{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,22rem),1fr));gap:.6rem 2rem;
@@ -160,8 +163,7 @@ def _changes(changed: Sequence[Stage], stages: Sequence[Stage], x: Axis, places:
         middle = min(max(middles[stage.name], START + half), WIDTH - half)
         if all(abs(middle - other) > half + room for other, room in taken):
             taken.append((middle, half))
-            y = (GOLDEN_TOP + RULE_PX + BUILD_TOP - 12) / 2
-            drawn.append(f'<text class="by" x="{middle:.1f}" y="{y:g}" text-anchor="middle">{written}</text>')
+            drawn.append(f'<text class="by" x="{middle:.1f}" y="{CHANGE_AT}" text-anchor="middle">{written}</text>')
     return drawn
 
 

@@ -160,6 +160,8 @@ def in_percent(change: float | None, golden: float | None) -> str:
     if change is None or not golden:
         return ""
     percent = 100 * change / golden
+    if not percent:
+        return "0 %"
     return f"{signed(percent, 0 if abs(percent) >= 10 else 1 if abs(percent) >= 1 else 2)} %"
 
 
@@ -232,14 +234,14 @@ def about_timing(timed: Json) -> str:
     ratio, against = timed.get("ratio"), plain(timed.get("against") or "")
     if ratio is None:
         return ""
-    said = f"takes {figure(ratio, 3)} times the time of the {against or 'golden'}"
+    said = f"the build takes {figure(ratio, 3)} times the time of the {against or 'golden'}"
     if timed.get("low") is not None and timed.get("high") is not None:
         said += f" ({figure(timed['low'], 3)} to {figure(timed['high'], 3)} with 95 % confidence)"
     if timed.get("pairs"):
         said += f", by {timed['pairs']} pairs of runs"
     needed = timed.get("pairs_needed")
     if needed and needed > (timed.get("pairs") or 0):
-        said += f"; to decide on this machine takes about {needed:.0f}"
+        said += f"; about {needed:.0f} would decide on this machine"
     return said
 
 

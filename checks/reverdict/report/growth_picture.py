@@ -47,12 +47,12 @@ def about_growth(growth: Json) -> str:
     """Say how cost grows along one axis, or why that is not known."""
     axis, exponent = plain(growth["axis"]), growth.get("exponent")
     if exponent is None:
-        return f"{axis}: {plain(growth.get('why_not') or 'not measured')}"
+        return f"growth with {axis} is not known: {plain(growth.get('why_not') or 'not measured')}"
     unsure = growth.get("uncertainty")
     known = f" ± {figure(unsure, 2)}" if unsure is not None else ""
     beyond = abs(exponent - 1.0) > (unsure or 0.0)
     kind = "linear within its uncertainty" if not beyond else "1 is linear"
-    return f"Growth with {axis}: power {figure(exponent, 2)}{known}; {kind}"
+    return f"growth with {axis}: power {figure(exponent, 2)}{known}; {kind}"
 
 
 def _positive(point: Json) -> bool:
