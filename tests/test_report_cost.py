@@ -341,14 +341,14 @@ def test_page_tells_all_of_the_cost_and_where_it_was_measured() -> None:
     shown = plain(page.text.replace("\u202f", " ").replace("\u2007", "").replace("\u2008", ""))
     for said in (
         "Stages in instructions a sample and channel, the dearest first",
-        "Time that a block of 512 frames takes, µs, over 1000 blocks; one lasts 10666.7 µs",
+        "Time that a block of 512 frames takes, µs, over 1000 blocks; it lasts 10666.7 µs",
         "999 of 1000 within",
         "real-time factor: golden 0.00900, build 0.00910",
         "first-level cache misses",
         "Growth with sections: power 1.98 ± 0.02; 1 is linear",
         "Growth with channels is not known: mono.",
-        "The build takes 1.011 times the time of the baseline (0.994 to 1.027 with 95 % confidence), by 24 pairs of runs",
-        "; about 96 would decide on this machine.",
+        "The build takes 1.011 times the time of the baseline (0.994 to 1.027 with 95 % confidence)",
+        ", by 24 pairs of runs; about 96 would decide on this machine.",
         "Measured on An Invented Processor 3000 at 2.5 GHz, x86_64.",
         "glibc 2.36",
     ):

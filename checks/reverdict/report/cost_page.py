@@ -131,11 +131,11 @@ def _blocks(blocks: Json, anchor: str) -> str:
     caption = "Time that a block takes, µs"
     if count and size:
         caption = f"Time that a block of {size} frames takes, µs, over {count} blocks"
-    caption += f"; one lasts {figure(budget, 1)} µs" if budget else ""
+    caption += f"; it lasts {figure(budget, 1)} µs" if budget else ""
     factors = [(who, told.get("real_time_factor")) for who, told in (("golden", golden), ("build", build))]
     if told := [f"{who} {_three(factor)}" for who, factor in factors if factor is not None]:
         caption += f"; real-time factor: {', '.join(told)}"
-    return _table(f"{anchor}-c-b", caption, ["", "golden", "build", "share of the block"], rows)
+    return _table(f"{anchor}-c-b", caption, ["", "golden", "build", "share of it"], rows)
 
 
 def _growth(growth: Sequence[Json], anchor: str) -> str:

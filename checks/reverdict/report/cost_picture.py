@@ -53,6 +53,8 @@ STYLE = """
 .cost h3{margin:1.4rem 0 .4rem}
 .cost .findings{margin-bottom:1rem}
 .cost .findings td,.cost .findings th{padding-right:1.2rem}
+.cost .findings tbody th{white-space:normal;min-width:7rem}
+.cost .findings code{white-space:normal}
 .cost .findings thead td{border-bottom:1px solid var(--ink)}
 .cost caption span{display:block;position:sticky;left:0;max-width:min(44em,calc(100vw - 3rem));white-space:normal}
 .cost .findings tfoot td,.cost .findings tfoot th{border-top:1.5px solid var(--ink);border-bottom:0}
@@ -106,7 +108,7 @@ def _rule(stages: Sequence[Stage], who: str, x: Axis, top: float, reference: Jso
         yield f'<path class="edge" d="M{START} {top:g}v{RULE_PX}M{edge:.1f} {top:g}v{RULE_PX}"/>'
     if unlabelled:
         few = f"{unlabelled[0]}–{unlabelled[-1]}" if len(unlabelled) > 1 else str(unlabelled[0])
-        yield f'<text class="name {css}" x="{edge + 4:.1f}" y="{top + RULE_PX / 2 + 4:g}">{few}</text>'
+        yield f'<text class="name" x="{edge + 4:.1f}" y="{top + RULE_PX / 2 + 4:g}">{few}</text>'
 
 
 def _label(
