@@ -95,6 +95,7 @@ def details(moved: dict[str, float], **more: Any) -> dict[str, Any]:
         "setup_s": {"golden": 0.0021, "candidate": 0.0022},
         "memory_mb": {"golden": 2.31, "candidate": 2.31},
         "leak_kb_per_s": {"candidate": 0.01, "uncertainty": 0.2},
+        "levels": [{"sound": "noise of −20 dBFS", "seconds": 0.0213}, {"sound": "silence", "seconds": 0.0209}],
     }
     return {**told, **more}
 
@@ -201,6 +202,14 @@ def test_seconds_that_rise_while_instructions_fall_are_no_saving() -> None:
     assert "cheaper" not in said
 
 
+def test_a_time_that_was_set_aside_says_nothing_against_the_counts() -> None:
+    aside = replace(judged("cost", "", "%", 0.0, -9.5, 10.0, 1.0), outcome=NOT_ASKED)
+    cost = check_of("cost", [*counting(DEARER).findings, aside])
+    checks = tuple(cost if check.check == "cost" else check for check in passing().checks)
+    (said,) = opening(verdict_json(replace(passing(), checks=checks, outcome=FAIL, cost=details(DEARER))))
+    assert said.startswith("1.0 % dearer")
+
+
 def test_counts_are_told_before_seconds() -> None:
     cost = check_of("cost", [*counting(DEARER).findings, judged("cost", "", "%", 0.0, 7.0, 10.0, 1.0)])
     checks = tuple(cost if check.check == "cost" else check for check in passing().checks)
@@ -216,11 +225,12 @@ def test_it_sounds_the_same_only_where_all_of_the_sound_was_asked() -> None:
 
 
 def test_what_else_fails_of_cost_is_told_after_the_price() -> None:
-    steep = judged("growth", "sections", "", 1.0, 0.98, 0.15, 0.02)
+    said = "twice the sections cost 3.9 times as much; linear would be 2"
+    steep = replace(judged("growth", "sections", "", 1.0, 0.98, 0.15, 0.02), reason=said)
     cost = check_of("cost", [*counting(DEARER).findings, steep])
     checks = tuple(cost if check.check == "cost" else check for check in passing().checks)
     (said,) = opening(verdict_json(replace(passing(), checks=checks, outcome=FAIL, cost=details(DEARER))))
-    assert "sounds the same. Growth, sections: 0.98 steeper, limit 0.15." in said
+    assert "sounds the same. Twice the sections cost 3.9 times as much; linear would be 2." in said
 
 
 # Terminal and summary
@@ -347,10 +357,12 @@ def test_page_tells_all_of_the_cost_and_where_it_was_measured() -> None:
         "first-level cache misses",
         "Growth with sections: power 1.98 ± 0.02; 1 is linear",
         "Growth with channels is not known: mono.",
-        "The build takes 1.011 times the time of the baseline (0.994 to 1.027 with 95 % confidence)",
-        ", by 24 pairs of runs; about 96 would decide on this machine.",
+        "The build takes 1.011 times the time of golden (0.994 to 1.027 with 95 % confidence)",
+        ", by 24 pairs of runs beside the baseline; about 96 would decide on this machine.",
         "Measured on An Invented Processor 3000 at 2.5 GHz, x86_64.",
         "glibc 2.36",
+        "A second of sound takes: noise of −20 dBFS 0.0213 s, silence 0.0209 s of CPU time.",
+        "ns a sample",
     ):
         assert said in shown
     assert "last-level" not in shown

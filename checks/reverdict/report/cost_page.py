@@ -51,7 +51,7 @@ def cost_html(reference: Json, anchor: str, machine: Json) -> str:
         _stages(reference, anchor),
         _functions(reference, anchor),
         _blocks(part(cost, "timed", "blocks"), anchor),
-        _growth(cost.get("growth") or (), anchor),
+        _growth(cost.get("growth") or (), cost.get("levels") or (), anchor),
         _besides(cost, anchor),
         _origin(cost, machine),
     ]
@@ -138,11 +138,14 @@ def _blocks(blocks: Json, anchor: str) -> str:
     return _table(f"{anchor}-c-b", caption, ["", "golden", "build", "share of it"], rows)
 
 
-def _growth(growth: Sequence[Json], anchor: str) -> str:
+def _growth(growth: Sequence[Json], levels: Sequence[Json], anchor: str) -> str:
     drawn = [(one, growth_picture(f"{anchor}-c-g{number}", one)) for number, one in enumerate(growth)]
     figures = "".join(_figure(picture) for _, picture in drawn if picture)
     plate = f'<div class="plate">{figures}</div>' if figures else ""
     others = [sentence(about_growth(one)) for one, picture in drawn if not picture]
+    if levels:
+        told = ", ".join(f"{plain(one['sound'])} {_three(one['seconds'])} s" for one in levels)
+        others.append(sentence(f"a second of sound takes: {told} of CPU time"))
     return plate + _list(others)
 
 
@@ -150,7 +153,9 @@ def _besides(cost: Json, anchor: str) -> str:
     """Set-up, memory, leak, and traffic with memory: a row each where one of the two is known."""
     counted, channel = part(cost, "counted"), "a sample and channel"
     leak = part(cost, "leak_kb_per_s")
+    seconds = part(cost, "timed", "seconds_per_sample")
     told = (
+        ("time, for this machine alone", "ns a sample", {who: value and 1e9 * value for who, value in seconds.items()}),
         ("set-up", "s", part(cost, "setup_s")),
         ("memory at its peak", "MB", part(cost, "memory_mb")),
         ("leak", "kB a second of sound", leak),

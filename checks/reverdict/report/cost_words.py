@@ -82,7 +82,7 @@ def price_of(check: Json) -> Price | None:
 def _price(check: Json, quantity: str) -> Price | None:
     for finding in check["findings"]:
         whole = finding["quantity"] == quantity and not finding["where"] and not finding.get("cell")
-        if whole and finding["deviation"] is not None:
+        if whole and finding["deviation"] is not None and finding["outcome"] != "not asked":
             scale = 1.0 if finding["unit"] == "%" else 100.0 / finding["golden"] if finding["golden"] else None
             if scale is not None:
                 uncertainty = scale * (finding["uncertainty"] or 0.0)
@@ -234,11 +234,11 @@ def about_timing(timed: Json) -> str:
     ratio, against = timed.get("ratio"), plain(timed.get("against") or "")
     if ratio is None:
         return ""
-    said = f"the build takes {figure(ratio, 3)} times the time of the {against or 'golden'}"
+    said = f"the build takes {figure(ratio, 3)} times the time of golden"
     if timed.get("low") is not None and timed.get("high") is not None:
         said += f" ({figure(timed['low'], 3)} to {figure(timed['high'], 3)} with 95 % confidence)"
     if timed.get("pairs"):
-        said += f", by {timed['pairs']} pairs of runs"
+        said += f", by {timed['pairs']} pairs of runs" + (f" beside the {against}" if against else "")
     needed = timed.get("pairs_needed")
     if needed and needed > (timed.get("pairs") or 0):
         said += f"; about {needed:.0f} would decide on this machine"

@@ -52,7 +52,8 @@ def about_growth(growth: Json) -> str:
     known = f" ± {figure(unsure, 2)}" if unsure is not None else ""
     beyond = abs(exponent - 1.0) > (unsure or 0.0)
     kind = "linear within its uncertainty" if not beyond else "1 is linear"
-    return f"growth with {axis}: power {figure(exponent, 2)}{known}; {kind}"
+    not_put = "; ".join(shorten(plain(one), 120) for one in growth.get("not_put") or ())
+    return f"growth with {axis}: power {figure(exponent, 2)}{known}; {kind}{f'; not put: {not_put}' if not_put else ''}"
 
 
 def _positive(point: Json) -> bool:

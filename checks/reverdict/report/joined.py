@@ -109,6 +109,8 @@ def _about(group: Group, family: Group) -> str:
 def _about_one(finding: dict[str, Any], number: int) -> str:
     if finding["deviation"] is None:
         said = phrases.headed(place(finding), plain(finding["reason"]) or "no value")
+    elif finding["quantity"] == "growth" and finding["reason"]:
+        said = plain(finding["reason"])  # what twice the size costs says more than an exponent
     else:
         said = f"{place(finding)}: {extent(finding) or off_by(finding)}"
     more = f" (and {number - 1} more of this kind)" if number > 1 else ""

@@ -19,7 +19,8 @@ missing where there is none (``why_not`` may say why); golden and candidate stan
     timed        against ("baseline", "calibration kernel"), ratio, low, high, uncertainty, pairs, pairs_needed,
                  seconds_per_sample; blocks (block_size, count, budget_us; minimum_us, median_us, p99_us, p999_us,
                  worst_us and real_time_factor of golden and candidate)
-    growth       axis, unit, exponent, uncertainty, points (at, cost), why_not
+    growth       axis, unit, exponent, uncertainty, points (at, cost), not_put, why_not
+    levels       sound, seconds (of CPU for a second of it)
     setup_s, memory_mb, leak_kb_per_s (candidate, uncertainty)
 
 ``diagnosis`` of a reference that does not pass says which changes of the algorithm explain the deviation in the first
