@@ -23,6 +23,7 @@ _LEANINGS = (
     (r"\b(edt|t20|t30|t60|decay|tail|length|set-up)\b", ("longer", "shorter")),
     (r"\bworst block\b|^cycles$", ("over its budget", "below its budget")),
     (r"\b(cost|instructions|kernel|price)\b", ("dearer", "cheaper")),
+    (r"\bmisses\b", ("more", "fewer")),
     (r"\b(arrival|onset|delay|latency|lag)\b", ("late", "early")),
     (r"\b(level|gain|peak)\b", ("louder", "quieter")),
     (r"\b(transition|frequency)\b", ("higher", "lower")),

@@ -31,6 +31,7 @@ from reverdict.report.wording import (
 Group = list[dict[str, Any]]
 
 _DECAY_TIMES = ("EDT", "T20", "T30")
+_PLURALS = ("instructions", "cache misses", "cycles")
 _NEARLY_EQUAL = 0.1  # amounts this close are said to be one
 
 
@@ -108,6 +109,8 @@ def _about(group: Group, family: Group) -> str:
 def _about_one(finding: dict[str, Any], number: int) -> str:
     if finding["deviation"] is None:
         said = phrases.headed(place(finding), plain(finding["reason"]) or "no value")
+    elif finding["quantity"] == "growth" and finding["reason"]:
+        said = plain(finding["reason"])  # what twice the size costs says more than an exponent
     else:
         said = f"{place(finding)}: {extent(finding) or off_by(finding)}"
     more = f" (and {number - 1} more of this kind)" if number > 1 else ""
@@ -143,7 +146,11 @@ def _subject(group: Group) -> tuple[str, str]:
         return "The tail", "is"
     if quantities == ["level"]:
         return "The build", "is"
-    return listed(plain(one) for one in quantities), "comes" if late else "is" if len(quantities) == 1 else "are"
+    return listed(plain(one) for one in quantities), _verb(quantities, late)
+
+
+def _verb(quantities: list[str], late: bool) -> str:
+    return "comes" if late else "are" if len(quantities) > 1 or quantities[0] in _PLURALS else "is"
 
 
 def _span(group: Group) -> str:

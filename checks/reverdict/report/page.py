@@ -10,18 +10,21 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from html import escape
 from typing import Any
 from urllib.parse import quote
 
 from reverdict import words
 from reverdict.report import cells, look
+from reverdict.report.cost_page import cost_html
+from reverdict.report.cost_picture import STYLE as COST_STYLE
+from reverdict.report.cost_words import machine_told
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.group_delay_picture import group_delay_picture
 from reverdict.report.lag_picture import lag_picture
 from reverdict.report.line_chart import Picture
 from reverdict.report.margin_ruler import Ruler, ruler_of, svg
+from reverdict.report.markup import aligned, text_of, thin
 from reverdict.report.ranking import (
     checks_worst_first,
     not_reached,
@@ -53,9 +56,6 @@ from reverdict.report.wording import (
 )
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
-_UNITS = r"(?<=\d) (?=(?:ms|µs|s|dB|Hz|kHz|%|samples?)\b|%)"
-_THIN = "\u202f"
-_POINT_WIDE, _DIGIT_WIDE = "\u2008", "\u2007"
 
 Json = Mapping[str, Any]
 
@@ -69,10 +69,7 @@ def page_html(verdict: Json, sensitivity: Json | None = None) -> str:
         f"<header>{_heading(verdict)}{_said(opening(verdict))}</header>",
         f'<main id="references" tabindex="-1">{_errors(verdict)}',
         _overview(references, anchors, verdict) if references else "",
-        *(
-            _reference(one, anchors[index], str(verdict["build"]["kind"]), _of(one, sensitivity))
-            for index, one in enumerate(references)
-        ),
+        *(_reference(one, anchors[index], verdict, _of(one, sensitivity)) for index, one in enumerate(references)),
         f"</main>{_foot(verdict)}",
     ]
     style = (
@@ -80,6 +77,7 @@ def page_html(verdict: Json, sensitivity: Json | None = None) -> str:
         + look.RULER_STYLE
         + look.CHART_STYLE
         + look.PAGE_STYLE
+        + (COST_STYLE if any(one.get("cost") for one in references) else "")
         + (SENSE_STYLE if sensitivity else "")
     )
     return (
@@ -88,7 +86,7 @@ def page_html(verdict: Json, sensitivity: Json | None = None) -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'
         f'<link rel="icon" href="{_icon(verdict)}">\n'
-        f"<title>{_text(headline(verdict))}</title>\n<style>{style}</style>\n</head>\n<body>\n"
+        f"<title>{text_of(headline(verdict))}</title>\n<style>{style}</style>\n</head>\n<body>\n"
         + "\n".join(part for part in body if part)
         + "\n</body>\n</html>\n"
     )
@@ -96,16 +94,16 @@ def page_html(verdict: Json, sensitivity: Json | None = None) -> str:
 
 def _heading(verdict: Json) -> str:
     who, _, outcome = headline(verdict).rpartition(": ")
-    return f"<h1>reverdict on <b><bdi>{_text(who)}</bdi></b>: {_word(verdict['outcome'], outcome)}</h1>"
+    return f"<h1>reverdict on <b><bdi>{text_of(who)}</bdi></b>: {_word(verdict['outcome'], outcome)}</h1>"
 
 
 def _said(paragraphs: Iterable[str]) -> str:
-    return "".join(f'<p class="said">{_thin(_text(paragraph))}</p>' for paragraph in paragraphs)
+    return "".join(f'<p class="said">{thin(text_of(paragraph))}</p>' for paragraph in paragraphs)
 
 
 def _errors(verdict: Json) -> str:
     """The errors that the opening sentences had no room for."""
-    items = "".join(f"<li>{_text(error)}</li>" for error in verdict["errors"][ERRORS_SPOKEN_OF:])
+    items = "".join(f"<li>{text_of(error)}</li>" for error in verdict["errors"][ERRORS_SPOKEN_OF:])
     return f'<h2>Further errors</h2><ul class="why">{items}</ul>' if items else ""
 
 
@@ -135,10 +133,10 @@ def _key() -> str:
 
 def _overview_row(reference: Json, anchor: str) -> str:
     name, title = plain(reference["name"]), plain(reference["title"])
-    below = f'<span class="title">{_text(shorten(title))}</span>' if title and title != name else ""
+    below = f'<span class="title">{text_of(shorten(title))}</span>' if title and title != name else ""
     checks = {check["check"]: check for check in reference["checks"]}
     cells = "".join(_overview_cell(checks.get(check), check, anchor, reference) for check in words.CHECKS)
-    link = f'<a href="#{anchor}"><bdi>{_text(shorten(name))}</bdi></a>'
+    link = f'<a href="#{anchor}"><bdi>{text_of(shorten(name))}</bdi></a>'
     return f'<tr role="row"><th scope="row" role="rowheader">{link}{below}</th>{cells}</tr>'
 
 
@@ -158,7 +156,7 @@ def _overview_cell(check: Json | None, name: str, anchor: str, reference: Json) 
         f'<td role="cell" class="{_css(outcome)}"><a href="#{anchor}-{name}">{label}'
         f"{svg(ruler_of(worst, outcome))}"
         f'<span class="told">{told}</span>'
-        f'<span class="where">{_thin(_text(shorten(where, 90)))}</span></a></td>'
+        f'<span class="where">{thin(text_of(shorten(where, 90)))}</span></a></td>'
     )
 
 
@@ -167,23 +165,25 @@ def _of(reference: Json, sensitivity: Json | None) -> str:
     known = [one for one in (sensitivity or {}).get("references", ()) if one["name"] == reference["name"]]
     if not known:
         return ""
-    said = "".join(f"<p>{_thin(_text(sentence))}</p>" for sentence in about_slips(known[0]))
+    said = "".join(f"<p>{thin(text_of(sentence))}</p>" for sentence in about_slips(known[0]))
     return (
         f"<details><summary>What these tolerances catch, and what slips through</summary>{said}{reading_key()}"
         f"{faults_table(known[0])}</details>"
     )
 
 
-def _reference(reference: Json, anchor: str, kind: str, sensitivity: str) -> str:
+def _reference(reference: Json, anchor: str, verdict: Json, sensitivity: str) -> str:
+    kind = str(verdict["build"]["kind"])
     name, title = plain(reference["name"]), plain(reference["title"])
-    below = f' <span class="quiet">{_text(title)}</span>' if title and title != name else ""
+    below = f' <span class="quiet">{text_of(title)}</span>' if title and title != name else ""
     said = " ".join([*about_reference(reference), *(sentence(plain(one)) for one in reference.get("remarks", ()))])
     put, waiting = reached(reference)
     checks = "".join(_check(check, reference, anchor, kind) for check in put) + _not_reached(waiting, reference, anchor)
     return (
         f'<section class="reference" id="{anchor}" aria-labelledby="{anchor}-h">'
-        f'<h2 id="{anchor}-h"><bdi>{_text(name)}</bdi>{below}</h2><p class="said">{_thin(_text(said))}</p>'
+        f'<h2 id="{anchor}-h"><bdi>{text_of(name)}</bdi>{below}</h2><p class="said">{thin(text_of(said))}</p>'
         f'<div class="checks">{checks}</div>{_cells(reference, anchor)}{_pictures(reference, anchor)}'
+        f"{cost_html(reference, anchor, verdict.get('machine') or {})}"
         f"{_findings(reference, anchor)}{sensitivity}</section>"
     )
 
@@ -210,7 +210,7 @@ def _check(check: Json, reference: Json, anchor: str, kind: str) -> str:
         leading = "nearest to its limit: " if worst["share_of_tolerance"] else ""
         lines = [leading + ": ".join(part for part in (place(worst), extent(worst), plain(worst["reason"])) if part)]
     lines = [*lines, *questions_not_put(check)]
-    items = "".join(f"<li>{_options(_thin(_text(line)))}</li>" for line in lines if line)
+    items = "".join(f"<li>{_options(thin(text_of(line)))}</li>" for line in lines if line)
     return (
         f'<div class="check-row {_css(outcome)}" id="{anchor}-{check["check"]}"><h3>{CHECK_NAMES[check["check"]]}</h3>'
         f"<div>{svg(ruler_of(worst, outcome))}</div>"
@@ -222,7 +222,7 @@ def _cells(reference: Json, anchor: str) -> str:
     """Cells of the render matrix × checks, a small ruler each; nothing where there is one cell only."""
     told, unasked = cells.table(reference)
     left_out = "".join(
-        f'<p class="quiet">Not asked of {_thin(_text(listed(names)))}: {_thin(_text(why))}.</p>'
+        f'<p class="quiet">Not asked of {thin(text_of(listed(names)))}: {thin(text_of(why))}.</p>'
         for why, names in unasked
     )
     if len(told) < 2:
@@ -245,7 +245,7 @@ def _cell_row(cell: Json, there: Json, checks: list[str]) -> str:
         f"{_word(put[check]['outcome'], in_short(put[check], there))}</td>"
         for check in checks
     )
-    return f'<tr><th scope="row">{_thin(_text(cells.label(cell)))}</th>{drawn}</tr>'
+    return f'<tr><th scope="row">{thin(text_of(cells.label(cell)))}</th>{drawn}</tr>'
 
 
 def _pictures(reference: Json, anchor: str) -> str:
@@ -269,20 +269,20 @@ def _pictures(reference: Json, anchor: str) -> str:
     drawn = "".join(plates)
     of_main = f" All of the cell {cells.label(several[0])}." if (several := cells.cells_of(reference)) else ""
     said = f"Golden is the wide pale line, its tolerance the band, the build the thin dark line.{of_main}"
-    key = f'<p class="quiet">{_thin(_text(said))}</p>'
+    key = f'<p class="quiet">{thin(text_of(said))}</p>'
     return f"{key}{drawn}" if drawn else ""
 
 
 def _figure(picture: Picture, path: str) -> str:
     said = f"{plain(path)}: {picture.said}." if path else f"{picture.said}."
-    return f"<figure>{picture.svg}<figcaption>{_thin(_text(said))}</figcaption></figure>"
+    return f"<figure>{picture.svg}<figcaption>{thin(text_of(said))}</figcaption></figure>"
 
 
 def _findings(reference: Json, anchor: str) -> str:
     rows = [(check, finding) for check in checks_worst_first(reference) for finding in worst_first(check["findings"])]
     if not rows:
         return '<p class="quiet">No findings: nothing was measured.</p>'
-    columns = [_aligned([_figures(finding)[index] for _, finding in rows]) for index in range(len(_NUMBERS))]
+    columns = [aligned([_figures(finding)[index] for _, finding in rows]) for index in range(len(_NUMBERS))]
     lines = "".join(
         _finding_row(check, finding, [column[index] for column in columns])
         for index, (check, finding) in enumerate(rows)
@@ -291,7 +291,7 @@ def _findings(reference: Json, anchor: str) -> str:
     return (
         f"<details><summary>{_every(len(rows))}</summary>"
         f'<div class="scroll" tabindex="0" role="region" aria-labelledby="{anchor}-c"><table class="findings">'
-        f'<caption id="{anchor}-c">Findings of <bdi>{_text(reference["name"])}</bdi>, the worst first in each check. '
+        f'<caption id="{anchor}-c">Findings of <bdi>{text_of(reference["name"])}</bdi>, the worst first in each check. '
         f"Deviation is build minus golden; U is its expanded uncertainty (k = 2).</caption>"
         f'<thead><tr><th scope="col">finding</th><th scope="col">against its limit</th><th scope="col">outcome</th>'
         f'{numbers}<th scope="col">unit</th><th scope="col">reason</th></tr></thead><tbody>{lines}</tbody></table>'
@@ -325,24 +325,14 @@ def _places_of(uncertainty: float | None, places: int) -> int:
     return max(places, min(9, -math.floor(math.log10(uncertainty)))) if uncertainty else places
 
 
-def _aligned(figures: list[str]) -> list[str]:
-    """Pad figures of one column with spaces as wide as digits, so that their decimal points stand in line."""
-    parts = [written.partition(".") for written in figures]
-    most = max(len(fraction) for _, _, fraction in parts)
-    no_point = _POINT_WIDE if most else ""
-    return [
-        f"{whole}{point or no_point}{fraction}{_DIGIT_WIDE * (most - len(fraction))}"
-        for whole, point, fraction in parts
-    ]
-
-
 def _finding_row(check: Json, finding: Json, figures: list[str]) -> str:
     outcome = finding["outcome"]
     numbers = "".join(f'<td class="n">{written}</td>' for written in figures)
     return (
-        f'<tr><th scope="row">{CHECK_NAMES[check["check"]]}: {_thin(_text(place(finding)))}</th>'
-        f"<td>{svg(ruler_of(finding, outcome))}</td><td>{_word(outcome, outcome)} {_text(share(finding))}</td>{numbers}"
-        f'<td class="u">{_text(finding["unit"])}</td><td class="note">{_text(finding["reason"])}</td></tr>'
+        f'<tr><th scope="row">{CHECK_NAMES[check["check"]]}: {thin(text_of(place(finding)))}</th>'
+        f"<td>{svg(ruler_of(finding, outcome))}</td>"
+        f"<td>{_word(outcome, outcome)} {text_of(share(finding))}</td>{numbers}"
+        f'<td class="u">{text_of(finding["unit"])}</td><td class="note">{text_of(finding["reason"])}</td></tr>'
     )
 
 
@@ -356,8 +346,9 @@ def _foot(verdict: Json) -> str:
         ("judged", verdict["judged_at"] or "no time given"),
         ("by", f"reverdict {verdict['suite_version']}".strip()),
         ("analysis", verdict.get("analysis_version") and str(verdict["analysis_version"])),
+        ("machine", _machine(verdict.get("machine") or {})),
     )
-    lines = "".join(f"<dt>{key}</dt><dd><bdi>{_text(value)}</bdi></dd>" for key, value in told if value)
+    lines = "".join(f"<dt>{key}</dt><dd><bdi>{text_of(value)}</bdi></dd>" for key, value in told if value)
     return (
         f"<footer><h2>Where this comes from</h2><dl>{lines}<dt>again</dt>"
         "<dd><code>reverdict gate BUILD --report DIR</code> with the TOML file of this build as BUILD; "
@@ -365,6 +356,15 @@ def _foot(verdict: Json) -> str:
         '<dd><a href="verdict.json">verdict.json</a>, <a href="junit.xml">junit.xml</a>, '
         '<a href="summary.md">summary.md</a></dd></dl></footer>'
     )
+
+
+def _machine(machine: Json) -> str:
+    """Where costs were measured, in a line."""
+    leads = {"counter": "counted by", "python": "Python"}
+    told = [
+        f"{value} cores" if key == "cores" else f"{leads.get(key, '')} {value}" for key, value in machine_told(machine)
+    ]
+    return ", ".join(one.strip() for one in told)
 
 
 def _icon(verdict: Json) -> str:
@@ -393,26 +393,17 @@ def _told(check: Json) -> str:
     accepted = check["outcome"] == "unsure" and not check["closes_gate"]
     word = _word(check["outcome"], "unsure, accepted" if accepted else check["outcome"])
     used = share(worst_finding(check))
-    return f"{word}, {_text(used)}" if used else word
+    return f"{word}, {text_of(used)}" if used else word
 
 
 def _word(outcome: str, said: str) -> str:
-    return f'<span class="word {_css(outcome)}">{_text(said)}</span>'
+    return f'<span class="word {_css(outcome)}">{text_of(said)}</span>'
 
 
 def _css(outcome: str) -> str:
     return {"error": "fail"}.get(outcome, outcome.replace(" ", "-"))
 
 
-def _text(value: object) -> str:
-    return escape(plain(value))
-
-
 def _options(text: str) -> str:
     """Keep each option of a command together with its value, where a browser would break it at its hyphens."""
     return re.sub(r"(?<!\S)--[a-z][a-z-]*(?: [A-Z]+\b)?", r"<code>\g<0></code>", text)
-
-
-def _thin(text: str) -> str:
-    """Set a thin space that does not break between a figure and its unit, and none that breaks after "spring"."""
-    return re.sub(r"\b(spring|pass) (?=\d)", "\\1\u00a0", re.sub(_UNITS, _THIN, text))

@@ -12,12 +12,26 @@ from typing import Any
 
 from reverdict import words
 from reverdict.report import cells, margin_ruler
+from reverdict.report.cost_words import (
+    about_counting,
+    about_timing,
+    details,
+    in_percent,
+    part,
+    places_of,
+    share_of,
+    signed,
+    stages_of,
+    unit_of,
+    whole_of,
+)
 from reverdict.report.ranking import not_reached, reached, references_worst_first, worst_finding
 from reverdict.report.sentences import about_diagnosis, headline, opening
 from reverdict.report.wording import (
     CHECK_NAMES,
     CONDUCT_FAILED,
     about_unreached,
+    figure,
     in_short,
     listed,
     plain,
@@ -30,6 +44,7 @@ from reverdict.report.wording import (
 
 REFERENCES_EXPLAINED = 10
 ROWS = 100
+STAGES = 12
 
 _WORD_JOINER = "\u2060"
 
@@ -45,6 +60,7 @@ def summary_md(verdict: Mapping[str, Any]) -> str:
         parts.append(f"{len(unwell) - REFERENCES_EXPLAINED} more references are explained in index.html.")
     if references:
         parts.append(_table(references))
+    parts += [_stages(reference) for reference in references[:REFERENCES_EXPLAINED] if stages_of(reference)]
     parts += [_cells(reference) for reference in references[:ROWS] if cells.cells_of(reference)]
     if remarks := [f"- {_name(one)}: {escape(remark)}" for one in references for remark in one.get("remarks", ())]:
         left_out = [f"- and {len(remarks) - ROWS} more in verdict.json"] if len(remarks) > ROWS else []
@@ -105,6 +121,28 @@ def _cell(check: Mapping[str, Any] | None, reference: Mapping[str, Any]) -> str:
     elif share(worst):
         told.append(share(worst))
     return f"`{drawn.strip()}`<br>{', '.join(part for part in told if part)}"
+
+
+def _stages(reference: Mapping[str, Any]) -> str:
+    """What a sample costs, stage by stage, the dearest first."""
+    whole, stages, places = whole_of(reference), stages_of(reference), places_of(reference)
+    rows = [f"| cost of {_name(reference)}, {escape(unit_of(reference))} | golden | build | change | share |"]
+    rows.append("|---|--:|--:|--:|--:|")
+    for one in stages[:STAGES]:
+        numbers = [figure(one.golden, places), figure(one.candidate, places), signed(one.change, places)]
+        told = [escape(shorten(one.name)), *numbers, share_of(one.candidate, whole.candidate)]
+        rows.append(f"| {' | '.join(told)} |")
+    if len(stages) > STAGES:
+        rows.append(f"| {len(stages) - STAGES} more in verdict.json | | | | |")
+    if whole.candidate is not None:
+        percent = in_percent(whole.change, whole.golden)
+        change = " ".join([signed(whole.change, places), f"({percent})" if percent else ""]).strip()
+        rows.append(
+            f"| whole | {figure(whole.golden, places)} | {figure(whole.candidate, places)} | {change} | 100 % |"
+        )
+    by = [about_counting(part(details(reference), "counted")), about_timing(part(details(reference), "timed"))]
+    below = [escape(sentence("; ".join(said for said in by if said)))] if any(by) else []
+    return "\n\n".join(["\n".join(rows), *below])
 
 
 def _cells(reference: Mapping[str, Any]) -> str:

@@ -11,6 +11,19 @@ from collections.abc import Mapping
 from typing import Any, TextIO
 
 from reverdict.report import cells, margin_ruler
+from reverdict.report.cost_words import (
+    details,
+    in_percent,
+    largest_share,
+    moved,
+    part,
+    places_of,
+    share_of,
+    short_unit_of,
+    signed,
+    stages_of,
+    whole_of,
+)
 from reverdict.report.ranking import reached, references_worst_first, worst_finding
 from reverdict.report.sentences import ERRORS_SPOKEN_OF, about_diagnosis, headline, opening
 from reverdict.report.wording import (
@@ -18,6 +31,7 @@ from reverdict.report.wording import (
     CONDUCT_FAILED,
     about_unreached,
     extent,
+    figure,
     in_short,
     listed,
     place,
@@ -31,6 +45,7 @@ from reverdict.report.wording import (
 
 LINE_WIDTH = 100
 _CELLS_HEAD, _CELL_WIDTH = "cell, share of limit", 12
+STAGES_SHOWN = 5
 
 _TRANSLITERATION = str.maketrans(
     {"−": "-", "±": "+/-", "→": "->", "µ": "u", "…": "...", "–": "-", "∞": "inf", "≤": "<="}
@@ -79,6 +94,8 @@ def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[
         lines.append(_check(check, emphasis))
         told = [*reason_lines(check, reference, kind), *questions_not_put(check)]
         lines += [f"      {part}" for line in told for part in _wrapped(line, indent=6)]
+        if check["check"] == "cost":
+            lines += [f"      {line}" for line in _stages(reference, well=check["outcome"] == "pass")]
     lines += [f"  {line}" for line in _cells(reference, emphasis)]
     for remark in reference.get("remarks", ()):
         lines += [f"  {part}" for part in _wrapped(plain(remark), indent=2)]
@@ -105,6 +122,48 @@ def _cells(reference: Mapping[str, Any], emphasis: bool) -> list[str]:
     for why, names in unasked:
         lines += _wrapped(f"not asked of {listed(map(plain, names))}: {plain(why)}", indent=2)
     return lines
+
+
+def _stages(reference: Mapping[str, Any], *, well: bool) -> list[str]:
+    """What a sample costs, stage by stage, what moved most first; a line where all is well and nothing moved."""
+    whole, stages = whole_of(reference), stages_of(reference)
+    if whole.candidate is None:
+        return []
+    changed = moved(reference)
+    if well and not changed:
+        return [largest_share(reference)]
+    shown = [*changed, *(one for one in stages if one not in changed)]
+    shown = [*shown[: STAGES_SHOWN if len(shown) <= STAGES_SHOWN else STAGES_SHOWN - 1], whole]
+    places = places_of(reference)
+    columns = [
+        [shorten(one.name, 30) for one in shown],
+        [figure(one.golden, places) for one in shown],
+        [figure(one.candidate, places) for one in shown],
+        [signed(one.change, places) for one in shown],
+        [
+            share_of(one.candidate, whole.candidate)
+            if one is not whole
+            else f"({in_percent(one.change, one.golden)})".removeprefix("()")
+            for one in shown
+        ],
+    ]
+    name, golden, candidate, change, share = (_even(column, left=not index) for index, column in enumerate(columns))
+    rows = [
+        f"{a}  {b} → {c}  {d}  {e}".rstrip()
+        for a, b, c, d, e in zip(name, golden, candidate, change, share, strict=True)
+    ]
+    rows.insert(0, f"{short_unit_of(reference)}, golden → build, change, share of the whole:")
+    if left := len(stages) + 1 - len(shown):
+        rows.insert(-1, f"and {left} more stages")
+    if part(details(reference), "counted").get("golden_from") == "reference":
+        rows[-1] += "  golden as the reference holds it"
+    return rows
+
+
+def _even(column: list[str], *, left: bool) -> list[str]:
+    """Pad to one width."""
+    wide = max(map(len, column))
+    return [one.ljust(wide) if left else one.rjust(wide) for one in column]
 
 
 def _check(check: Mapping[str, Any], emphasis: bool) -> str:

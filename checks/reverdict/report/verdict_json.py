@@ -9,6 +9,20 @@ A check sums up all cells of the render matrix: the outcome of the worst, the fi
 names its cell, empty for the main one. ``cells`` of a reference tells of each cell what it is and how every check put
 there came out; cost is timed in the main one alone. Curves are of the main cell.
 
+``machine`` says where costs were measured: class (the instruction set), processor, cores, system, libc, compiler,
+counter, python; null where unknown. ``cost`` of a reference tells more than its findings do, every part of it null or
+missing where there is none (``why_not`` may say why); golden and candidate stand beside each other:
+
+    counted      golden, candidate, uncertainty, unit; golden_from ("baseline", "reference"), tool; stages and the
+                 dearest functions (stage, function, golden, candidate in the same unit); reads, writes, misses
+                 (first_level, last_level)
+    timed        against ("baseline", "calibration kernel"), ratio, low, high, uncertainty, pairs, pairs_needed,
+                 seconds_per_sample; blocks (block_size, count, budget_us; minimum_us, median_us, p99_us, p999_us,
+                 worst_us and real_time_factor of golden and candidate)
+    growth       axis, unit, exponent, uncertainty, points (at, cost), not_put, why_not
+    levels       sound, seconds (of CPU for a second of it)
+    setup_s, memory_mb, leak_kb_per_s (candidate, uncertainty)
+
 ``diagnosis`` of a reference that does not pass says which changes of the algorithm explain the deviation in the first
 cell that does not pass (``cell``), what explains most first, none where nothing does:
 
@@ -43,7 +57,7 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
-LATER = ("analysis_version", "remarks", "cell", "cells")
+LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine")
 """Keys that came later: a verdict.json of before has none."""
 
 Verdict = Mapping[str, Any]
@@ -65,6 +79,7 @@ def to_json(verdict: words.Verdict) -> dict[str, Any]:
         "judged_at": verdict.judged_at,
         "suite_version": verdict.suite_version,
         "analysis_version": verdict.analysis_version,
+        "machine": _ready(verdict.machine),
         "errors": list(verdict.errors),
         "references": [_reference(reference) for reference in verdict.references],
     }
@@ -137,6 +152,7 @@ def json_schema() -> dict[str, Any]:
         curves={"type": "object"},
         remarks={"type": "array", "items": text},
         cells={"type": "array", "items": cell},
+        cost={"type": "object"},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -148,6 +164,7 @@ def json_schema() -> dict[str, Any]:
             judged_at=text,
             suite_version=text,
             analysis_version={"type": ["integer", "null"]},
+            machine={"type": "object"},
             errors={"type": "array", "items": text},
             references={"type": "array", "items": reference},
             counts={"type": "object"},
@@ -166,6 +183,7 @@ def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
         "curves": _ready(reference.curves),
         "remarks": list(reference.remarks),
         "cells": [_cell(cell) for cell in reference.cells],
+        "cost": _ready(reference.cost),
     }
 
 

@@ -248,7 +248,7 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
         return f"next: mend the build; if such cells may differ, give them limits of their own under {table} of {name}"
     if check["outcome"] == "fail":
         return f"next: mend the build; if the change is wanted: reverdict golden approve {name} --from BUILD --why TEXT"
-    again = "time it on a quiet machine" if check["check"] == "cost" else ""
+    again = _again_for_cost(check) if check["check"] == "cost" else ""
     if kind in ("recordings", "interface"):
         again = "log more blocks of its cycles" if check["check"] == "cost" else "record it with less noise"
     if not closes_gate(check):
@@ -277,8 +277,30 @@ _TOLERANCES = {
     "gain": "gain_db",
     "stray sound": "stray_db",
     "cost": "dearer_percent",
+    "instructions": "instructions_percent",
+    "cache misses": "cache_misses_percent",
+    "growth": "growth_exponent",
+    "memory": "memory_percent",
+    "set-up": "setup_percent",
+    "leak": "leak_kb_per_s",
 }
 """Key in reference.toml that holds the tolerance of a quantity."""
+
+_COUNTED = ("instructions", "cache misses")
+
+
+def _again_for_cost(check: Mapping[str, Any]) -> str:
+    """What could settle a cost that cannot be told: counts need their tool, seconds a quiet machine."""
+    worst = worst_finding(check)
+    quantity = worst["quantity"] if worst else ""
+    if worst and quantity in _COUNTED:
+        uncounted = "install valgrind, or write timed_is_enough" if quantity == "instructions" else "install valgrind"
+        return uncounted if worst["deviation"] is None else "count it in longer runs"
+    if quantity == "leak":
+        return "play it longer"
+    return (
+        "measure it on a quiet machine" if quantity in ("growth", "memory", "set-up") else "time it on a quiet machine"
+    )
 
 
 def in_short(check: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
