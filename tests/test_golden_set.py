@@ -503,7 +503,7 @@ def test_a_lost_or_altered_impulse_can_be_replaced_by_approval(folder: Path) -> 
 
 
 def test_the_cost_of_the_new_build_is_kept_where_it_was_measured(folder: Path) -> None:
-    approve(folder, noise(seed=3), kernel_ratio=12.5)
+    approve(folder, noise(seed=3), price={"kernel_ratio": 12.5})
     assert golden_set.references(folder)[0].cost.kernel_ratio == 12.5
     approve(folder, noise(seed=4))
     assert golden_set.references(folder)[0].cost.kernel_ratio == 12.5
