@@ -124,7 +124,7 @@ def test_stages_of_a_library_are_told_by_function_and_file(tmp_path: Path) -> No
 
 
 @needs_counter
-def test_stereo_is_told_by_channel(tmp_path: Path) -> None:
+def test_counts_do_not_depend_on_the_size_of_blocks(tmp_path: Path) -> None:
     mono = count(compiled_plugin(tmp_path), REQUEST)
     assert mono.samples % (REQUEST.block_size * 32) == 0
     short = count(compiled_plugin(tmp_path), replace(REQUEST, block_size=64))
