@@ -370,7 +370,7 @@ def test_demo_lays_out_a_workspace_that_reads(tmp_path: Path) -> None:
     assert len(golden_set.load(tmp_path / "demo" / "golden")) == 4
     readme = (tmp_path / "demo" / "README.md").read_text(encoding="utf-8")
     builds = sorted((tmp_path / "demo" / "builds").glob("*.toml"))
-    assert len(builds) == 9
+    assert len(builds) == 10
     for path in builds:
         read_build(path)
         assert f"builds/{path.name}" in readme

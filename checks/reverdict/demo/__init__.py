@@ -25,6 +25,7 @@ reverb, good ones and faulty ones. builds/README.md says what was done to each.
     reverdict gate builds/slow.toml                 fails: same sound, several times the cost
     reverdict gate builds/fixed-point.toml          fails: a click passes, loud sound wraps around
     reverdict gate builds/c-port.toml               {c_port}
+    reverdict gate builds/c-single.toml             fails where there is valgrind: same sound, dearer by count
 
 Add `--report DIR` to see why, in pictures. Then break something yourself: change a number in builds/workshop.py.
 """
