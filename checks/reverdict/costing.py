@@ -147,12 +147,12 @@ PRICED = {"kernel_ratio": _in_kernels, "instructions_per_sample": _in_instructio
 def _by_log(log_path: Path, reference: Reference) -> list[Finding]:
     """Judge what a log says of a reference; a log that does not name it is no measurement."""
     log = read_cycle_log(log_path)
-    blocks = log.blocks.get(reference.name)
-    if blocks is None:
+    logged = log.blocks.get(reference.name)
+    if logged is None:
         why_not = f"not measured: {log_path.name} has no block of {reference.name}, only of {', '.join(log.blocks)}"
         measured = cycles.CycleMeasurement(why_not=why_not)
     else:
-        measured = cycles.measure(blocks.frames, blocks.cycles)
+        measured = cycles.measure(logged.frames, logged.cycles)
     return cycles.judge(measured, reference.cost, rate_hz=reference.rate_hz, clock_hz=log.clock_hz, target=log.target)
 
 

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from reverdict.render.timing import Timer
     from reverdict.words import Finding
 
 Pair = tuple[float, float]
@@ -63,29 +64,6 @@ PAIRS, FEWEST_PAIRS_A_PROCESS = 8, 3
 
 USUAL_S, LONGEST_S = 5.0, 14.0
 """Wall-clock seconds for runs. Dear builds may take up to the second for blocks enough; and so does who is unsure."""
-
-
-class Timer(Protocol):
-    """Something that can be timed, as ``render.timing`` has it."""
-
-    why_not: str
-    why_no_blocks: str
-    stays: bool
-    block_size: int
-    rate_hz: int
-    block_s: list[list[float]]
-
-    def restart(self) -> None:
-        """Begin a new process."""
-
-    def renew(self) -> None:
-        """Go on with a fresh instance."""
-
-    def get_ready(self) -> None:
-        """Wait until it can be timed, and warm up."""
-
-    def seconds_per_sample(self) -> float | None:
-        """CPU seconds per sample, measured afresh; None when ``why_not`` says why."""
 
 
 class CostTolerances(Protocol):

@@ -297,14 +297,13 @@ def _told_functions(
     belongs = {
         (plain_name(one.name), one.file): stage_of(one, stages) for one in (*golden.functions, *candidate.functions)
     }
-    told = [
+    dearest = sorted(belongs, key=lambda key: -max(before.get(key, 0.0), after.get(key, 0.0)))
+    return [
         {
             "function": key[0] or key[1],
             "stage": belongs[key],
             "golden": before.get(key, 0.0) if before else None,
             "candidate": after.get(key, 0.0),
         }
-        for key in belongs
+        for key in dearest[:TOLD_FUNCTIONS]
     ]
-    told.sort(key=lambda one: -max(one["golden"] or 0.0, one["candidate"]))  # type: ignore[type-var, operator]
-    return told[:TOLD_FUNCTIONS]

@@ -52,7 +52,7 @@ class Player:
 
     def count_with(self, bracket: Bracket) -> None:
         """Have whatever the build does from now on counted."""
-        self._instance.call_build = bracket.call  # type: ignore[method-assign]
+        self._instance.call_build = bracket.call
 
     def close(self) -> None:
         self._instance.close()

@@ -18,7 +18,7 @@ from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from numpy.typing import NDArray
 
@@ -40,6 +40,10 @@ class Slip(BuildError):
         super().__init__(f"{key}: {problem}")
 
 
+def _call(function: Callable[..., Any], *arguments: Any, **named: Any) -> Any:
+    return function(*arguments, **named)
+
+
 class Instance(ABC):
     """One reverb, ready to run. Hosts derive from this.
 
@@ -47,18 +51,18 @@ class Instance(ABC):
         What it says of its own latency, asked after every block; None where it has no way to say.
     can_reset, can_move : bool
         Whether ``reset`` and ``set_parameter`` may be called.
+    call_build : callable
+        Has the build itself work on a block: called with a function of the build and its arguments. Who counts what
+        that costs puts a bracket in its place.
     """
 
     can_reset = False
     can_move = False
+    call_build: Callable[..., Any] = staticmethod(_call)
 
     @property
     def latency_samples(self) -> int | None:
         return None
-
-    def call_build(self, function: Any, *arguments: Any, **named: Any) -> Any:
-        """Have the build itself work on a block. Who counts what that costs puts a bracket in the place of this."""
-        return function(*arguments, **named)
 
     @abstractmethod
     def process(self, block: NDArray[Any]) -> NDArray[Any]:
