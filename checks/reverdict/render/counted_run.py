@@ -16,11 +16,9 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from reverdict.render.bracket import DUMP, START, Bracket
 from reverdict.render.callgrind_log import summary_of
-from reverdict.render.worker import NOISE_RMS, NOISE_SEED
+from reverdict.render.noise import noise_blocks
 
 if TYPE_CHECKING:
     from reverdict.render.hosts import Host, Instance
@@ -41,8 +39,7 @@ class Player:
     def __init__(self, host: Host, job: dict[str, Any]) -> None:
         self._instance: Instance = host.make()
         self._at = 0
-        shape = max(1, job["sample_rate"] // job["block_size"]), job["input_channels"], job["block_size"]
-        self._noise = np.random.default_rng(NOISE_SEED).normal(0.0, NOISE_RMS, shape)
+        self._noise = noise_blocks(job)
 
     def hear(self, blocks: int) -> None:
         """So many blocks more."""

@@ -46,14 +46,15 @@ import numpy as np
 from reverdict.errors import BadInput
 from reverdict.measure.clock import t95
 from reverdict.render import bracket, child
+from reverdict.render.asking import repeatable_environment
 from reverdict.render.callgrind_log import Place, Profile, read_profile
 from reverdict.render.command import run_program
 from reverdict.render.counted_run import IN_PYTHON
-from reverdict.render.folders import build_folder, render_folder, working_folder
-from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_environment, worker_trouble
+from reverdict.render.folders import render_folder, working_folder
+from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_trouble
+from reverdict.render.noise import noise
 from reverdict.render.prepare import prepare
 from reverdict.render.timing import HAVE_NONE
-from reverdict.render.worker import NOISE_RMS, NOISE_SEED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -229,8 +230,7 @@ def _count_hosted(build: Build, request: Request, folder: Path, work: Path, cach
     job = describe_job(build, request, folder, work) | {"count": str(folder / "calls"), "counted": str(told)}
     described = folder / "job.json"
     described.write_text(json.dumps(job), encoding="utf-8")
-    # The same order of sets and dicts in every process: one difference less between two of them.
-    environment = worker_environment(folder, build_folder(build, work)) | {"PYTHONHASHSEED": "0"}
+    environment = repeatable_environment(build, folder, work)
     argv = [*_counting(folder / "calls.%p", cache), *IN_THE_CALL, *worker_argv(described)]
     ended = child.run(argv, build.folder, build.limits, environment)
     _require_known(ended)
@@ -272,8 +272,8 @@ class _Program:
         return Profile(("Ir",), {Place("", "", ""): (round(counted),)})
 
     def _run(self, samples: int, watched_by: Sequence[str]) -> None:
-        noise = np.random.default_rng(NOISE_SEED).normal(0.0, NOISE_RMS, (self._request.input_channels, samples))
-        ended = run_program(self._build, self._request, noise, self._folder, self._work, watched_by=watched_by)
+        heard = noise(self._request.input_channels, samples)
+        ended = run_program(self._build, self._request, heard, self._folder, self._work, watched_by=watched_by)
         _require_known(ended)
         if trouble := ended.trouble(self._build.limits):
             raise _Trouble(trouble)

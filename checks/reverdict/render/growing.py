@@ -26,8 +26,6 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
-import time
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -35,19 +33,18 @@ import numpy as np
 
 from reverdict.measure.growth import FEWEST_REPEATS, AxisRuns, Figure, Play, PointRuns, growth_of
 from reverdict.render import child
+from reverdict.render.asking import StayingWorker, repeatable_environment
 from reverdict.render.build import Build, Request, named_for, parameters_of
 from reverdict.render.command import run_program
-from reverdict.render.folders import build_folder, render_folder
-from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_environment, worker_trouble
+from reverdict.render.folders import render_folder
+from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_trouble
+from reverdict.render.noise import noise
 from reverdict.render.prepare import prepare
 from reverdict.render.timing import HAVE_NONE, timing_core
-from reverdict.render.worker import NOISE_RMS, NOISE_SEED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
-
-    from numpy.typing import NDArray
 
     from reverdict.render.child import Ended
 
@@ -252,7 +249,7 @@ def _play(build: Build, request: Request, work_folder: Path, cpu_s: float, longe
         asked = _play_asked(folder, cpu_s, longest_s)
         described = describe_job(build, request, folder, work_folder) | asked
         job.write_text(json.dumps(described), encoding="utf-8")
-        environment = _environment(build, folder, work_folder)
+        environment = repeatable_environment(build, folder, work_folder)
         ended = child.run(worker_argv(job, MODULE), build.folder, build.limits, environment, timing_core())
         return worker_trouble(ended, build, folder) or _played(folder)
 
@@ -272,11 +269,6 @@ def _played(folder: Path) -> Play | str:
             peak_mb=float(told["peak_mb"]),
             **{name: told[name] for name in ("ends_s", "cpu_s", "read_at_s", "resident_kb")},
         )
-
-
-def _environment(build: Build, folder: Path, work_folder: Path) -> dict[str, str]:
-    # The same order of sets and dicts in every process: one difference less between two of them.
-    return worker_environment(folder, build_folder(build, work_folder)) | {"PYTHONHASHSEED": "0"}
 
 
 def _play_sizes(
@@ -340,30 +332,10 @@ class _Asking:
 
     def _start(self) -> None:
         self._folder = self._stack.enter_context(render_folder(self._build, self._work))
-        questions, self._ask = child.pipe()
-        self._stack.callback(os.close, self._ask)
-        self._hear, answers = child.pipe()
-        self._stack.callback(os.close, self._hear)
-        try:
-            self._job = describe_job(self._build, self._request, self._folder, self._work)
-            told = self._job | {"questions": questions, "answers": answers}
-            if not self.played:
-                told |= _play_asked(self._folder, math.inf, self._play_s)
-            described = self._folder / "job.json"
-            described.write_text(json.dumps(told), encoding="utf-8")
-            self._child = self._stack.enter_context(
-                child.Child(
-                    worker_argv(described, MODULE),
-                    self._build.folder,
-                    self._build.limits,
-                    _environment(self._build, self._folder, self._work),
-                    (questions, answers),
-                    timing_core(),
-                )
-            )
-        finally:
-            os.close(questions)
-            os.close(answers)
+        self._job = describe_job(self._build, self._request, self._folder, self._work)
+        told = self._job if self.played else self._job | _play_asked(self._folder, math.inf, self._play_s)
+        self._worker = StayingWorker(self._build, told, self._folder, self._work, MODULE, timing_core())
+        self._stack.callback(self._worker.close)
 
     def question_of(self, size: Size) -> str:
         """What is asked at a size, in full: sizes of which this is alike are one."""
@@ -384,25 +356,18 @@ class _Asking:
     def run(self, sizes: list[Size]) -> float:
         """CPU seconds of one run of sizes that are alike; the cost is kept. What cannot be played any more says why."""
         first = sizes[0]
-        deadline = time.monotonic() + self._build.limits.seconds
-        with contextlib.suppress(BrokenPipeError):
-            question = json.loads(self.question_of(first)) | {"blocks": first.blocks}
-            os.write(self._ask, (json.dumps(question) + "\n").encode())
-        line = self._child.read_line(self._hear, deadline)
+        told = self._worker.ask(json.dumps(json.loads(self.question_of(first)) | {"blocks": first.blocks}))
         self.played = self.played or _played(self._folder)
-        told = json.loads(line) if line else {}
-        if "cpu_s" in told:
+        if isinstance(told, dict) and "cpu_s" in told:
             for size in sizes:
                 size.costs.append(told["cpu_s"] / (first.blocks * first.block_s) * size.per_s)
             return float(told["cpu_s"])
-        reason, failed = told.get("refused", ""), not told
-        if failed:
-            ended = self._child.wait(deadline if line is None else time.monotonic() + child.STOPPING_S)
-            reason = worker_trouble(ended, self._build, self._folder) or "ended before it was timed"
+        ended = isinstance(told, str)
+        for size in sizes:
+            size.not_put, size.failed = told if isinstance(told, str) else told["refused"], ended
+        if ended:
             self._stack.close()
             self._start()
-        for size in sizes:
-            size.not_put, size.failed = reason, failed
         return 0.0
 
 
@@ -426,17 +391,11 @@ class _Program:
     def run(self, seconds: float, request: Request | None = None, parameters: Mapping[str, Any] | None = None) -> Ended:
         asked = request or self.request
         build = replace(self.build, parameters=parameters) if parameters is not None else self.build
-        noise = _noise(asked.input_channels, max(1, round(seconds * asked.rate_hz)))
-        return run_program(build, asked, noise, self._folder, self._work, timing_core())
+        heard = noise(asked.input_channels, max(1, round(seconds * asked.rate_hz)))
+        return run_program(build, asked, heard, self._folder, self._work, timing_core())
 
     def trouble(self, ended: Ended) -> str:
         return ended.trouble(self.build.limits)
-
-
-def _noise(channels: int, samples: int) -> NDArray[Any]:
-    """A second of seeded noise at -20 dBFS over and over, shape (channels, samples): cheap to make."""
-    second = np.random.default_rng(NOISE_SEED).normal(0.0, NOISE_RMS, (channels, min(samples, 48000)))
-    return np.tile(second, -(-samples // second.shape[1]))[:, :samples]
 
 
 def _program_needs(program: _Program) -> Tried:

@@ -23,7 +23,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.render.hosts import BuildError, Instance, open_host
-from reverdict.render.worker import NOISE_RMS, NOISE_SEED, run_job
+from reverdict.render.noise import NOISE_RMS, noise_blocks
+from reverdict.render.worker import cpu_seconds, run_job
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -50,7 +51,7 @@ def play_and_answer(job: dict[str, Any]) -> None:
 def play(job: dict[str, Any]) -> None:
     """Play noise to one instance and write ``job["play"]["result"]``, arrays by name."""
     asked, rate_hz, frames = job["play"], job["sample_rate"], job["block_size"]
-    noise = noise_for(job)
+    noise = noise_blocks(job)
     most = max(1, round(asked["longest_s"] * rate_hz / frames))
     fewest = min(most, max(1, round(asked["shortest_s"] * rate_hz / frames)))
     every = max(1, rate_hz // (READINGS_A_SECOND * frames))
@@ -107,7 +108,7 @@ def answer_to(
     try:
         if key not in instances:
             level = 0.0 if asked["level_db"] is None else 10.0 ** (asked["level_db"] / 20.0)
-            noise = level / NOISE_RMS * noise_for(at_point)
+            noise = level / NOISE_RMS * noise_blocks(at_point)
             instances[key] = open_host(at_point).make(), noise
             time_blocks(*instances[key], 1)
             # From here on only what the build itself leaves behind has to be searched for garbage.
@@ -125,21 +126,6 @@ def time_blocks(instance: Instance, noise: NDArray[Any], blocks: int) -> float:
     for number in range(blocks):
         instance.process(noise[number % noise.shape[0]])
     return cpu_seconds() - started
-
-
-def cpu_seconds() -> float:
-    """CPU time of this process, its ended threads included, to the microsecond.
-
-    ``time.process_time`` stands still from tick to tick (4 ms) where a limit of CPU time is set, as on every build.
-    """
-    used = resource.getrusage(resource.RUSAGE_SELF)
-    return used.ru_utime + used.ru_stime
-
-
-def noise_for(job: dict[str, Any]) -> NDArray[Any]:
-    """A second of noise at -20 dBFS, shape (blocks, channels in, frames)."""
-    shape = (max(1, job["sample_rate"] // job["block_size"]), job["input_channels"], job["block_size"])
-    return np.random.default_rng(NOISE_SEED).normal(0.0, NOISE_RMS, shape)
 
 
 def resident_kb() -> float:

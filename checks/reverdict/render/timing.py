@@ -4,7 +4,7 @@ CPU time, not wall-clock time: it does not count waiting for others. It still ri
 rates, always upward, which is why ``check.cost`` compares two builds in turns and never trusts one number. All timed
 children stay on one core, so that two builds meet the same neighbours.
 
-A build with a host has a worker that reads the clocks of its own threads. It stays for a number of runs, and is
+A build with a host has a worker that reads its own CPU time. It stays for a number of runs, and is
 replaced by a new one (``restart``): where memory lies differs from process to process. A run is a power of two of
 blocks, ``FEWEST_BLOCKS`` or more where they are not too long, so that what is dear every so many blocks (a partitioned
 convolution, control code) falls into every run alike. Each block is timed by the clock of the thread that calls, less
@@ -16,37 +16,30 @@ holds reading and writing files (tens of nanoseconds a sample). It has no blocks
 input is seeded noise at -20 dBFS rms.
 
 Limits. The host's own work is in every block: a few microseconds for a library or plug-in, of which a build of 1 µs a
-block shows next to nothing. Threads of its own that end between two blocks go uncounted.
+block shows next to nothing.
 """
 
 from __future__ import annotations
 
 import contextlib
-import functools
-import json
 import math
 import os
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from reverdict.render import child
+from reverdict.render.asking import StayingWorker
 from reverdict.render.build import Build, Request
 from reverdict.render.command import run_program
-from reverdict.render.folders import build_folder, render_folder, working_folder
-from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_environment, worker_trouble
+from reverdict.render.folders import render_folder, working_folder
+from reverdict.render.hosted import describe_job, require_host
+from reverdict.render.noise import noise
 from reverdict.render.prepare import prepare
-from reverdict.render.worker import NOISE_RMS, NOISE_SEED
 from reverdict.words import BuildIdentity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-    from numpy.typing import NDArray
-
-    from reverdict.render.child import Ended
 
 RUN_S = 0.008
 """CPU seconds a run of a worker should take at least: long against the clock, short against a change of mood of the
@@ -182,7 +175,7 @@ class _HostedTimer:
         self._build, self._request, self._folder, self._work = build, request, folder, work_folder
         self._blocks = 0
         self._warm = False
-        self._worker = _Worker(build, request, folder, work_folder)
+        self._worker = self._started()
 
     def __enter__(self) -> _HostedTimer:
         return self
@@ -193,7 +186,7 @@ class _HostedTimer:
     def restart(self) -> None:
         self._warm = False
         self._worker.close()
-        self._worker = _Worker(self._build, self._request, self._folder, self._work)
+        self._worker = self._started()
 
     def renew(self) -> None:
         self._warm = False
@@ -238,56 +231,16 @@ class _HostedTimer:
         """The worker's answer; None when ``why_not`` says why."""
         if self.why_not:
             return None
-        deadline = time.monotonic() + self._build.limits.seconds
-        answer = self._worker.ask(f"{question}\n", deadline)
-        if not answer:
-            # No answer: the worker ended, or it takes too long and is stopped.
-            ended = self._worker.wait(deadline if answer is None else time.monotonic() + child.STOPPING_S)
-            self.why_not = worker_trouble(ended, self._build, self._folder) or "ended before it was timed"
+        told = self._worker.ask(str(question))
+        if isinstance(told, str):
+            self.why_not = told
             return None
-        told: dict[str, Any] = json.loads(answer)
         return told
 
-
-class _Worker:
-    """A child process and the two pipes on which it is asked and answers."""
-
-    def __init__(self, build: Build, request: Request, folder: Path, work_folder: Path) -> None:
-        questions, self._ask = child.pipe()
-        self._hear, answers = child.pipe()
-        try:
-            job = describe_job(build, request, folder, work_folder)
-            job |= {"questions": questions, "answers": answers, "core": timing_core()}
-            described = folder / "job.json"
-            described.write_text(json.dumps(job), encoding="utf-8")
-            environment = worker_environment(folder, build_folder(build, work_folder))
-            # The same order of sets and dicts in every process: one difference less between two of them.
-            environment["PYTHONHASHSEED"] = "0"
-            # It goes to its core when it is open: two that start on one core would wait for each other.
-            self._child = child.Child(
-                worker_argv(described), build.folder, build.limits, environment, (questions, answers)
-            )
-        except BaseException:
-            os.close(self._ask)
-            os.close(self._hear)
-            raise
-        finally:
-            os.close(questions)
-            os.close(answers)
-
-    def close(self) -> None:
-        os.close(self._ask)
-        self._child.__exit__(None, None, None)
-        os.close(self._hear)
-
-    def ask(self, question: str, deadline: float) -> str | None:
-        """A line for a line: "" where the worker has ended, None where it takes too long."""
-        with contextlib.suppress(BrokenPipeError):
-            os.write(self._ask, question.encode())
-        return self._child.read_line(self._hear, deadline)
-
-    def wait(self, deadline: float) -> Ended:
-        return self._child.wait(deadline)
+    def _started(self) -> StayingWorker:
+        # It goes to its core when it is open: two that start on one core would wait for each other.
+        job = describe_job(self._build, self._request, self._folder, self._work) | {"core": timing_core()}
+        return StayingWorker(self._build, job, self._folder, self._work)
 
 
 class _CommandTimer:
@@ -339,13 +292,7 @@ class _CommandTimer:
     def _cpu_seconds(self, samples: int) -> float | None:
         if self.why_not:
             return None
-        noise = _noise(self._request.input_channels, samples)
-        ended = run_program(self._build, self._request, noise, self._folder, self._work, timing_core())
+        heard = noise(self._request.input_channels, samples)
+        ended = run_program(self._build, self._request, heard, self._folder, self._work, timing_core())
         self.why_not = ended.trouble(self._build.limits)
         return None if self.why_not else ended.cpu_s
-
-
-@functools.lru_cache(maxsize=4)
-def _noise(channels: int, samples: int) -> NDArray[Any]:
-    """Seeded noise, shape (channels, samples)."""
-    return np.random.default_rng(NOISE_SEED).normal(0.0, NOISE_RMS, (channels, samples))

@@ -14,6 +14,7 @@ import contextlib
 import gc
 import json
 import os
+import resource
 import sys
 import time
 from pathlib import Path
@@ -23,16 +24,13 @@ import numpy as np
 from numpy.lib.format import open_memmap
 
 from reverdict.render.hosts import BuildError, Host, Instance, Slip, open_host
+from reverdict.render.noise import noise_blocks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
-NOISE_RMS = 0.1
-"""-20 dBFS."""
-
-NOISE_SEED = 1
 FAILED = 1
 SLIPPED = 3
 """Exit statuses: the build fails; its TOML asks for something that is not there."""
@@ -40,9 +38,6 @@ SLIPPED = 3
 LONGEST_LATENCY_S = 10.0
 
 BLOCKS_OF_NOTHING = 2000
-THREAD_CPU_TIME = 6
-"""Low bits of the system's number for the clock of one thread, the thread's own number being in the others, inverted
-(Linux, posix-timers.h: CPUCLOCK_SCHED and CPUCLOCK_PERTHREAD_MASK)."""
 
 
 def main() -> None:
@@ -158,10 +153,7 @@ def answer_timings(host: Host, job: dict[str, Any]) -> None:
         os.set_inheritable(pipe, False)
     instance = host.make()
     stay_on(job["core"])
-    block_size = job["block_size"]
-    noise = np.random.default_rng(NOISE_SEED).normal(
-        0.0, NOISE_RMS, (max(1, job["sample_rate"] // block_size), job["input_channels"], block_size)
-    )
+    noise = noise_blocks(job)
     own_ns = int(np.median(time_blocks(Nothing(), noise, 0, BLOCKS_OF_NOTHING)))
     # From here on only what the build itself leaves behind has to be searched for garbage.
     gc.collect()
@@ -177,9 +169,9 @@ def answer_timings(host: Host, job: dict[str, Any]) -> None:
             blocks = int(line)
             gc.collect()
             time_blocks(instance, noise, played, 1)  # it finds the caches full of other things
-            before = cpu_ns()
+            before = cpu_seconds()
             block_ns = time_blocks(instance, noise, played + 1, blocks)
-            cpu_s = (cpu_ns() - before - own_ns * blocks) * 1e-9
+            cpu_s = cpu_seconds() - before - own_ns * blocks * 1e-9
             played += 1 + blocks
             told = {"cpu_s": cpu_s, "block_ns": np.maximum(block_ns - own_ns, 0).tolist(), "own_ns": own_ns}
             write_all(job["answers"], json.dumps(told).encode() + b"\n")
@@ -216,19 +208,14 @@ def write_all(pipe: int, line: bytes) -> None:
         line = line[os.write(pipe, line) :]
 
 
-def cpu_ns() -> int:
-    """CPU time of all threads of this process, to the nanosecond; what a thread used that has ended is not in it.
+def cpu_seconds() -> float:
+    """CPU time of this process, of all its threads and those that have ended, to the microsecond.
 
-    Linux keeps the time of a whole process by the tick, 1 to 4 ms, once its CPU time is limited, as every build's is.
-    That of a thread it always knows exactly.
+    ``time.process_time`` goes by the tick, 1 to 4 ms, once CPU time is limited, as every build's is: Linux then keeps
+    the process's clock so. What a process has used it always knows exactly.
     """
-    if sys.platform != "linux":
-        return time.process_time_ns()
-    total = 0
-    for thread in threads():
-        with contextlib.suppress(OSError):  # it has just ended
-            total += time.clock_gettime_ns(~thread << 3 | THREAD_CPU_TIME)
-    return total
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
 
 
 def threads() -> list[int]:
