@@ -14,8 +14,8 @@ Length. The sound is cut in ``WINDOWS`` windows; of each, the quicker of several
 half and all of the sound is their sum. A build that sums all it has heard at every block has an exponent of 2. The
 uncertainty is how far plays usually differ.
 
-Leak. Resident memory over seconds of sound, from half of the sound on, when all that is allocated at first use has
-been; its slope is the median of the slopes of all pairs of readings (Theil-Sen: P. K. Sen, J. Am. Stat. Assoc. 63,
+Leak. The floor of resident memory (what is never given back later) over seconds of sound, from half of the sound on,
+when all that is allocated at first use has been; its slope is the median of the slopes of all pairs of readings (Theil-Sen: P. K. Sen, J. Am. Stat. Assoc. 63,
 1968; memory). An allocator takes memory in steps: the largest one is taken out before the slope is, for a leak goes on
 and a step does not; the next one is the uncertainty. Of several plays the one that leaks least counts.
 
@@ -247,6 +247,8 @@ def _leak(play: Play) -> Figure:
         return Figure(why_not="this system does not tell the memory of a process", applies=False)
     if at.size < FEWEST_READINGS:
         return Figure(why_not=f"{at.size} readings of memory, needs {FEWEST_READINGS}")
+    # What is given back later was never lost: the floor on which memory rises and falls is what counts.
+    resident = np.minimum.accumulate(resident[::-1])[::-1]
     steps = np.diff(resident)
     largest = int(np.argmax(steps))
     resident = resident - np.where(np.arange(at.size) > largest, max(float(steps[largest]), 0.0), 0.0)

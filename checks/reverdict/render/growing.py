@@ -4,9 +4,9 @@ keeps.
     try_growth(build, request, grows_with, work_folder) -> Tried      cost along every axis, needs, leak
     try_needs(build, request, work_folder) -> Tried                   set-up and memory alone, as of a baseline
 
-Axes. Block size: the reference's, an eighth and eight times of it; CPU time per block. Sample rate: once, twice and
-four times; per second of sound. Channels: mono against stereo to stereo, per second of sound over the paths it has, 1
-and 4. Each parameter of ``grows_with``: its values. Length: one sound of up to ``LONGEST_S``.
+Axes. Block size: the reference's, an eighth and eight times of it; CPU time per block. Sample rate: once and twice, per
+second of sound. Channels: mono against stereo to stereo, per second of sound over the paths it has, 1 and 4. Each
+parameter of ``grows_with``: its values. Length: one sound of up to ``LONGEST_S``.
 
 A build with a host plays the length, twice, each in a process of its own, which also tells set-up, memory and leak;
 then one process plays all points in turns (``render.growing_worker``). A point that the build refuses is not put; one
@@ -204,7 +204,7 @@ def sizes_of(build: Build, request: Request, grows_with: Mapping[str, tuple[floa
             found.append(
                 Size("block size", frames, f"blocks of {frames}", asked, {"block_size": frames}, frames / rate)
             )
-    for hz in (rate, 2 * rate, 4 * rate):
+    for hz in (rate, 2 * rate):
         if hz <= HIGHEST_HZ or hz == rate:
             asked = replace(request, rate_hz=hz)
             found.append(Size("sample rate", hz, f"{hz / 1000:g} kHz", asked, {"sample_rate": hz}, 1.0))
@@ -344,12 +344,16 @@ class _Asking:
         return json.dumps({"differs": differs, "level_db": size.level_db}, sort_keys=True)
 
     def warm(self, sizes: list[Size]) -> None:
-        """Make an instance and find how many blocks a run has; then leave out what is too dear."""
+        """Make an instance and find how many blocks a run has; then leave out what is too dear.
+
+        A power of two of blocks: what is dear every so many blocks, such as transforms, falls into every run alike.
+        """
         first = sizes[0]
         taken = self.run(sizes)
         for size in sizes:
             size.costs.clear()
-            size.blocks = min(max(1, round(RUN_S / max(taken, 1e-6))), max(1, round(1.0 / size.block_s)))
+            affordable = max(1.0, min(RUN_S / max(taken, 1e-6), 1.0 / size.block_s))
+            size.blocks = 1 << math.ceil(math.log2(affordable))
             if taken > DEAREST_RUN_S and not first.not_put:
                 size.not_put, size.failed = f"too dear to be tried, {taken:.1f} s a block", True
 
