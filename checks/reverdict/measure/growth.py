@@ -15,9 +15,10 @@ half and all of the sound is their sum. A build that sums all it has heard at ev
 uncertainty is how far plays usually differ.
 
 Leak. The floor of resident memory (what is never given back later) over seconds of sound, from half of the sound on,
-when all that is allocated at first use has been; its slope is the median of the slopes of all pairs of readings (Theil-Sen: P. K. Sen, J. Am. Stat. Assoc. 63,
-1968; memory). An allocator takes memory in steps: the largest one is taken out before the slope is, for a leak goes on
-and a step does not; the next one is the uncertainty. Of several plays the one that leaks least counts.
+when all that is allocated at first use has been. Its slope is the median of the slopes of all pairs of readings
+(Theil-Sen: P. K. Sen, J. Am. Stat. Assoc. 63, 1968; memory). An allocator takes memory in steps: the largest one is
+taken out before the slope is, for a leak goes on and a step does not; the next one is the uncertainty. Of several plays
+the one that leaks least counts.
 
 Limits of validity. Growth that sets in beyond the sizes that were tried is not seen; nor is memory that is reserved and
 never written to. Work that comes in bursts further apart than a run is long is missing from the quickest run (of

@@ -3,8 +3,8 @@
 A count of a stretch is the difference between two lengths of one run, to its end and to its beginning, so that opening
 the build, its first blocks and what is bound on the first call are in none of them. The stretch is a power of two of
 blocks long: what a build does every so many blocks, such as transforms, then falls into each stretch alike. How long,
-follows from a trial: ``AIM`` instructions, and ``FEWEST_BLOCKS`` at least. It is a count, not a time, so that the
-length is the same on every machine. Every repeat is of a fresh instance, fed the same.
+follows from a trial: ``AIM`` instructions, and ``FEWEST_BLOCKS`` at least where these are not above ``MOST``. It is a
+count, not a time, so that the length is the same on every machine. Every repeat is of a fresh instance, fed the same.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reverdict.render.bracket import DUMP, START, Bracket
+from reverdict.render.bracket import DUMP, START, STOP, Bracket
 from reverdict.render.callgrind_log import summary_of
 from reverdict.render.noise import noise_blocks
 
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 
 WARM_SAMPLES = 8192
 TRIAL_BLOCKS = 4
-FEWEST_BLOCKS = 32
+FEWEST_BLOCKS, FEWEST_OF_A_DEAR_BUILD = 32, 8
 MOST_SAMPLES = 1 << 16
-AIM = 100e6
+AIM, MOST = 100e6, 400e6
 REPEATS = 3
 EMPTY_CALLS = 16
 IN_PYTHON = ("python", "vst3")
@@ -74,9 +74,11 @@ def count_calls(host: Host, job: dict[str, Any]) -> None:
     blocks = _stretch(summary_of(Path(trial)) / TRIAL_BLOCKS, job["block_size"])
     stretches = [counted.of(player, blocks)]
     for _ in range(REPEATS - 1):
+        counted.bracket.ask(STOP)
         player.close()
         player = Player(host, job)
         player.hear(warm + TRIAL_BLOCKS)
+        counted.bracket.ask(START)
         player.count_with(counted.bracket)
         stretches.append(counted.of(player, blocks))
     told = {"blocks": blocks, "empty": empty, "empty_calls": EMPTY_CALLS, "stretches": stretches}
@@ -117,8 +119,9 @@ def _nothing() -> None:
 
 
 def _stretch(instructions_a_block: float, block_size: int) -> int:
-    affordable = max(1.0, AIM / max(instructions_a_block, 1.0))
-    return max(FEWEST_BLOCKS, min(1 << int(math.log2(affordable)), _power_of_two(MOST_SAMPLES / block_size)))
+    aimed, most = (max(1.0, budget / max(instructions_a_block, 1.0)) for budget in (AIM, MOST))
+    fewest = max(FEWEST_OF_A_DEAR_BUILD, min(FEWEST_BLOCKS, 1 << int(math.log2(most))))
+    return max(fewest, min(1 << int(math.log2(aimed)), _power_of_two(MOST_SAMPLES / block_size)))
 
 
 def _power_of_two(number: float) -> int:
