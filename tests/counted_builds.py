@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import functools
-import os
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +16,7 @@ from reverdict.render.prepare import HEADERS
 from reverdict.words import BuildIdentity
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    pass
 
 SOURCES = Path(__file__).with_name("counted")
 REQUEST = Request("spring", block_size=512)
@@ -66,19 +63,3 @@ def _defined(names: tuple[str, ...]) -> list[str]:
 
 def _compile(target: Path, source: Path, *options: str) -> None:
     subprocess.run(["cc", "-O2", "-g", "-Wall", "-Wextra", "-Werror", *options, "-o", target, source], check=True)
-
-
-@contextlib.contextmanager
-def busy_cores() -> Iterator[None]:
-    """Two processes for every core that do nothing but compute."""
-    spin = "import numpy\na = numpy.random.rand(500, 500)\nwhile True: a @ a"
-    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
-    busy = [
-        subprocess.Popen([sys.executable, "-c", spin], env=environment) for _ in range(2 * len(os.sched_getaffinity(0)))
-    ]
-    try:
-        yield
-    finally:
-        for process in busy:
-            process.kill()
-            process.wait()

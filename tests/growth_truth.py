@@ -6,9 +6,7 @@ python tests/growth_truth.py [TIMES] [--loaded]
 from __future__ import annotations
 
 import collections
-import contextlib
 import shutil
-import subprocess
 import sys
 import tempfile
 import time
@@ -16,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from growing_builds import GROWS, build, script
+from loads import load
 from reverdict.check.growth import judge
 from reverdict.growing import observe
 from reverdict.reference import Cost, Tolerance
@@ -23,7 +22,7 @@ from reverdict.render import Build, Request, working_folder
 from reverdict.words import Finding, Outcome
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    pass
 
 REQUEST = Request("spring", rate_hz=48000, block_size=512)
 SETTINGS = Cost(
@@ -65,25 +64,12 @@ def stopped_by(findings: list[Finding], *outcomes: Outcome) -> set[str]:
     return {named(one) for one in findings if one.outcome in (outcomes or (Outcome.FAIL, Outcome.UNSURE))}
 
 
-@contextlib.contextmanager
-def busy(processes: int = 2) -> Iterator[None]:
-    """Other processes that want the same cores."""
-    spin = "x = list(range(100000))\nwhile True: x.reverse()"
-    others = [subprocess.Popen([sys.executable, "-c", spin]) for _ in range(processes)]
-    try:
-        yield
-    finally:
-        for other in others:
-            other.kill()
-            other.wait()
-
-
 def main() -> None:
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
     times = numbers[0] if numbers else 3
     kinds = [word for word in sys.argv[1:] if word in KINDS] or KINDS
-    load = busy() if "--loaded" in sys.argv else contextlib.nullcontext()
-    with tempfile.TemporaryDirectory() as folder, load:
+    disturbed = load("busy" if "--loaded" in sys.argv else "idle")
+    with tempfile.TemporaryDirectory() as folder, disturbed:
         for kind in kinds:
             for fault in ("", *FAULTS):
                 rows, took, seen = collections.Counter(), [], collections.defaultdict(list)

@@ -18,14 +18,14 @@ from counted_builds import (
     HALF_A_PERCENT,
     REQUEST,
     STAGES,
-    busy_cores,
     compiled_command,
     compiled_library,
     compiled_plugin,
     lack,
 )
+from loads import load
 from reverdict.check import counted as counted_check
-from reverdict.render import Build, Limits, counting, working_folder
+from reverdict.render import Build, Limits, counting
 from reverdict.render.bracket import DUMP, START, TOGGLE, Bracket
 from reverdict.render.build import Plugin
 from reverdict.render.counting import Count, count, counted_by_hardware, why_not_counted
@@ -302,7 +302,7 @@ def test_one_section_more_is_stopped_and_told(tmp_path: Path) -> None:
 def test_twenty_of_twenty_are_stopped_and_none_of_fifty_rebuilds(compiled, loaded: bool, tmp_path: Path) -> None:
     golden = count(compiled(tmp_path), REQUEST)
     changes = []
-    with busy_cores() if loaded else working_folder():
+    with load("busy" if loaded else "idle"):
         for run in range(50):
             folder = tmp_path / f"run-{run:0{run % 7 + 1}d}"
             folder.mkdir()

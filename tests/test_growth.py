@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import shutil
 from pathlib import Path
 
@@ -10,7 +9,8 @@ import numpy as np
 import pytest
 
 from growing_builds import build
-from growth_truth import FAULTS, REQUEST, SETTINGS, busy, findings_of, made, stopped_by
+from growth_truth import FAULTS, REQUEST, SETTINGS, findings_of, made, stopped_by
+from loads import load
 from reverdict.check.growth import LONGER, as_json, judge
 from reverdict.growing import observe
 from reverdict.measure.growth import (
@@ -201,9 +201,9 @@ def test_a_build_is_stopped_by_what_it_does_and_by_nothing_else(tmp_path: Path, 
 def test_every_fault_is_stopped_twenty_times_of_twenty(tmp_path: Path, kind: str, fault: str) -> None:
     """Half of them while both cores are busy. Innocents pass thirty times."""
     for turn in range(20 if fault else 30):
-        with busy() if turn % 2 else contextlib.nullcontext(), working_folder() as work:
+        with load("busy" if turn % 2 else "idle"), working_folder() as work:
             found = findings_of(made(tmp_path, kind, fault), made(tmp_path, kind), kind, work)
-        assert stopped_by(found, Outcome.FAIL) == FAULTS.get(fault, set()), turn
+        assert stopped_by(found) == FAULTS.get(fault, set()), turn
 
 
 @pytest.mark.parametrize("name", ["Convolution"])

@@ -6,12 +6,13 @@ from collections import Counter
 
 import pytest
 
+from loads import LOADS, load
 from reverdict.check.cost import judge, run_interleaved
 from reverdict.render import Request, working_folder
 from reverdict.render.timing import open_timer
 from reverdict.words import Outcome
 from test_cost import Rounds, Tolerances
-from timed_truth import HAS_COMPILER, LOADS, c_chain, load, numpy_chain
+from timed_truth import HAS_COMPILER, c_chain, numpy_chain
 
 REQUEST = Request("chain", rate_hz=48000, block_size=512)
 FIVE = Tolerances(5.0, 5.0)

@@ -6,11 +6,8 @@ little that a call costs. Loads are processes of their own that end with their `
 
 from __future__ import annotations
 
-import contextlib
-import os
 import shutil
 import subprocess
-import sys
 from typing import TYPE_CHECKING
 
 from reverdict.render import Build, Limits
@@ -19,7 +16,6 @@ from reverdict.render.prepare import HEADERS
 from reverdict.words import BuildIdentity
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
 HAS_COMPILER = shutil.which("cc") is not None
@@ -110,27 +106,3 @@ def numpy_chain(folder: Path, **parameters: int) -> Build:
 
 def _told(parameters: dict[str, float]) -> str:
     return ", ".join(f"{name} {value}" for name, value in parameters.items())
-
-
-BUSY = "while True: sum(range(1000))"
-STREAMING = """
-import numpy as np
-there, back = np.ones(8_000_000), np.zeros(8_000_000)
-while True:
-    back[:] = there
-    there[:] = back
-"""
-LOADS = {"idle": (0, 0), "busy": (2, 0), "streaming": (2, 1)}
-"""Busy processes a core, and processes that stream through memory."""
-
-
-@contextlib.contextmanager
-def load(kind: str) -> Iterator[None]:
-    """Disturb the machine as ``LOADS`` says."""
-    busy, streaming = LOADS[kind]
-    programs = [BUSY] * (busy * (os.cpu_count() or 1)) + [STREAMING] * streaming
-    with contextlib.ExitStack() as stack:
-        for program in programs:
-            process = stack.enter_context(subprocess.Popen([sys.executable, "-c", program]))
-            stack.callback(process.kill)
-        yield
