@@ -199,11 +199,12 @@ def test_a_build_is_stopped_by_what_it_does_and_by_nothing_else(tmp_path: Path, 
 @pytest.mark.parametrize("fault", ["", *FAULTS])
 @pytest.mark.parametrize("kind", ["library", "command", "python"])
 def test_every_fault_is_stopped_twenty_times_of_twenty(tmp_path: Path, kind: str, fault: str) -> None:
-    """Half of them while both cores are busy. Innocents pass thirty times."""
+    """Half of them while both cores are busy, where one may be unsure, which closes the gate as well. Innocents pass."""
     for turn in range(20 if fault else 30):
         with load("busy" if turn % 2 else "idle"), working_folder() as work:
             found = findings_of(made(tmp_path, kind, fault), made(tmp_path, kind), kind, work)
-        assert stopped_by(found) == FAULTS.get(fault, set()), turn
+        assert stopped_by(found, Outcome.FAIL) <= FAULTS.get(fault, set()) <= stopped_by(found), turn
+        assert fault or not stopped_by(found), turn
 
 
 @pytest.mark.parametrize("name", ["Convolution"])
