@@ -199,7 +199,7 @@ def test_a_build_is_stopped_by_what_it_does_and_by_nothing_else(tmp_path: Path, 
 @pytest.mark.parametrize("fault", ["", *FAULTS])
 @pytest.mark.parametrize("kind", ["library", "command", "python"])
 def test_every_fault_is_stopped_twenty_times_of_twenty(tmp_path: Path, kind: str, fault: str) -> None:
-    """Half of them while both cores are busy, where one may be unsure, which closes the gate as well. Innocents pass."""
+    """Half of them while both cores are busy. A fault may be unsure, which closes the gate as well; innocents pass."""
     for turn in range(20 if fault else 30):
         with load("busy" if turn % 2 else "idle"), working_folder() as work:
             found = findings_of(made(tmp_path, kind, fault), made(tmp_path, kind), kind, work)
