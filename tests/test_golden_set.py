@@ -509,6 +509,14 @@ def test_the_cost_of_the_new_build_is_kept_where_it_was_measured(folder: Path) -
     assert golden_set.references(folder)[0].cost.kernel_ratio == 12.5
 
 
+def test_stages_of_an_older_count_go_with_it(folder: Path) -> None:
+    approve(folder, noise(seed=3), price={"instructions_per_sample": 100.0, "stages": {"dispersion": 60.0}})
+    assert golden_set.references(folder)[0].cost.stages == {"dispersion": 60.0}
+    approve(folder, noise(seed=4), price={"kernel_ratio": 12.5, "instructions_per_sample": 90.0})
+    cost = golden_set.references(folder)[0].cost
+    assert (cost.kernel_ratio, cost.instructions_per_sample, cost.stages) == (12.5, 90.0, {})
+
+
 @pytest.mark.parametrize("name", ["all", "*", "ta?k", "[t]ank"])
 def test_only_one_reference_is_approved_at_a_time(folder: Path, name: str) -> None:
     with pytest.raises(BadInput, match="approve one reference at a time, by its name"):

@@ -108,7 +108,10 @@ def with_files(text: str, files: Sequence[Mapping[str, str]], price: Mapping[str
     for entry in document["files"]:
         entry.update(by_input.get(entry["input"], {}))
     if price:
-        document.setdefault("cost", tomlkit.table()).update(price)
+        table = document.setdefault("cost", tomlkit.table())
+        if "instructions_per_sample" in price:
+            table.pop("stages", None)  # those of another count
+        table.update(price)
     return tomlkit.dumps(document)
 
 
