@@ -52,6 +52,10 @@ class Gain:
             block = 0.5 * block + 0.25 * block
         return block
 
+class Wire(Gain):
+    def process(self, block):
+        return block
+
 class Failing(Gain):
     def process(self, block):
         raise ValueError("no such tap")
@@ -121,6 +125,19 @@ def test_stages_of_a_library_are_told_by_function_and_file(tmp_path: Path) -> No
     stages = counted_check.of_build(counted, STAGES).stages
     assert stages["dispersion"] > 0.9 * number(counted)  # two chains of a hundred sections
     assert min(stages.values()) > 0.0
+
+
+@needs_counter
+def test_what_brackets_a_call_of_python_is_taken_off(tmp_path: Path) -> None:
+    """The bracket takes some 9000 instructions a call, a function that returns what it is given a few hundred."""
+    assert REQUEST.block_size * number(count(python_build(tmp_path, "Wire"), REQUEST)) < 2000
+
+
+@needs_counter
+def test_nothing_of_what_brackets_a_call_of_c_is_counted(tmp_path: Path) -> None:
+    """Four instructions for every sample and a thousand in every call, a few to begin and to return, and no other."""
+    a_call = REQUEST.block_size * number(count(compiled_plugin(tmp_path, "THOUSAND"), REQUEST))
+    assert 0 < a_call - (4 * REQUEST.block_size + 1000) <= 5
 
 
 @needs_counter

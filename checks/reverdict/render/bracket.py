@@ -6,9 +6,9 @@ C from Python.
 Method. Valgrind knows its clients' requests by four rotations that together do nothing, with the address of the request
 in a register (valgrind.h, "the magic sequence"; callgrind.h numbers the requests). Outside of valgrind they change
 nothing. They are written here as machine code, some eighty bytes in a page of memory that may be executed, so that no
-compiler is needed: ``BRACKET`` asks for collection to begin, calls a function, and asks for it to end. What is counted
-of BRACKET itself, and on behalf of Python where a Python function is called, is the same for every call, and
-``nothing`` is there to count it.
+compiler is needed: the bracket asks for collection to begin, calls a function, and asks for it to end. Nothing of the
+bracket itself is counted round a function of C. Round one of Python, what Python does to begin and to end is; it is the
+same for every call, and ``render.counted_run`` counts it on calls that do nothing.
 
 Collection cannot simply be tied to a function's name (``--toggle-collect``): callgrind takes a call that comes from
 libffi, through which Python calls C, for a return, because the stack pointer rises before it.
@@ -46,13 +46,7 @@ _LOAD = bytes.fromhex("48b8")  # mov rax, the 8 bytes that follow
 
 
 class Bracket:
-    """Machine code that brackets calls, and requests of its own.
-
-    Attributes
-    ----------
-    nothing : function
-        A C function that does nothing.
-    """
+    """Machine code that brackets calls, and requests of its own."""
 
     def __init__(self) -> None:
         self._page = mmap.mmap(-1, mmap.PAGESIZE, prot=mmap.PROT_READ | mmap.PROT_WRITE | mmap.PROT_EXEC)
@@ -63,7 +57,6 @@ class Bracket:
         self._asked = self._put(_request(DUMP))
         load = _LOAD + self._asked.to_bytes(8, "little")
         self._ask = ctypes.CFUNCTYPE(None)(self._put(load + _ASK + _RETURN))
-        self.nothing = ctypes.CFUNCTYPE(None)(self._put(_RETURN))
         self._brackets: dict[Any, Any] = {}
 
     def call(self, function: Any, *arguments: Any, **named: Any) -> Any:

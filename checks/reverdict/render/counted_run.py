@@ -59,7 +59,7 @@ def count_calls(host: Host, job: dict[str, Any]) -> None:
     """Count, and tell how much was counted where.
 
     ``job["count"]`` is the start of the names of callgrind's files. Written to ``job["counted"]``: ``blocks`` a
-    stretch, and the files of the ``empty`` calls and of each of the ``stretches``.
+    stretch, and the files of each of the ``stretches`` and, for kinds that run in Python, of ``empty`` calls.
     """
     counted = Counted(job["count"])
     warm = _power_of_two(WARM_SAMPLES / job["block_size"])
@@ -68,7 +68,7 @@ def count_calls(host: Host, job: dict[str, Any]) -> None:
     gc.collect()
     gc.freeze()
     counted.bracket.ask(START)
-    empty = counted.of_empty_calls(job["kind"] in IN_PYTHON)
+    empty = counted.of_empty_calls() if job["kind"] in IN_PYTHON else ""
     player.count_with(counted.bracket)
     trial = counted.of(player, TRIAL_BLOCKS)
     blocks = _stretch(summary_of(Path(trial)) / TRIAL_BLOCKS, job["block_size"])
@@ -98,14 +98,13 @@ class Counted:
         player.hear(blocks)
         return self._written()
 
-    def of_empty_calls(self, python: bool) -> str:
-        """Have calls of a function counted that does nothing. Their file."""
-        function = _nothing if python else self.bracket.nothing
+    def of_empty_calls(self) -> str:
+        """Have calls of a Python function counted that does nothing. Their file."""
         for _ in range(EMPTY_CALLS):  # Python learns what is called often
-            self.bracket.call(function)
+            self.bracket.call(_nothing)
         self._written()
         for _ in range(EMPTY_CALLS):
-            self.bracket.call(function)
+            self.bracket.call(_nothing)
         return self._written()
 
     def _written(self) -> str:

@@ -49,7 +49,6 @@ from reverdict.render import bracket, child
 from reverdict.render.asking import repeatable_environment
 from reverdict.render.callgrind_log import Place, Profile, read_profile
 from reverdict.render.command import run_program
-from reverdict.render.counted_run import IN_PYTHON
 from reverdict.render.folders import render_folder, working_folder
 from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_trouble
 from reverdict.render.noise import noise
@@ -238,12 +237,12 @@ def _count_hosted(build: Build, request: Request, folder: Path, work: Path, cach
         raise _Trouble(trouble)
     with _reading():
         counted = json.loads(told.read_text(encoding="utf-8"))
-        empty = read_profile([Path(counted["empty"])])
+        empty = read_profile([Path(counted["empty"])]) if counted["empty"] else None
         runs = [read_profile([Path(file)]) for file in counted["stretches"]]
-    if build.kind not in IN_PYTHON:
-        runs = [_without_host(run) for run in runs]
-    share = counted["blocks"] / counted["empty_calls"]
     samples = counted["blocks"] * request.block_size
+    if empty is None:
+        return [_difference(_without_host(run), Profile(run.events, {}), samples) for run in runs]
+    share = counted["blocks"] / counted["empty_calls"]
     return [_difference(run, _shared(empty, run), samples, share) for run in runs]
 
 
