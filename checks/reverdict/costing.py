@@ -32,6 +32,7 @@ PRICES = ("kernel_ratio", "instructions_per_sample")
 """Keys of ``[cost]`` that say what the golden itself costs, and can be measured here."""
 
 KERNEL_PAIRS = 12
+KEPT_DIGITS = 4
 NO_GOLDEN_COST = "no golden cost: name a baseline in the build or the reference, or let golden new write kernel_ratio"
 NO_LOG = (
     'not measured: the reference has cycles_per_sample, and the build names no log of cycles (cycles = "cycles.csv")'
@@ -134,10 +135,13 @@ def _in_instructions(build: Build, request: Request, work_folder: Path) -> tuple
     found = count(build, request, work_folder)
     if found.per_sample is None:
         return {}, found.why_not
-    told: dict[str, Any] = {"instructions_per_sample": round(found.per_sample, 2), "counted_on": machine_class()}
+    told: dict[str, Any] = {
+        "instructions_per_sample": round(found.per_sample, KEPT_DIGITS),
+        "counted_on": machine_class(),
+    }
     if build.stages and found.functions:
         grouped = counted.of_build(found, build.stages).stages
-        told["stages"] = {stage: round(grouped[stage], 2) for stage in build.stages if stage in grouped}
+        told["stages"] = {stage: round(grouped[stage], KEPT_DIGITS) for stage in build.stages if stage in grouped}
     return told, ""
 
 

@@ -200,12 +200,17 @@ def _table(name: str, values: Mapping[str, Any], heading: str, evidence: Mapping
     table = tomlkit.table()
     if heading:
         table.comment(heading)
-    for key in _in_order(values, meanings):
-        _explain(table, key, values[key], meanings.get(key, ""))
+    keys = _in_order(values, meanings)
+    inner = [key for key in keys if isinstance(values[key], Mapping)]
+    for key in keys:
+        if key not in inner:
+            _explain(table, key, values[key], meanings.get(key, ""))
     usual = schema.tolerance_keys(name).keys() - schema.OPTIONAL_TOLERANCES if name in CHECK_TABLES else ()
     shared = [key for key in meanings if key in usual and key not in values]
     if shared and "not_asked" not in values:
         table.add(tomlkit.comment(f"from ../{TOLERANCES_FILE}, unless set here: {', '.join(shared)}"))
+    for key in inner:  # whatever came after would be theirs
+        _explain(table, key, values[key], meanings.get(key, ""))
     return table
 
 

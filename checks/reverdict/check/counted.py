@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 UNIT = "instructions/sample"
 MISSES = "misses/sample"
 TOLD_FUNCTIONS = 20
+KEPT_WITHIN = 1e-3
+"""What a reference keeps is rounded, the whole and each of its stages."""
+
 NO_GOLDEN_COUNT = (
     "no golden count: name a baseline in the build or the reference, or instructions_per_sample in the reference"
 )
@@ -102,7 +105,7 @@ def of_reference(settings: Cost, machine_class: str) -> Counted:
     stages = dict(settings.stages)
     if stages and OTHER not in stages:
         stages[OTHER] = max(0.0, settings.instructions_per_sample - sum(stages.values()))
-    return Counted(settings.instructions_per_sample, 0.0, stages, origin="reference")
+    return Counted(settings.instructions_per_sample, KEPT_WITHIN, stages, origin="reference")
 
 
 def judge(golden: Counted, candidate: Counted, settings: Cost) -> list[Finding]:
