@@ -5,7 +5,8 @@ from __future__ import annotations
 import shutil
 import subprocess
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,8 +17,7 @@ from reverdict.render.build import Plugin, Stimulus
 from reverdict.render.hosts.ladspa import RangeHint, default_of, range_of
 from reverdict.words import BuildIdentity
 
-if TYPE_CHECKING:
-    from pathlib import Path
+TESTS = Path(__file__).parent
 
 pytestmark = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler called cc")
 
@@ -26,15 +26,7 @@ REQUEST = Request("tank", rate_hz=8000, block_size=64, seconds=0.5, preroll_s=0.
 SOURCE = """
 #include <math.h>
 #include <stdlib.h>
-typedef struct { int bits; float low, high; } Hint;
-typedef struct Descriptor {
-    unsigned long id; const char *label; int properties; const char *name, *maker, *copyright;
-    unsigned long ports; const int *kinds; const char *const *names; const Hint *hints; void *own;
-    void *(*instantiate)(const struct Descriptor *, unsigned long);
-    void (*connect_port)(void *, unsigned long, float *);
-    void (*activate)(void *); void (*run)(void *, unsigned long); void (*run_adding)(void *, unsigned long);
-    void (*set_run_adding_gain)(void *, float); void (*deactivate)(void *); void (*cleanup)(void *);
-} Descriptor;
+#include "ladspa_descriptor.h"
 typedef struct { float *port[8]; float line[1000]; unsigned at, seen; } Reverb;
 static const int kinds[] = {9, 9, 10, 10, 5, 5, 5, 6};
 static const char *const names[] = {"Left In", "Right In", "Left Out", "Right Out", "Gain", "Cutoff (Hz)", "Mode",
@@ -80,8 +72,8 @@ def compiled(folder: Path, body: str = "", more: bool = False) -> Build:
     """A build of a comb, with a body of one's own at the end of run; with ``more``, its file has another plug-in."""
     source = folder / "comb.c"
     source.write_text(SOURCE.replace("BODY", body).replace("MORE", str(int(more))), encoding="utf-8")
-    argv = ["cc", "-O1", "-w", "-shared", "-fPIC", "-o", str(folder / "comb.so"), str(source), "-lm"]
-    subprocess.run(argv, check=True)
+    options = ["-O1", "-w", "-shared", "-fPIC", "-I", TESTS]
+    subprocess.run(["cc", *options, "-o", folder / "comb.so", source, "-lm"], check=True)
     identity = BuildIdentity("comb", "1", "ladspa")
     limits = Limits(seconds=20.0, memory_mb=2048)
     toml = folder / "build.toml"

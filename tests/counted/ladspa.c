@@ -1,21 +1,13 @@
 /* A mono LADSPA plug-in whose run takes EXTRA do-nothing instructions for every sample. */
 #include <stdlib.h>
 
+#include "../ladspa_descriptor.h"
+
 #ifndef EXTRA
 #define EXTRA 0
 #endif
 #define TEXT(x) #x
 #define NOPS(n) __asm__ volatile(".rept " TEXT(n) "\n nop\n .endr")
-
-typedef struct { int bits; float low, high; } Hint;
-typedef struct Descriptor {
-    unsigned long id; const char *label; int properties; const char *name, *maker, *copyright;
-    unsigned long ports; const int *kinds; const char *const *names; const Hint *hints; void *own;
-    void *(*instantiate)(const struct Descriptor *, unsigned long);
-    void (*connect_port)(void *, unsigned long, float *);
-    void (*activate)(void *); void (*run)(void *, unsigned long); void (*run_adding)(void *, unsigned long);
-    void (*set_run_adding_gain)(void *, float); void (*deactivate)(void *); void (*cleanup)(void *);
-} Descriptor;
 
 typedef struct { float *port[2], held; } Reverb;
 
