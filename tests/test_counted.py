@@ -86,7 +86,8 @@ def test_a_budget_is_an_upper_bound(budget: float, outcome: Outcome) -> None:
     settings = Cost(budgets={"pedal": Budget(instructions_per_sample=budget), "desk": Budget(cycles_per_sample=5.0)})
     assert counted.wanted(settings)
     (finding,) = judge(IMPOSSIBLE, count(), settings)  # needs no golden
-    assert (finding.where, finding.golden, finding.outcome) == ("pedal", budget, outcome)
+    assert (finding.quantity, finding.where, finding.tolerance, finding.outcome) == ("budget", "pedal", budget, outcome)
+    assert finding.share_of_tolerance == pytest.approx(100.0 / budget)
 
 
 def test_nothing_passes_because_it_could_not_be_counted() -> None:

@@ -182,10 +182,9 @@ def _held(
 
 
 def _budget(name: str, budget: float, candidate: Counted) -> Finding:
-    over = None if candidate.per_sample is None else candidate.per_sample - budget
     return judge_deviation(
-        "instructions", name, UNIT, budget, candidate.per_sample, over, candidate.uncertainty, 0.0,
-        tolerance_below=math.inf, reason=_not_measured(candidate.why_not) or f"budget {budget:g}",
+        "budget", name, UNIT, 0.0, candidate.per_sample, candidate.per_sample, candidate.uncertainty, budget,
+        reason=_not_measured(candidate.why_not),
     )  # fmt: skip
 
 

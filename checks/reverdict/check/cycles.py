@@ -11,8 +11,8 @@ every so many blocks), so its uncertainty comes from blocking (H. Flyvbjerg, H. 
 A reference may also keep budgets by target (``[cost.budgets.NAME]``). They hold for a log whose target is called so, or
 has the name in it; where a log names no target, the only budget there is holds.
 
-Conventions. A deviation is positive when the build is dearer, in percent of the golden's cycles per sample; against a
-budget in cycles above it.
+Conventions. A deviation is positive when the build is dearer, in percent of the golden's cycles per sample. A budget is
+a tolerance over nothing: the golden is 0, and what is spent is the deviation.
 
 Limits of validity. A log says what was processed while it was written, and nothing of what could be dearer. What
 repeats more slowly than an eighth of the log is not seen in the uncertainty.
@@ -85,7 +85,7 @@ def _uncertainty(frames: NDArray[Any], cycles: NDArray[Any]) -> float:
 def judge(
     measured: CycleMeasurement, settings: Cost, *, rate_hz: int, clock_hz: float | None = None, target: str = ""
 ) -> list[Finding]:
-    """A finding "cost" against ``cycles_per_sample``, "worst block" where there is a budget for it, and "cycles".
+    """A finding "cost" against ``cycles_per_sample``, and one "budget" for each that holds, of the worst block too.
 
     The first is left out where the reference has only budgets.
 
@@ -103,7 +103,7 @@ def judge(
     if limits and not held:
         found = f'the log is of "{target}"' if target else "the log names no target"
         why_not = f"not measured: {found}, and there are budgets for {', '.join(limits)}"
-        findings.append(judge_deviation("cycles", "", "cycles/sample", None, None, None, None, 0.0, reason=why_not))
+        findings.append(judge_deviation("budget", "", "cycles/sample", None, None, None, None, 0.0, reason=why_not))
     for name, one in held.items():
         if one.cycles_per_sample is not None:
             findings.append(_against_budget(measured, name, one.cycles_per_sample, rate_hz, clock_hz))
@@ -143,19 +143,18 @@ def _against_golden(measured: CycleMeasurement, settings: Cost, rate_hz: int, cl
 def _against_budget(
     measured: CycleMeasurement, target: str, budget: float, rate_hz: int, clock_hz: float | None
 ) -> Finding:
-    counted, why_not = measured.per_sample, measured.why_not
-    over = None if counted is None else counted - budget
+    spent, why_not = measured.per_sample, measured.why_not
     return judge_deviation(
-        "cycles", target, "cycles/sample", budget, counted, over, measured.uncertainty, 0.0, tolerance_below=math.inf,
+        "budget", target, "cycles/sample", 0.0, spent, spent, measured.uncertainty, budget,
         reason=why_not or _told(measured, rate_hz, clock_hz),
     )  # fmt: skip
 
 
 def _worst_block(measured: CycleMeasurement, target: str, worst: int, budget: int) -> Finding:
-    where = ", ".join(filter(None, (target, f"block {measured.worst_at}")))
+    where = ", ".join(filter(None, (target, f"worst block, {measured.worst_at}")))
     return judge_deviation(
-        "worst block", where, "cycles", float(budget), float(worst), float(worst - budget), 0.0, 0.0,
-        tolerance_below=math.inf, reason=f"{worst} cycles of {budget}",
+        "budget", where, "cycles", 0.0, float(worst), float(worst), 0.0, float(budget),
+        reason=f"{worst} cycles of {budget}",
     )  # fmt: skip
 
 

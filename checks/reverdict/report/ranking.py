@@ -27,6 +27,17 @@ def worst_first(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return sorted(findings, key=_finding_badness)
 
 
+def one_of_each_first(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Put the worst of each quantity before the others of its kind, which rarely tell more: worst first, twice."""
+    told: list[dict[str, Any]] = []
+    rest: list[dict[str, Any]] = []
+    seen = set()
+    for finding in worst_first(findings):
+        (rest if finding["quantity"] in seen else told).append(finding)
+        seen.add(finding["quantity"])
+    return told + rest
+
+
 def worst_finding(check: Mapping[str, Any]) -> dict[str, Any] | None:
     """Give the finding that stands for a check, None where it has none."""
     return min(check["findings"], key=_finding_badness, default=None)

@@ -15,7 +15,7 @@ from typing import Any
 
 from reverdict import phrases
 from reverdict.report.cells import axis_of, cells_of, split
-from reverdict.report.ranking import closes_gate, not_reached, worst_finding, worst_first
+from reverdict.report.ranking import closes_gate, not_reached, one_of_each_first, worst_finding, worst_first
 from reverdict.report.verdict_json import counts
 
 CHECK_NAMES = {
@@ -180,7 +180,7 @@ def reason_lines(check: Mapping[str, Any], reference: Mapping[str, Any], kind: s
         return []
     if not_reached(check, reference):
         return [f"{unreached(check, reference)}: {CONDUCT_FAILED}"]
-    bad = [finding for finding in worst_first(check["findings"]) if finding["outcome"] in ("fail", "unsure")]
+    bad = one_of_each_first([one for one in check["findings"] if one["outcome"] in ("fail", "unsure")])
     lines = []
     if check["reason"] and (not bad or not closes_gate(check)):
         # Why an unsure is accepted; it speaks of the worst finding too. Else the findings say more than the reason.
@@ -201,7 +201,7 @@ def questions_not_put(check: Mapping[str, Any]) -> list[str]:
     names: dict[str, list[str]] = {}
     for finding in check["findings"]:
         if finding["outcome"] == "not asked":
-            names.setdefault(shorten(plain(finding["reason"]), 120), []).append(plain(finding["quantity"]))
+            names.setdefault(shorten(plain(finding["reason"]), 120), []).append(place({**finding, "cell": ""}))
     told = [f"{listed(these)} ({why})" for why, these in names.items()]
     return [f"not asked: {'; '.join(told)}"] if told else []
 
