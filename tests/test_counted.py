@@ -123,6 +123,28 @@ def test_the_reference_s_own_count_holds_on_its_class_of_machine_only() -> None:
     assert "no golden count" in finding.reason
 
 
+def test_a_budget_that_cannot_be_counted_needs_no_golden_to_be_accepted() -> None:
+    settings = Cost(budgets={"pedal": Budget(instructions_per_sample=100.0)}, timed_is_enough="no valgrind there")
+    (finding,) = judge(IMPOSSIBLE, IMPOSSIBLE, settings)
+    assert finding.outcome is Outcome.NOT_ASKED
+    assert judge(IMPOSSIBLE, Count(why_not="crashed"), settings)[0].outcome is Outcome.UNSURE
+
+
+def test_a_stage_that_no_function_fits_is_unsure_and_not_cheaper() -> None:
+    settings = replace(ASKED, stages_percent=Tolerance.both_ways(0.5))
+    misspelt = counted.of_build(count(), {"dispersion": ("chian_*",)})
+    golden = counted.of_build(count(), {"dispersion": ("chain_*",)})
+    whole, stage, other = counted.judge(golden, misspelt, settings)
+    assert whole.outcome is Outcome.PASS
+    assert [(one.where, one.outcome) for one in (stage, other)] == [
+        ("dispersion", Outcome.UNSURE),
+        ("other", Outcome.UNSURE),
+    ]
+    assert "misspelt" in stage.reason
+    told = counted.as_json(golden, misspelt, {})["stages"]
+    assert {one["stage"]: one["candidate"] for one in told} == {"dispersion": None, "other": None}
+
+
 def test_nothing_is_found_where_nothing_is_asked() -> None:
     assert not counted.wanted(Cost())
     assert judge(count(), count(chain=90.0), Cost()) == []

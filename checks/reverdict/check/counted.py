@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 UNIT = "instructions/sample"
 MISSES = "misses/sample"
+LOST = "no function of the build fits its patterns: misspelt, taken into its caller, or stripped?"
+LOST_AMONG = "it has the functions of a stage that none fits"
 TOLD_FUNCTIONS = 20
 KEPT_WITHIN = 1e-3
 """What a reference keeps is rounded, the whole and each of its stages."""
@@ -146,6 +148,8 @@ def _whole(golden: Counted, candidate: Counted, stages: Sequence[StageCost], per
 def _stage(one: StageCost, whole: float, candidate_whole: float, uncertainty: float, percent: Tolerance) -> Finding:
     if one.golden is None:
         return _unmeasured("instructions", UNIT, "the golden's stages are not known", where=one.stage)
+    if one.candidate is None:
+        return _unmeasured("instructions", UNIT, LOST_AMONG if one.stage == OTHER else LOST, where=one.stage)
     share = f"{100.0 * one.candidate / candidate_whole:.0f} % of the whole"
     return _held(
         "instructions", one.stage, UNIT, (one.golden, one.candidate), whole, uncertainty, percent, share
@@ -200,6 +204,7 @@ def _what_moved(golden: Counted, candidate: Counted, stages: Sequence[StageCost]
     moved = most_changed(stages if named else _by_function(golden, candidate))
     if moved is None or moved.change is None or abs(moved.change) <= _uncertainty(golden, candidate):
         return true_minus(said)
+    assert moved.candidate is not None
     share = 100.0 * moved.candidate / candidate.per_sample
     return true_minus(
         f"{said}, {moved.stage} {moved.change:+.1f} instructions a sample, {share:.0f} % of the whole"
@@ -253,7 +258,7 @@ def _unmeasured(
 
 def _accepted(finding: Finding, golden: Counted, candidate: Counted, why: str) -> Finding:
     """What nothing here can count is not asked, where somebody said that this is well."""
-    needs_golden = finding.quantity != "instructions" or finding.golden is None
+    needs_golden = finding.quantity != "budget"
     impossible = candidate.impossible_here or (golden.impossible_here and needs_golden)
     if finding.deviation is not None or not impossible:
         return finding

@@ -42,15 +42,15 @@ class Function(Protocol):
 
 @dataclass(frozen=True)
 class StageCost:
-    """One stage of two builds, in the unit of their functions; ``golden`` is None where it is not known."""
+    """One stage of two builds, in the unit of their functions; None where a cost is not known."""
 
     stage: str
     golden: float | None
-    candidate: float
+    candidate: float | None
 
     @property
     def change(self) -> float | None:
-        return None if self.golden is None else self.candidate - self.golden
+        return None if self.golden is None or self.candidate is None else self.candidate - self.golden
 
 
 def group(functions: Iterable[Function], stages: Mapping[str, Sequence[str]]) -> dict[str, float]:
@@ -85,12 +85,18 @@ def _matches(pattern: str, names: Iterable[str], file: str) -> bool:
 def compare(golden: Mapping[str, float], candidate: Mapping[str, float]) -> list[StageCost]:
     """Stages of two builds beside each other, in the candidate's order and then those that it no longer has.
 
-    Where nothing is known of the golden's stages, neither is of any one of them.
+    Where nothing is known of the golden's stages, neither is of any one of them. A stage that the candidate names and
+    no function of it fits, though the golden has some, is not known, nor is ``OTHER``, which has those functions then.
     """
     names = [*candidate, *(name for name in golden if name not in candidate)]
+    lost = {name for name, cost in candidate.items() if not cost and golden.get(name) and name != OTHER}
+    unknown = lost | {OTHER} if lost else lost
     return [
-        StageCost(name, golden.get(name, 0.0) if golden else None, candidate.get(name, 0.0)) for name in names
-    ]  # fmt: skip
+        StageCost(
+            name, golden.get(name, 0.0) if golden else None, None if name in unknown else candidate.get(name, 0.0)
+        )
+        for name in names
+    ]
 
 
 def most_changed(stages: Iterable[StageCost]) -> StageCost | None:
