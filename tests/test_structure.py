@@ -32,7 +32,8 @@ MAY_IMPORT = {
     "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
     "capture": {"capture", "errors", "measure", "sound"},
     "render": {"render", "errors", "measure", "sound", "words"},
-    "report": {"report", "errors", "fit", "measure", "phrases", "words"},
+    "history": {"history", "durable", "errors"},
+    "report": {"report", "errors", "fit", "history", "measure", "phrases", "words"},
 }
 """What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it."""
 

@@ -9,6 +9,7 @@ import argparse
 import contextlib
 import difflib
 import io
+import json
 import os
 import re
 import signal
@@ -145,6 +146,24 @@ examples:
   reverdict golden new my-tank --from tank.wav --title "the tank on the bench" --parameter program=spring
   reverdict golden new hall --from build.toml --seconds 4 --channels mono-to-stereo --parameter program=hall
   reverdict golden new plate --from build.toml --rate 48000 96000 --block 512 1 whole --level -6 -40
+"""
+
+ABOUT_DRIFT = """\
+A golden approved anew, and anew, lets a build walk away in steps that each pass. Here every quantity is followed over
+all releases against its first golden: in steps (at which release), drifting (since which, how fast), and in how many
+releases it will have left its original tolerance. A history without a movement raises an alarm once in a thousand.
+
+Keep a run of every release, or of every merge into the main branch; not of trials:
+  reverdict gate build.toml --runs reverdict-runs
+A reference that gets another name keeps its history with formerly = ["old-name"] in its reference.toml.
+
+examples:
+  reverdict drift                                        all that moved in ./reverdict-runs
+  reverdict drift --quantity arrival --report drift      pictures of it
+  reverdict drift --json --within 20                     for scripts
+
+exit status: 0 all inside their original tolerance and not about to leave it, 1 not so, 2 nothing to read,
+3 internal error
 """
 
 ABOUT_SENSITIVITY = """\
@@ -293,6 +312,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_capture(commands)
     _add_fit(commands)
     _add_golden(commands)
+    _add_drift(commands)
     _add_sensitivity(commands)
     _add_demo(commands)
     _add_schema(commands)
@@ -356,6 +376,9 @@ def _add_gate(commands: Any) -> None:
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="write verdict.json, junit.xml, summary.md, badge.svg, index.html"
     )
+    parser.add_argument(
+        "--runs", type=Path, metavar="DIR", help="keep this run there, one file each, for reverdict drift"
+    )
     jobs = _number(int, 1, 1024, "a number of workers, 1 or more")
     parser.add_argument("--jobs", type=jobs, default=1, metavar="N", help="worker processes (1); cost is timed alone")
 
@@ -363,11 +386,12 @@ def _add_gate(commands: Any) -> None:
 def _gate(options: argparse.Namespace) -> int:
     from reverdict import report
     from reverdict.gate import EXIT_STATUS, error_verdict, gate
+    from reverdict.history import runs
     from reverdict.report import terminal
     from reverdict.report.verdict_json import to_json
 
-    if options.report:
-        _prove_writable(options.report, options.golden)
+    for folder in filter(None, (options.report, options.runs)):
+        _prove_writable(folder, options.golden)
     progress = _Progress(sys.stderr)
     try:
         verdict = gate(options.build, options.golden, options.only, options.jobs, progress.show)
@@ -381,10 +405,13 @@ def _gate(options: argparse.Namespace) -> int:
     if options.report:
         page = report.write_report(verdict, options.report, _sensitivities(options.report, options.golden))
     log = _keep_prepare_log(verdict.prepare_log, options.report) if options.report else None
+    run = runs.keep(to_json(verdict), options.runs) if options.runs else None
     with _reader_may_leave():
         terminal.show(to_json(verdict), sys.stdout)
         if page:
             print(f"Dashboard: {page}")
+        if run:
+            print(f"Kept: {run}")
         if log:
             print(f"What prepare said: {log}")
     return EXIT_STATUS[verdict.outcome]
@@ -429,10 +456,10 @@ def _prove_writable(folder: Path, golden_folder: Path) -> None:
 class _Progress:
     """One line on a terminal that says what is being done; elsewhere only what is ahead."""
 
-    def __init__(self, stream: Any) -> None:
+    def __init__(self, stream: Any, quiet: bool = False) -> None:
         self.stream = stream
         self.shown = stream.isatty()
-        self.started = False
+        self.started = quiet
 
     def show(self, said: str) -> None:
         if self.shown:
@@ -1029,6 +1056,69 @@ def _sensitivity(options: argparse.Namespace) -> int:
         sensitivity_terminal.show(result, sys.stdout)
         print(f"Page: {page}")
     return 0
+
+
+# drift
+
+
+def _add_drift(commands: Any) -> None:
+    parser = _command(
+        commands, "drift", _drift, "what moved over releases, against the original golden", epilog=ABOUT_DRIFT
+    )  # fmt: skip
+    parser.add_argument(
+        "--runs", type=Path, default=Path("reverdict-runs"), metavar="DIR",
+        help="folder of runs that gate --runs kept (./reverdict-runs)",
+    )  # fmt: skip
+    for name, of in (("build", "builds"), ("reference", "references"), ("quantity", "quantities")):
+        parser.add_argument(f"--{name}", default="*", metavar="GLOB", help=f"only {of} whose name matches")
+    parser.add_argument(
+        "--within", type=_number(float, 0, 1e6, "a number of releases"), default=10.0, metavar="N",
+        help="a drift that leaves its limit within N releases ends in status 1 (10)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--smallest", type=_number(float, 0.001, 10, "a share of tolerance"), default=0.1, metavar="SHARE",
+        help="what moved less, in shares of tolerance, is not told (0.1)",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="for scripts")
+    parser.add_argument("--report", type=Path, metavar="DIR", help="write drift.json and drift.html")
+
+
+def _drift(options: argparse.Namespace) -> int:
+    from fnmatch import fnmatchcase
+
+    from reverdict import report
+    from reverdict.history.index import runs_of
+    from reverdict.history.lines import history_of
+    from reverdict.history.runs import files_of
+    from reverdict.report import drift_terminal
+    from reverdict.report.drift_words import as_json
+
+    progress = _Progress(sys.stderr, quiet=True)
+    try:
+        runs = runs_of(files_of(options.runs), progress.show)
+        runs = runs.only(lambda build: fnmatchcase(build, options.build))
+        history = history_of(
+            runs,
+            lambda key: fnmatchcase(key.reference, options.reference) and fnmatchcase(key.quantity, options.quantity),
+            options.smallest,
+            progress.show,
+        )
+    finally:
+        progress.clear()
+    if not runs.kept:
+        why = f"; {runs.no_runs[0].file.name}: {runs.no_runs[0].why}" if runs.no_runs else ""
+        raise BadInput(options.runs, f"no run that could be read{why}; reverdict gate BUILD --runs DIR keeps them")
+    if options.report:
+        report.write_drift(history, options.within, options.report)
+    told = as_json(history, options.within)
+    with _reader_may_leave():
+        if options.json:
+            print(json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False))
+        else:
+            drift_terminal.show(history, options.within, sys.stdout)
+            if options.report:
+                print(f"Page: {options.report / 'drift.html'}")
+    return 1 if told["closes"] else 0
 
 
 # demo, schema

@@ -218,8 +218,18 @@ def _merged(reference: Reference, golden_folder: Path, folder: Path) -> Referenc
     return ReferenceVerdict(
         reference.name, reference.title, judging.reference_outcome(checks), checks,
         brought[0].curves, remarks, diagnosis, diagnosis_failed, tuple(cells),
-        parts.read_verdict(folder, reference.name, "cost")[1].cost,
+        parts.read_verdict(folder, reference.name, "cost")[1].cost, _identity(reference),
     )  # fmt: skip
+
+
+def _identity(reference: Reference) -> dict[str, Any]:
+    """Which golden it is: history tells by it when a golden was approved anew, or got another name."""
+    return {
+        "formerly": list(reference.formerly),
+        "approved_at": reference.approval.when.isoformat(timespec="seconds"),
+        "approved_build": reference.approval.build,
+        "sha256": [file.sha256 for file in reference.files],
+    }
 
 
 def _now() -> str:

@@ -329,6 +329,7 @@ class Reference:
     """A golden reference without its samples: one reference.toml, its tolerances merged with the defaults.
 
     cells : per axis of the render matrix, per check, what cells that differ in this axis are judged by instead.
+    formerly : names it had before.
     """
 
     name: str
@@ -346,6 +347,7 @@ class Reference:
     cost: Cost
     conduct: Conduct
     cells: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=dict)
+    formerly: tuple[str, ...] = ()
 
     def settings(self, check: str, axes: Sequence[str] = ()) -> CheckSettings:
         """The table of a check by its name in ``words.CHECKS``, as it holds for cells that differ in these axes."""

@@ -623,6 +623,9 @@ class ReferenceFile(Table):
 
     schema_version: Literal[1] = Field(alias="schema", description="Version of this format.")
     title: Text = Field(description="What people call it, one line.")
+    formerly: list[Text] = Field(
+        default_factory=list, description="Names it had before, under which its history was kept."
+    )
     origin: Literal["build", "capture"] = Field(description="A render of a build, or a capture of real equipment.")
     rate_hz: Rate = Field(description="Sample rate of the impulse files, in Hz.")
     channels: Literal["mono", "mono-to-stereo", "stereo-to-stereo"] = Field(description="Inputs and outputs.")
@@ -993,6 +996,7 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
         name=folder.resolve().name,
         path=path,
         title=own.title,
+        formerly=tuple(own.formerly),
         origin=own.origin,
         rate_hz=own.rate_hz,
         channels=own.channels,

@@ -151,10 +151,10 @@ def _against_budget(
 
 
 def _worst_block(measured: CycleMeasurement, target: str, worst: int, budget: int) -> Finding:
-    where = ", ".join(filter(None, (target, f"worst block, {measured.worst_at}")))
+    where = ", ".join(filter(None, (target, "worst block")))
     return judge_deviation(
         "budget", where, "cycles", 0.0, float(worst), float(worst), 0.0, float(budget),
-        reason=f"{worst} cycles of {budget}",
+        reason=f"block {measured.worst_at}: {worst} cycles of {budget}",
     )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 ``margin_ruler`` is the figure all of them share; ``terminal`` prints, ``page`` is the dashboard, ``summary`` the text
 of a merge request, ``junit`` what CI servers read, ``badge`` a small picture, ``verdict_json`` the data itself.
-``sensitivity_*`` are the same for what the tolerances catch.
+``sensitivity_*`` are the same for what the tolerances catch, ``drift_*`` for what moved over releases.
 """
 
 from __future__ import annotations
@@ -11,10 +11,13 @@ import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reverdict import words
 from reverdict.errors import BadInput
+
+if TYPE_CHECKING:
+    from reverdict.history.lines import History
 
 
 def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str, Any] | None = None) -> Path:
@@ -44,6 +47,22 @@ def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str,
     }
     _write_all(folder, pages)
     return folder / "index.html"
+
+
+def write_drift(history: History, within: float, folder: Path) -> Path:
+    """Write drift.json and drift.html, and give the path of the page.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be made or written to.
+    """
+    from reverdict.report.drift_page import page
+    from reverdict.report.drift_words import as_json
+
+    told = json.dumps(as_json(history, within), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    _write_all(folder, {"drift.json": told, "drift.html": page(history, within)})
+    return folder / "drift.html"
 
 
 def write_sensitivity(result: Mapping[str, Any], folder: Path) -> Path:

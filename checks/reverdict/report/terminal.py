@@ -71,7 +71,7 @@ def wants_emphasis(stream: TextIO) -> bool:
 def text(verdict: Mapping[str, Any], *, emphasis: bool = False) -> str:
     """Give the whole verdict as text, a final newline included."""
     lines = [_strong(headline(verdict), str(verdict["outcome"]), emphasis)]
-    lines += [line for paragraph in opening(verdict) for line in _wrapped(paragraph)]
+    lines += [line for paragraph in opening(verdict) for line in wrapped(paragraph)]
     lines += [f"error: {plain(error)}" for error in verdict["errors"][ERRORS_SPOKEN_OF:]]
     for reference in references_worst_first(verdict):
         lines += ["", *_reference(reference, str(verdict["build"]["kind"]), emphasis)]
@@ -88,17 +88,17 @@ def _reference(reference: Mapping[str, Any], kind: str, emphasis: bool) -> list[
     name, title = shorten(plain(reference["name"])), shorten(plain(reference["title"]))
     lines = [_strong(name, "unsure", emphasis) + (f"  {title}" if title and title != name else "")]
     for said in about_diagnosis(reference):
-        lines += [f"  {part}" for part in _wrapped(said, indent=2)]
+        lines += [f"  {part}" for part in wrapped(said, indent=2)]
     put, waiting = reached(reference)
     for check in put:
         lines.append(_check(check, emphasis))
         told = [*reason_lines(check, reference, kind), *questions_not_put(check)]
-        lines += [f"      {part}" for line in told for part in _wrapped(line, indent=6)]
+        lines += [f"      {part}" for line in told for part in wrapped(line, indent=6)]
         if check["check"] == "cost":
             lines += [f"      {line}" for line in _stages(reference, well=check["outcome"] == "pass")]
     lines += [f"  {line}" for line in _cells(reference, emphasis)]
     for remark in reference.get("remarks", ()):
-        lines += [f"  {part}" for part in _wrapped(plain(remark), indent=2)]
+        lines += [f"  {part}" for part in wrapped(plain(remark), indent=2)]
     if waiting:
         lines += [f"  {said}: {CONDUCT_FAILED}" for said in about_unreached(waiting, reference)]
     return lines
@@ -120,7 +120,7 @@ def _cells(reference: Mapping[str, Any], emphasis: bool) -> list[str]:
             row = [f"{name:<{wide}}", *(_strong(word, outcome, emphasis) for outcome, word in said)]
             lines.append("  ".join(row).rstrip())
     for why, names in unasked:
-        lines += _wrapped(f"not asked of {listed(map(plain, names))}: {plain(why)}", indent=2)
+        lines += wrapped(f"not asked of {listed(map(plain, names))}: {plain(why)}", indent=2)
     return lines
 
 
@@ -188,8 +188,8 @@ def _strong(said: str, outcome: str, emphasis: bool) -> str:
     return f"{sign}{said}{_PLAIN}" if sign else said
 
 
-def _wrapped(said: str, indent: int = 0) -> list[str]:
-    """Break at spaces; a continued line of a reason is indented, so that the five-line rule counts reasons."""
+def wrapped(said: str, indent: int = 0) -> list[str]:
+    """Lines of a text broken at spaces; with ``indent``, room is left for it and a continued line stands further in."""
     lines, room = [""], LINE_WIDTH - indent
     for word in said.split(" "):
         if lines[-1] and len(lines[-1]) + 1 + len(word) > room:

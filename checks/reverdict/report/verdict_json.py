@@ -31,6 +31,9 @@ cell that does not pass (``cell``), what explains most first, none where nothing
     amount, unit, uncertainty   size of the change, k = 2; null where it has none, as a flipped polarity
     explains     share of the deviation's energy, 0 to 1
 
+``golden_identity`` tells which golden a reference was held against: approved_at, approved_build, sha256 (of the samples
+of each impulse) and formerly (names that the reference had before).
+
 ``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
 ``curves`` are what pages draw:
 
@@ -57,7 +60,7 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
-LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine")
+LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity")
 """Keys that came later: a verdict.json of before has none."""
 
 Verdict = Mapping[str, Any]
@@ -153,6 +156,7 @@ def json_schema() -> dict[str, Any]:
         remarks={"type": "array", "items": text},
         cells={"type": "array", "items": cell},
         cost={"type": "object"},
+        golden_identity={"type": "object"},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -184,6 +188,7 @@ def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
         "remarks": list(reference.remarks),
         "cells": [_cell(cell) for cell in reference.cells],
         "cost": _ready(reference.cost),
+        "golden_identity": _ready(reference.golden_identity),
     }
 
 
