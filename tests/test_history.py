@@ -131,7 +131,7 @@ def test_how_small_a_movement_is_seen() -> None:
                         for _ in range(50)
                     ]
                     seen[name, size] = sum(bool(one.steps or one.slopes) for one in found)
-                    assert size < 10 * noise or releases < 24 or seen[name, size] >= 45
+                    assert size < 10 * noise or releases < 60 or seen[name, size] >= 45
             print(releases, noise, seen)
 
 

@@ -176,21 +176,55 @@ def _release(run: Kept) -> Release:
 def _rows(build: str, runs: Sequence[Kept], keys: Mapping[int, Key], wanted: Callable[[Key], bool]) -> list[Line]:
     """Lines without their moves, in the order in which quantities first came."""
     called = _names(runs)
-    told: dict[Key, list[tuple[int, NDArray[Any]]]] = {}
-    for position, run in enumerate(runs):
-        for reading in run.readings:
-            key = keys[int(reading["key"])]
-            key = key._replace(reference=called.get(key.reference, key.reference))
-            if wanted(key):
-                told.setdefault(key, []).append((position, reading))
-    machine = _machine(runs[-1]) if runs else ""
+    told: dict[Key, list[_Readings]] = {}
+    for number, readings in _together(runs).items():
+        key = keys[number]._replace(reference=called.get(keys[number].reference, keys[number].reference))
+        if wanted(key):
+            told.setdefault(key, []).append(readings)
+    goldens = {name: _goldens(runs, called, name) for name in {key.reference for key in told}}
+    machines = np.array([_machine(run) for run in runs])
     lines = []
-    for key, readings in told.items():
+    for key, parts in told.items():
+        readings = _Readings.of(parts)
         if key.check == "cost" and key.quantity not in COUNTED:
-            readings = [(at, one) for at, one in readings if _machine(runs[at]) == machine]
-        line = _line(build, key, readings, _goldens(runs, called, key.reference))
+            readings = readings.only(machines[readings.runs] == machines[-1])
+        line = _line(build, key, readings, goldens[key.reference])
         lines += [line] if line else []
     return lines
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """Readings of one quantity: positions of the runs, in their order, and what they read; shape (readings,)."""
+
+    runs: NDArray[np.int64]
+    read: NDArray[Any]
+
+    @classmethod
+    def of(cls, parts: Sequence[_Readings]) -> _Readings:
+        """Those of several names, in the order of runs."""
+        runs = np.concatenate([part.runs for part in parts])
+        order = np.argsort(runs, kind="stable")
+        return cls(runs[order], np.concatenate([part.read for part in parts])[order])
+
+    def only(self, which: NDArray[Any]) -> _Readings:
+        return _Readings(self.runs[which], self.read[which])
+
+
+def _together(runs: Sequence[Kept]) -> dict[int, _Readings]:
+    """By key, what all runs read."""
+    if not runs:
+        return {}
+    read = np.concatenate([run.readings for run in runs])
+    positions = np.repeat(np.arange(len(runs)), [run.readings.size for run in runs])
+    order = np.argsort(read["key"], kind="stable")
+    read, positions = read[order], positions[order]
+    numbers, begins = np.unique(read["key"], return_index=True)
+    ends = [*begins[1:], read.size]
+    return {
+        int(number): _Readings(positions[begin:end], read[begin:end])
+        for number, begin, end in zip(numbers, begins, ends, strict=True)
+    }
 
 
 def _machine(run: Kept) -> str:
@@ -219,38 +253,38 @@ def _names_in(run: Kept) -> Mapping[str, Any]:
     return names
 
 
-def _goldens(runs: Sequence[Kept], called: Mapping[str, str], reference: str) -> list[str]:
+def _goldens(runs: Sequence[Kept], called: Mapping[str, str], reference: str) -> NDArray[Any]:
     """By run, which impulses the reference had; empty where it was not there or nobody said."""
     told = []
     for run in runs:
         own = [one for name, one in run.about["golden"].items() if called.get(name, name) == reference]
         told.append(" ".join(own[0].get("sha256") or ()) if own else "")
-    return told
+    return np.array(told)
 
 
-def _line(build: str, key: Key, readings: Sequence[tuple[int, Any]], goldens: Sequence[str]) -> Line | None:
-    known = [(at, one) for at, one in readings if np.isfinite(one["deviation"]) and np.isfinite(one["uncertainty"])]
-    only_differences = not any(one["golden"] for _, one in known if np.isfinite(one["golden"]))
-    anew = [
-        here for here in range(1, len(known)) if goldens[known[here][0]] != goldens[known[here - 1][0]]
-    ]  # fmt: skip
-    if only_differences and anew:
-        known, anew = known[anew[-1] :], []
-    tolerances = [float(one["tolerance"]) for _, one in known if one["tolerance"] > 0]
-    if not known or not tolerances:
+def _line(build: str, key: Key, readings: _Readings, goldens: NDArray[Any]) -> Line | None:
+    """The line of one quantity; None where it has no tolerance or nothing is known of it."""
+    known = readings.only(np.isfinite(readings.read["deviation"]) & np.isfinite(readings.read["uncertainty"]))
+    only_differences = not np.any(np.nan_to_num(known.read["golden"]))
+    prints = goldens[known.runs]
+    anew = np.flatnonzero(prints[1:] != prints[:-1]) + 1
+    if only_differences and anew.size:
+        known, anew = known.only(np.arange(known.runs.size) >= anew[-1]), anew[:0]
+    tolerances = known.read["tolerance"][known.read["tolerance"] > 0]
+    if not tolerances.size:
         return None
-    first = float(known[0][1]["golden"])
-    moved = [0.0 if only_differences else float(one["golden"]) - first for _, one in known]
+    golden = known.read["golden"]
+    moved = np.zeros(golden.size) if only_differences else golden - golden[0]
     if not np.all(np.isfinite(moved)):
         return None
     return Line(
         build, *key,
-        releases=tuple(at for at, _ in known),
-        values=tuple(float(one["deviation"]) + by for (_, one), by in zip(known, moved, strict=True)),
-        spreads=tuple(float(one["uncertainty"]) for _, one in known),
-        tolerance=tolerances[0],
-        passed=tuple(bool(one["passed"]) for _, one in known),
-        anew=tuple(anew),
+        releases=tuple(known.runs.tolist()),
+        values=tuple((known.read["deviation"] + moved).tolist()),
+        spreads=tuple(known.read["uncertainty"].tolist()),
+        tolerance=float(tolerances[0]),
+        passed=tuple(known.read["passed"].tolist()),
+        anew=tuple(anew.tolist()),
         moves=Moves(),
     )  # fmt: skip
 

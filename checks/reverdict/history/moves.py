@@ -28,6 +28,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -160,6 +161,7 @@ def _odd(row: NDArray[Any], noise: float, margin: int) -> NDArray[Any]:
     return np.union1d(np.flatnonzero(off & alike) + 1, astray)
 
 
+@lru_cache(maxsize=8)
 def _atoms(size: int, margin: int) -> NDArray[Any]:
     """Steps at 1 … size − 1, then slopes since 0 … size − 3; shape (size, 2·size − 3).
 
@@ -176,6 +178,8 @@ def _atoms(size: int, margin: int) -> NDArray[Any]:
 def _explained(row: NDArray[Any], used: NDArray[Any], dictionary: NDArray[Any], threshold: float) -> _Fit:
     """The best of three tries: with steps alone, with slopes alone, with both. An atom must be worth ``threshold``²."""
     value, atoms = row[used], dictionary[used]
+    if _best(value, atoms, [])[1] <= threshold**2:
+        return _solved(value, atoms, [])
     is_step = np.arange(atoms.shape[1]) < row.size - 1
     tries = [_selected(value, atoms * allowed, threshold) for allowed in (is_step, ~is_step, np.ones_like(is_step))]
     return min(tries, key=lambda fit: _misfit(value, atoms, fit) + len(fit.taken) * threshold**2)
