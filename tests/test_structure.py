@@ -33,7 +33,8 @@ MAY_IMPORT = {
     "capture": {"capture", "errors", "measure", "sound"},
     "render": {"render", "errors", "measure", "sound", "words"},
     "history": {"history", "durable", "errors"},
-    "report": {"report", "errors", "fit", "history", "measure", "phrases", "words"},
+    "choosing": set(),
+    "report": {"report", "choosing", "errors", "fit", "history", "measure", "phrases", "words"},
 }
 """What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it."""
 

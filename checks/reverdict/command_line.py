@@ -148,6 +148,19 @@ examples:
   reverdict golden new plate --from build.toml --rate 48000 96000 --block 512 1 whole --level -6 -40
 """
 
+ABOUT_COMPARE = """\
+Each build is put to the gate. Its distance from the goldens is the root mean square of its deviations in shares of
+their tolerances, over echo timing, group delay and energy decay alike: 0 is the golden, 1 is what would just pass if
+every value were at its limit. What no measurement here tells apart is said, and so is which is both close and cheap.
+Only a build that passes is recommended; one that cannot be judged does not stop the others.
+
+examples:
+  reverdict compare firmware-a.toml firmware-b.toml firmware-c.toml --report comparison
+  reverdict compare *.toml --only 'tank*' --json
+
+exit status: 0 at least one passes, 1 none does, 2 bad input, 3 internal error
+"""
+
 ABOUT_DRIFT = """\
 A golden approved anew, and anew, lets a build walk away in steps that each pass. Here every quantity is followed over
 all releases against its first golden: in steps (at which release), drifting (since which, how fast), and in how many
@@ -312,6 +325,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_capture(commands)
     _add_fit(commands)
     _add_golden(commands)
+    _add_compare(commands)
     _add_drift(commands)
     _add_sensitivity(commands)
     _add_demo(commands)
@@ -1056,6 +1070,53 @@ def _sensitivity(options: argparse.Namespace) -> int:
         sensitivity_terminal.show(result, sys.stdout)
         print(f"Page: {page}")
     return 0
+
+
+# compare
+
+
+def _add_compare(commands: Any) -> None:
+    parser = _command(
+        commands, "compare", _compare, "choose among candidates: closeness to the goldens, and cost",
+        epilog=ABOUT_COMPARE,
+    )  # fmt: skip
+    parser.add_argument("builds", type=Path, nargs="+", metavar="BUILD", help="2 to 20 builds, as gate takes them")
+    _golden_option(parser)
+    parser.add_argument("--only", action=_Once, default="*", metavar="GLOB", help="only references whose name matches")
+    parser.add_argument(
+        "--report", type=Path, metavar="DIR",
+        help="write index.html, compare.json and summary.md, and each build's own report in a folder",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="for scripts")
+    jobs = _number(int, 1, 1024, "a number of workers, 1 or more")
+    parser.add_argument("--jobs", type=jobs, default=1, metavar="N", help="worker processes (1); cost is timed alone")
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from reverdict import report
+    from reverdict.choosing import choose
+    from reverdict.comparing import compare
+    from reverdict.report import compare_terminal
+    from reverdict.report.compare_words import as_json
+    from reverdict.report.verdict_json import to_json
+
+    if options.report:
+        _prove_writable(options.report, options.golden)
+    progress = _Progress(sys.stderr)
+    try:
+        verdicts = compare(options.builds, options.golden, options.only, options.jobs, progress.show)
+    finally:
+        progress.clear()
+    choice = choose({label: to_json(verdict) for label, verdict in verdicts.items()})
+    page = report.write_comparison(choice, verdicts, options.report) if options.report else None
+    with _reader_may_leave():
+        if options.json:
+            print(json.dumps(as_json(choice), indent=1, ensure_ascii=False, allow_nan=False))
+        else:
+            compare_terminal.show(choice, sys.stdout)
+            if page:
+                print(f"Page: {page}")
+    return 0 if any(one.passes for one in choice.candidates) else 1
 
 
 # drift

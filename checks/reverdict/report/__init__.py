@@ -17,6 +17,7 @@ from reverdict import words
 from reverdict.errors import BadInput
 
 if TYPE_CHECKING:
+    from reverdict.choosing import Choice
     from reverdict.history.lines import History
 
 
@@ -46,6 +47,25 @@ def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str,
         "index.html": page_html(judged, sensitivity),
     }
     _write_all(folder, pages)
+    return folder / "index.html"
+
+
+def write_comparison(choice: Choice, verdicts: Mapping[str, words.Verdict], folder: Path) -> Path:
+    """Write index.html, compare.json and summary.md, and each build's report in a folder of its own beside them.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be made or written to.
+    """
+    from reverdict.report.compare_page import page
+    from reverdict.report.compare_words import as_json, folders, summary
+
+    places = folders(choice)
+    for label, verdict in verdicts.items():
+        write_report(verdict, folder / places[label])
+    told = json.dumps(as_json(choice), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    _write_all(folder, {"compare.json": told, "summary.md": summary(choice), "index.html": page(choice)})
     return folder / "index.html"
 
 

@@ -1,0 +1,202 @@
+"""Several candidates side by side: distances in closed form, the front, what is told apart, and a real C build."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from reverdict.choosing import choose
+from reverdict.command_line import main
+from reverdict.demo import write_demo
+
+needs_cc = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler called cc")
+
+
+def finding(where: str, share: float | None, spread: float = 0.0, limit: float = 0.1) -> dict[str, Any]:
+    return {
+        "quantity": "arrival", "where": where, "unit": "ms", "golden": 30.0, "candidate": None,
+        "deviation": None if share is None else share * limit, "uncertainty": spread * limit, "tolerance": limit,
+        "share_of_tolerance": None if share is None else abs(share), "reason": "", "cell": "",
+        "outcome": "unsure" if share is None else "pass" if abs(share) <= 1 else "fail",
+    }  # fmt: skip
+
+
+def verdict(counted: float | None = None, golden: float = 1000.0, **checks: Any) -> dict[str, Any]:
+    """A verdict of one reference; ``checks`` are findings by the name of their check."""
+    told = []
+    for name, findings in checks.items():
+        outcomes = {one["outcome"] for one in findings}
+        outcome = next((one for one in ("fail", "unsure") if one in outcomes), "pass")
+        told.append({
+            "check": name.replace("_", "-"), "outcome": outcome, "reason": f"{name} is out", "findings": findings,
+            "closes_gate": outcome != "pass",
+        })  # fmt: skip
+    whole = next((one for one in ("fail", "unsure") if any(check["outcome"] == one for check in told)), "pass")
+    cost = {} if counted is None else {"counted": {"golden": golden, "candidate": counted, "uncertainty": 0.0}}
+    return {
+        "schema": 1, "outcome": whole, "errors": [], "build": {"name": "b", "version": "1", "commit": None},
+        "references": [{"name": "tank", "title": "", "outcome": whole, "checks": told, "cost": cost}],
+    }  # fmt: skip
+
+
+def by_label(verdicts: Mapping[str, dict[str, Any]]) -> dict[str, Any]:
+    return {one.label: one for one in choose(verdicts).candidates}
+
+
+def test_the_distance_is_the_root_mean_square_and_checks_weigh_alike() -> None:
+    many = [finding(str(n), 0.3) for n in range(9)]
+    one = by_label({
+        "a": verdict(echo_timing=many, group_delay=[finding("x", 0.4), finding("y", 0.0)]),
+        "b": verdict(echo_timing=many, group_delay=[finding("x", 0.0), finding("y", 0.0)]),
+    })["a"]  # fmt: skip
+    assert one.distances["echo-timing"].value == pytest.approx(0.3)
+    assert one.distances["group-delay"].value == pytest.approx(0.4 / math.sqrt(2))
+    assert one.distance.value == pytest.approx(math.sqrt((0.3**2 + 0.4**2 / 2) / 2))
+
+
+def test_only_what_all_have_a_value_for_is_compared() -> None:
+    full = verdict(echo_timing=[finding("x", 0.1), finding("y", 0.9)])
+    choice = choose({"a": full, "b": verdict(echo_timing=[finding("x", 0.2), finding("y", None)])})
+    assert (choice.compared, choice.left_out) == (1, 1)
+    assert {one.label: one.distance.value for one in choice.candidates if one.distance} == {
+        "a": pytest.approx(0.1),
+        "b": pytest.approx(0.2),
+    }
+
+
+def test_only_a_build_that_passes_is_taken() -> None:
+    near_but_out = verdict(echo_timing=[finding("x", 1.1), finding("y", 0.0)])
+    far_but_in = verdict(echo_timing=[finding("x", 0.9), finding("y", 0.9)])
+    choice = choose({"near": near_but_out, "far": far_but_in})
+    assert choice.taken == "far"
+    assert [one.label for one in choice.candidates] == ["far", "near"]
+    none = choose({"near": near_but_out, "worse": verdict(echo_timing=[finding("x", 2.0), finding("y", 0.0)])})
+    assert none.taken == ""
+    assert none.candidates[0].why_not == "tank: echo_timing is out"
+
+
+def test_of_those_that_sound_alike_the_cheapest_is_taken() -> None:
+    def build(share: float, counted: float) -> dict[str, Any]:
+        return verdict(counted, echo_timing=[finding("x", share, 0.05)])
+
+    choice = choose({"dear": build(0.20, 1200), "cheap": build(0.22, 900), "far": build(0.6, 800)})
+    assert choice.alike == (("dear", "cheap"),)
+    assert choice.taken == "cheap"
+    assert set(choice.front) == {"cheap", "far"}
+    known_better = choose({"dear": verdict(echo_timing=[finding("x", 0.2)]), "cheap": verdict(
+        echo_timing=[finding("x", 0.22)]
+    )})  # fmt: skip
+    assert known_better.alike == ()
+
+
+def test_two_of_one_distance_may_sound_different() -> None:
+    late, early = (verdict(echo_timing=[finding("x", share)]) for share in (0.5, -0.5))
+    assert choose({"late": late, "early": early}).alike == ()
+
+
+def test_counts_of_goldens_that_cost_differently_are_told_against_the_first() -> None:
+    sound = [finding("x", 0.1)]
+    same = by_label({"a": verdict(1100, echo_timing=sound), "b": verdict(900, echo_timing=sound)})
+    assert [same[label].price.percent for label in "ab"] == [pytest.approx(10), pytest.approx(-10)]
+    other = by_label({"a": verdict(1100, echo_timing=sound), "b": verdict(2200, 2000.0, echo_timing=sound)})
+    assert [other[label].price.percent for label in "ab"] == [pytest.approx(0), pytest.approx(100)]
+    assert other["b"].price.against == "a"
+
+
+def test_counts_and_times_are_never_mixed() -> None:
+    sound = [finding("x", 0.1)]
+    timed = verdict(echo_timing=sound)
+    timed["references"][0]["cost"] = {"timed": {"ratio": 1.1, "seconds_per_sample": {"golden": 1e-7}}}
+    assert all(one.price is None for one in choose({"a": verdict(900, echo_timing=sound), "b": timed}).candidates)
+    both = by_label({"a": timed, "b": timed})
+    assert both["a"].price.by == "timed"
+    assert both["a"].price.percent == pytest.approx(10.0)
+
+
+def test_one_that_could_not_be_judged_stays_in_the_table() -> None:
+    broken = {"outcome": "error", "errors": ["build.toml: no such program"], "references": [], "build": {"name": "c"}}
+    choice = choose({"broken": broken, "a": verdict(echo_timing=[finding("x", 0.1)])})
+    assert [one.label for one in choice.candidates] == ["a", "broken"]
+    assert choice.candidates[1].why_not == "build.toml: no such program"
+    assert choice.taken == "a"
+
+
+# The command, on real builds.
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("workspace") / "demo"
+    write_demo(folder)
+    return folder
+
+
+def variant(demo: Path, number: int, by_ms: float) -> Path:
+    """The demo's C port with the second spring's trip longer by so much; not asked what it costs."""
+    builds = demo / "builds"
+    source, toml = ((builds / name).read_text(encoding="utf-8") for name in ("workshop.c", "c-port.toml"))
+    assert source.count("33.45") == 1
+    (builds / f"v{number}.c").write_text(source.replace("33.45", f"{33.45 + by_ms:.6f}"), encoding="utf-8")
+    told = toml.replace('"workshop.c"', f'"v{number}.c"').replace('name = "workshop-c"', f'name = "v{number}"')
+    file = builds / f"v{number}.toml"
+    file.write_text(told + '\n[build.not_asked]\ncost = "only the sound is compared"\n', encoding="utf-8")
+    return file
+
+
+SIX = (0.0, 0.0105, 0.003, 0.0135, 0.0, 0.006)
+TEN = (*SIX, 0.0015, 0.009, 0.0045, 0.0075)
+
+
+@needs_cc
+@pytest.mark.parametrize("by", [SIX, pytest.param(TEN, marks=pytest.mark.slow)], ids=len)
+def test_variants_of_a_c_build_come_out_in_the_order_of_their_distance(
+    demo: Path, tmp_path: Path, by: tuple[float, ...]
+) -> None:
+    """Trips longer by 0 to 0.0135 ms; the first and the fifth are the same, and sound so."""
+    files = [variant(demo, number, ms) for number, ms in enumerate(by)]
+    report = tmp_path / "report"
+    asked = ["--golden", str(demo / "golden"), "--only", "workshop-spring", "--report", str(report)]
+    assert main(["compare", *map(str, files), *asked]) == 0
+    told = json.loads((report / "compare.json").read_text(encoding="utf-8"))
+    order = [int(one["build"]["name"][1:]) for one in told["candidates"]]
+    assert sorted(order[:2]) == [0, 4]
+    assert order[2:] == sorted((n for n in range(len(by)) if by[n]), key=lambda n: by[n])
+    assert told["not_told_apart"] == [[told["candidates"][0]["label"], told["candidates"][1]["label"]]]
+    distances = [one["distance"]["value"] for one in told["candidates"]]
+    assert distances == sorted(distances)
+    page = (report / "index.html").read_text(encoding="utf-8")
+    assert "cannot be told apart" in page
+    assert all((report / f"{place}-v{number}_1.0" / "index.html").is_file() for place, number in enumerate(order, 1))
+
+
+@needs_cc
+def test_a_build_that_does_not_compile_stops_nobody(demo: Path, capsys: Any) -> None:
+    good, broken = variant(demo, 20, 0.0), variant(demo, 21, 0.0)
+    (demo / "builds" / "v21.c").write_text("this is no C", encoding="utf-8")
+    asked = ["--golden", str(demo / "golden"), "--only", "workshop-spring"]
+    assert main(["compare", str(broken), str(good), *asked, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [one["outcome"] for one in told["candidates"]] == ["pass", "fail"]
+    assert told["recommended"] == "v20 1.0"
+    assert "the only one that passes" in told["said"][0]
+    assert told["candidates"][1]["why_not"]
+
+
+@pytest.mark.parametrize(
+    ("builds", "said"),
+    [
+        (["release-1.0"], "1 builds; it takes 2 to 20"),
+        (["release-1.0", "release-1.0"], "is named twice"),
+        (["release-1.0", "nowhere"], "no such build"),
+    ],
+)
+def test_a_slip_is_told_before_anything_runs(demo: Path, capsys: Any, builds: list[str], said: str) -> None:
+    files = [str(demo / "builds" / f"{name}.toml") for name in builds]
+    assert main(["compare", *files, "--golden", str(demo / "golden")]) == 2
+    assert said in capsys.readouterr().err
