@@ -14,6 +14,7 @@ import os
 import re
 import signal
 import sys
+import tempfile
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -159,6 +160,18 @@ examples:
   reverdict compare *.toml --only 'tank*' --json
 
 exit status: 0 at least one passes, 1 none does, 2 bad input, 3 internal error
+"""
+
+ABOUT_BISECT = """\
+Commits are checked out, built and judged against the goldens of the good commit. What does not compile, crashes or is
+unsure is skipped; an error of the suite or a slip in the question ends the search and blames nobody.
+
+example, in the repository of the reverb:
+  git bisect start HEAD v1.4
+  git bisect run reverdict bisect build.toml --only tank --quantity arrival --where 'spring 2*' --by 0.02
+  git bisect reset
+
+exit status, as git bisect run reads it: 0 before, 1 after, 125 cannot be told, 255 ends the search
 """
 
 ABOUT_DRIFT = """\
@@ -327,6 +340,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_golden(commands)
     _add_compare(commands)
     _add_drift(commands)
+    _add_bisect(commands)
     _add_sensitivity(commands)
     _add_demo(commands)
     _add_schema(commands)
@@ -1180,6 +1194,45 @@ def _drift(options: argparse.Namespace) -> int:
             if options.report:
                 print(f"Page: {options.report / 'drift.html'}")
     return 1 if told["closes"] else 0
+
+
+# bisect
+
+
+def _add_bisect(commands: Any) -> None:
+    parser = _command(
+        commands, "bisect", _bisect, "one step for git bisect run: which commit moved a quantity",
+        epilog=ABOUT_BISECT,
+    )  # fmt: skip
+    parser.add_argument("build", type=Path, metavar="BUILD", help="build TOML of what is checked out")
+    _golden_option(parser)
+    parser.add_argument("--only", action=_Once, default="*", metavar="GLOB", help="only references whose name matches")
+    parser.add_argument("--check", default="*", metavar="GLOB", help="only this check: echo-timing, group-delay, …")
+    parser.add_argument(
+        "--quantity", default="*", metavar="GLOB", help="only this quantity: arrival, T30, instructions"
+    )
+    parser.add_argument("--where", default="*", metavar="GLOB", help="only there: 'spring 2, pass 1*'")
+    parser.add_argument(
+        "--by", type=_number(float, 0, 1e12, "a deviation in the unit of the quantity"), metavar="AMOUNT",
+        help="after is what lies farther from golden than this, in its own unit (else: what fails)",
+    )  # fmt: skip
+
+
+def _bisect(options: argparse.Namespace) -> int:
+    from reverdict.bisecting import STOP, Question, goldens_of_good, step
+    from reverdict.gate import gate
+    from reverdict.report.verdict_json import to_json
+
+    try:
+        with tempfile.TemporaryDirectory(prefix="reverdict-good-") as folder:
+            golden = goldens_of_good(options.golden, Path(folder))
+            verdict = gate(options.build, golden, options.only)
+        status, said = step(to_json(verdict), Question(options.check, options.quantity, options.where, options.by))
+    except Exception as error:  # whatever it is, no commit is to be blamed for it
+        print("\n".join(_told(error)[1]), file=sys.stderr)
+        return STOP
+    print(said)
+    return status
 
 
 # demo, schema
