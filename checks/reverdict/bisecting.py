@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import io
 import subprocess
-import tarfile
+import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -91,12 +91,12 @@ def goldens_of_good(golden: Path, into: Path) -> Path:
     inside = place.relative_to(Path(top)).as_posix()
     commit = _first_good(top, good.splitlines())
     archive = subprocess.run(
-        ["git", "-C", top, "archive", "--format=tar", commit, inside], capture_output=True, check=False
+        ["git", "-C", top, "archive", "--format=zip", commit, inside], capture_output=True, check=False
     )  # fmt: skip
     if archive.returncode:
         raise BadInput(golden, f"the good commit {commit[:7]} has no such folder of goldens")
-    with tarfile.open(fileobj=io.BytesIO(archive.stdout)) as packed:
-        packed.extractall(into, **({"filter": "data"} if hasattr(tarfile, "data_filter") else {}))  # type: ignore[arg-type]
+    with zipfile.ZipFile(io.BytesIO(archive.stdout)) as packed:
+        packed.extractall(into)
     return into / inside
 
 
