@@ -68,6 +68,6 @@ def test_render_alone_starts_other_peoples_code() -> None:
         for file in PACKAGE.rglob("*.py")
         if "workshop" not in file.parts and "import subprocess" in file.read_text(encoding="utf-8")
     }
-    # git, for the name of an approver, the commit of a build and goldens of then, and versions of tools are ours to ask.
+    # git, for an approver, the commit of a build and goldens of then, and versions of tools are ours to ask.
     ours = {"bisecting.py", "machine.py", "making.py", "schema.py"}
     assert {name for name in starters if not name.startswith("render/")} <= ours
