@@ -319,8 +319,8 @@ def to_text(verdict: Verdict) -> str:
 
 
 def test_a_verdict_from_before_there_were_cells_is_still_read(matrix: Workspace) -> None:
+    from boards import everything
     from reverdict.report.junit import junit_xml
-    from reverdict.report.page import page_html
     from reverdict.report.summary import summary_md
 
     judged = to_json(gate(a_build(matrix, "gain = 1.2"), matrix.golden))
@@ -333,7 +333,7 @@ def test_a_verdict_from_before_there_were_cells_is_still_read(matrix: Workspace)
     assert "The build is 1.58 dB louder in every band." in text(judged)
     assert "cell" not in summary_md(judged)
     assert len(list(ET.fromstring(junit_xml(judged)).iter("testcase"))) == 5  # noqa: S314 - our own
-    assert '<table class="cells">' not in page_html(judged)
+    assert '<table class="cells">' not in everything(judged)
 
 
 def test_a_full_matrix_has_every_combination(matrix: Workspace) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import posixpath
 import re
 from dataclasses import replace
 from functools import cache
@@ -17,14 +18,16 @@ import jsonschema
 import numpy as np
 import pytest
 
+from boards import everything
 from reverdict.errors import BadInput
 from reverdict.report import line_chart, margin_ruler, write_report
 from reverdict.report.badge import badge_svg
+from reverdict.report.board import pages
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
+from reverdict.report.frame import assets, safe_name
 from reverdict.report.junit import junit_xml
 from reverdict.report.margin_ruler import HALF_CELLS, HALF_PX, OUTER_CELLS, OUTER_PX, Ruler, ruler_of
-from reverdict.report.page import page_html
 from reverdict.report.peak_meter import peak_meter
 from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_first
 from reverdict.report.sentences import about_reference, opening
@@ -262,9 +265,15 @@ def hostile() -> Verdict:
 
 
 @cache
+def boards(name: str) -> dict[str, str]:
+    """The pages of one of ``VERDICTS`` by their place, drawn once."""
+    return pages(to_json(VERDICTS[name]))
+
+
+@cache
 def page_of(name: str) -> str:
-    """The page of one of ``VERDICTS``, drawn once."""
-    return page_html(to_json(VERDICTS[name]))
+    """All pages of one of ``VERDICTS``."""
+    return "\n".join(boards(name).values())
 
 
 def text_of(path: Path) -> str:
@@ -490,7 +499,7 @@ def test_a_crash_is_told_once_and_the_rest_was_not_reached() -> None:
     assert every in text(verdict)
     assert summary_md(verdict).count("not reached: conduct failed") == 1
     assert "checks: 1 fail, 4 unsure (4 not reached)" in text(verdict)
-    rows = re.findall(r'<div class="check-row.*?</ul></div>', page_html(verdict))
+    rows = re.findall(r'<div class="check-row.*?</ul></div>', everything(verdict))
     assert [re.sub("<[^>]*>", "", row) for row in rows][1:] == [
         "echo timing, group delay, energy decay and cost?not reachedconduct failed"
     ]
@@ -501,7 +510,7 @@ def test_what_conduct_names_itself_is_not_named_twice() -> None:
     checks = (*crashed().checks[:4], CheckVerdict("conduct", FAIL, findings=(silent,), closes_gate=True))
     verdict = to_json(verdict_of(ReferenceVerdict("plate", "", FAIL, checks)))
     assert opening(verdict)[0].startswith("Output is silent (peak below −120 dB of the click). Echo timing,")
-    for said in (text(verdict), summary_md(verdict), junit_xml(verdict), page_html(verdict)):
+    for said in (text(verdict), summary_md(verdict), junit_xml(verdict), everything(verdict)):
         assert "output: output" not in said.lower()
 
 
@@ -660,7 +669,7 @@ def test_where_only_the_onset_was_judged_it_is_the_onset_that_holds() -> None:
 
 def test_minus_signs_are_true_for_people_and_plain_for_programs(verdict: dict[str, Any]) -> None:
     hyphen = r"(?<![\w.)\]-])-\d"
-    visible = re.sub(r"<style>.*?</style>|<[^>]*>", " ", page_html(verdict), flags=re.DOTALL)
+    visible = re.sub(r"<style>.*?</style>|<[^>]*>", " ", everything(verdict), flags=re.DOTALL)
     for said in (text(verdict), visible, re.sub(r"\|-+", "", summary_md(verdict)), badge_svg(verdict)):
         shown = said.replace(verdict["judged_at"], "")
         assert not re.search(hyphen, re.sub(r"<[^>]*>", " ", shown))
@@ -720,35 +729,40 @@ def test_plain_shows_what_cannot_be_seen() -> None:
 
 
 @pytest.mark.parametrize("name", VERDICTS)
-def test_page_holds_no_script_and_asks_nothing_of_the_network(name: str) -> None:
-    page = Page(page_of(name))
-    assert not {"script", "iframe", "object", "embed", "form", "img", "base"} & {tag for tag, _ in page.tags}
-    assert not [key for _, attributes in page.tags for key in attributes if key.startswith("on")]
-    assert not page.values("src")
-    siblings = {"verdict.json", "junit.xml", "summary.md"}
-    for address in page.values("href"):
-        assert address.startswith(("#", "data:image/svg+xml,")) or address in siblings
-    policy = next(one["content"] for tag, one in page.tags if one.get("http-equiv") == "Content-Security-Policy")
-    assert policy.startswith("default-src 'none'; style-src 'unsafe-inline'; img-src data:")
-    style = page_of(name).partition("<style>")[2].partition("</style>")[0]
-    assert "url(" not in style
-    assert "@import" not in style
+def test_pages_run_and_load_only_what_lies_in_their_folder(name: str) -> None:
+    written = {**assets(), **dict.fromkeys(("verdict.json", "junit.xml", "summary.md"), ""), **boards(name)}
+    for place, source in boards(name).items():
+        page = Page(source)
+        assert not {"style", "iframe", "object", "embed", "form", "img", "base"} & {tag for tag, _ in page.tags}
+        assert not [key for _, attributes in page.tags for key in attributes if key.startswith("on")]
+        assert source.count("<script") == 1
+        assert "></script>" in source
+        for address in page.values("href") + page.values("src"):
+            target, _, identity = address.partition("#")
+            if not address.startswith("data:image/svg+xml,"):
+                there = posixpath.normpath(posixpath.join(posixpath.dirname(place), target)) if target else place
+                assert there in written
+                assert not identity or f'id="{identity}"' in written[there]
+        policy = next(one["content"] for tag, one in page.tags if one.get("http-equiv") == "Content-Security-Policy")
+        assert policy.startswith("default-src 'none'; script-src 'self'; style-src 'self'; img-src data:")
+        assert "unsafe" not in policy
+    assert not re.search(r"url\(|@import|://", "".join(assets().values()))
 
 
 @pytest.mark.parametrize("name", VERDICTS)
-def test_page_can_be_read_without_seeing_it(name: str) -> None:
-    page = Page(page_of(name))
-    identities = page.values("id")
-    assert len(identities) == len(set(identities))
-    assert {address[1:] for address in page.values("href") if address.startswith("#")} <= set(identities)
-    labels = {identity for value in page.values("aria-labelledby") for identity in value.split()}
-    assert labels <= set(identities)
-    tables = sum(tag == "table" for tag, _ in page.tags)
-    assert sum(tag == "caption" for tag, _ in page.tags) == tables
-    assert all("scope" in attributes for tag, attributes in page.tags if tag == "th")
-    for tag, attributes in page.tags:
-        assert tag != "svg" or attributes.get("aria-hidden") == "true" or attributes.get("role") == "img"
-    assert sum(tag == "h1" for tag, _ in page.tags) == 1
+def test_pages_can_be_read_without_seeing_them(name: str) -> None:
+    for source in boards(name).values():
+        page = Page(source)
+        identities = page.values("id")
+        assert len(identities) == len(set(identities))
+        labels = {identity for value in page.values("aria-labelledby") for identity in value.split()}
+        assert labels <= set(identities)
+        tables = sum(tag == "table" for tag, _ in page.tags)
+        assert sum(tag == "caption" for tag, _ in page.tags) == tables
+        assert all("scope" in attributes for tag, attributes in page.tags if tag == "th")
+        for tag, attributes in page.tags:
+            assert tag != "svg" or attributes.get("aria-hidden") == "true" or attributes.get("role") == "img"
+        assert sum(tag == "h1" for tag, _ in page.tags) == 1
 
 
 def test_hostile_text_survives_as_text_in_the_page() -> None:
@@ -767,7 +781,7 @@ def test_overview_words_do_not_rest_on_colour() -> None:
 
 
 def test_page_draws_golden_and_build_in_every_picture_and_numbers_the_passes() -> None:
-    source = page_html(to_json(verdict_of(tank())))
+    source = everything(to_json(verdict_of(tank())))
     charts = re.findall(r'<svg class="chart".*?</svg>', source)
     assert len(charts) == 3
     assert all('class="golden"' in chart and 'class="build"' in chart and 'class="band"' in chart for chart in charts)
@@ -839,8 +853,8 @@ def test_the_key_shows_every_mark_of_the_table() -> None:
 
 
 def test_rulers_stay_inside_their_cells_and_options_in_one_piece() -> None:
-    source = page_html(to_json(verdict_of(tank())))
-    style = source.partition("<style>")[2].partition("</style>")[0]
+    source = everything(to_json(verdict_of(tank())))
+    style = assets()["assets/board.css"]
     assert not re.search(r"\.ruler\{[^}]*margin[^}]*-\d", style)
     for option in ("--from BUILD", "--why TEXT"):
         assert f"<code>{option}</code>" in source
@@ -848,7 +862,7 @@ def test_rulers_stay_inside_their_cells_and_options_in_one_piece() -> None:
 
 
 def test_a_passing_check_gives_the_figures_of_its_nearest_finding() -> None:
-    rows = re.findall(r'<div class="check-row pass".*?</ul></div>', page_html(to_json(verdict_of(passing()))))
+    rows = re.findall(r'<div class="check-row pass".*?</ul></div>', everything(to_json(verdict_of(passing()))))
     told = [plain(re.sub("<[^>]*>", " ", row).replace("\u202f", " ").replace("\u00a0", " ")) for row in rows]
     for figures in (
         "arrival, spring 2, pass 3, 500 Hz: 0.02 ms late, limit 0.10 ms",
@@ -877,16 +891,16 @@ def test_curves_with_nothing_in_them_do_no_harm() -> None:
         "group_delay": [{**unfound, "tolerance_ms": [None]}],
         "decay": [silent],
     }
-    source = page_html(to_json(verdict_of(replace(tank(), curves=curves))))
+    source = everything(to_json(verdict_of(replace(tank(), curves=curves))))
     assert "none of the passes was found in the build" in source
-    assert "nan" not in source.partition("</style>")[2]
+    assert "nan" not in source
 
 
 def test_ten_references_stay_below_a_megabyte() -> None:
     references = [replace(tank(), name=f"tank {n}") for n in range(6)] + [
         replace(hall(), name=f"hall {n}") for n in range(4)
     ]
-    assert len(page_html(to_json(verdict_of(*references))).encode()) < 1_000_000
+    assert len(everything(to_json(verdict_of(*references))).encode()) < 1_000_000
 
 
 def test_a_thinned_line_stays_within_half_a_pixel() -> None:
@@ -988,7 +1002,7 @@ def test_badge_is_a_ruler_with_the_word(verdict: dict[str, Any]) -> None:
 def test_many_errors_are_all_said_once() -> None:
     errors = tuple(f"golden/a/reference.toml: cost.key_{number}: unknown" for number in range(8))
     verdict = to_json(verdict_of(outcome="error", errors=errors))
-    for said in (text(verdict), Page(page_html(verdict)).text, junit_xml(verdict)):
+    for said in (text(verdict), Page(everything(verdict)).text, junit_xml(verdict)):
         assert [said.count(f"cost.key_{number}: unknown") for number in range(8)] == [1] * 8
 
 
@@ -1060,14 +1074,15 @@ def test_terminal_says_why_nothing_was_judged() -> None:
 # The writer
 
 
-def test_report_writes_five_files_and_nothing_else(tmp_path: Path) -> None:
+def test_report_writes_its_files_and_nothing_else(tmp_path: Path) -> None:
     index = write_report(hostile(), tmp_path / "new" / "report")
     assert index == tmp_path / "new" / "report" / "index.html"
     names = sorted(path.name for path in index.parent.iterdir())
-    assert names == ["badge.svg", "index.html", "junit.xml", "summary.md", "verdict.json"]
+    assert names == ["assets", "badge.svg", "index.html", "junit.xml", "references", "summary.md", "verdict.json"]
     written = json.loads(text_of(index.with_name("verdict.json")))
     assert written["references"][0]["name"] == HOSTILE
-    assert text_of(index) == page_html(written)
+    found = {str(file.relative_to(index.parent).as_posix()): text_of(file) for file in index.parent.rglob("*.html")}
+    assert found == pages(written)
 
 
 def test_report_replaces_an_older_one(tmp_path: Path) -> None:
@@ -1075,6 +1090,22 @@ def test_report_replaces_an_older_one(tmp_path: Path) -> None:
     write_report(verdict_of(passing(), outcome="pass"), tmp_path)
     assert json.loads(text_of(tmp_path / "verdict.json"))["outcome"] == "pass"
     assert "Spring 2 answers" not in text_of(tmp_path / "index.html")
+
+
+def test_a_page_of_a_reference_that_is_gone_is_taken_away_and_nothing_else(tmp_path: Path) -> None:
+    write_report(verdict_of(tank(), passing()), tmp_path)
+    (tmp_path / "references" / "own.html").write_text("<p>somebody's own page</p>")
+    write_report(verdict_of(passing(), outcome="pass"), tmp_path)
+    assert sorted(file.name for file in (tmp_path / "references").iterdir()) == ["own.html", "room.html"]
+
+
+def test_every_name_has_a_file_name_of_its_own() -> None:
+    names = ["hall", "Hall", "HALL", "h all", "hall/..", "..", "", "con", "שלום", HOSTILE, "a" * 60, "a" * 61, "A" * 60]
+    files = [safe_name(name) for name in names]
+    assert len({file.lower() for file in files}) == len(names)
+    assert all(re.fullmatch(r"[a-z0-9_.-]{1,63}", file) and not file.startswith(".") for file in files)
+    assert files[0] == "hall"
+    assert files[7] != "con"
 
 
 def test_a_folder_that_cannot_be_written_is_bad_input(tmp_path: Path) -> None:

@@ -1,7 +1,8 @@
 """Reports: pure functions of the verdict dict, and the one writer that puts them into a folder.
 
-``margin_ruler`` is the figure all of them share; ``terminal`` prints, ``page`` is the dashboard, ``summary`` the text
-of a merge request, ``junit`` what CI servers read, ``badge`` a small picture, ``verdict_json`` the data itself.
+``margin_ruler`` is the figure all of them share; ``terminal`` prints, ``board`` is the dashboard (``overview_page``,
+``builds_page`` and ``reference_page`` in a ``frame``), ``summary`` the text of a merge request, ``junit`` what CI
+servers read, ``badge`` a small picture, ``verdict_json`` the data itself.
 ``sensitivity_*`` are the same for what the tolerances catch, ``drift_*`` for what moved over releases.
 """
 
@@ -9,7 +10,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,9 +23,10 @@ if TYPE_CHECKING:
 
 
 def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str, Any] | None = None) -> Path:
-    """Write verdict.json, junit.xml, summary.md, index.html and badge.svg; give the path of index.html.
+    """Write verdict.json, junit.xml, summary.md, badge.svg and the pages of a board; give the path of index.html.
 
-    The folder is made if need be. Each file is written beside its place and renamed, so no half page is ever seen.
+    The folder is made if need be, and pages of references that are gone are taken away. Each file is written beside its
+    place and renamed, index.html last, so no half page is ever seen.
     ``sensitivity`` is what sensitivity.json holds of these references, for the dashboard to show.
 
     Raises
@@ -32,21 +34,27 @@ def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str,
     BadInput
         The folder cannot be made or written to.
     """
-    from reverdict.report.badge import badge_svg
-    from reverdict.report.junit import junit_xml
-    from reverdict.report.page import page_html
-    from reverdict.report.summary import summary_md
+    from reverdict.report.board import data, pages
+    from reverdict.report.frame import assets
     from reverdict.report.verdict_json import to_json
 
     judged = to_json(verdict)
-    pages = {
-        "verdict.json": json.dumps(judged, indent=1, ensure_ascii=False, allow_nan=False) + "\n",
-        "junit.xml": junit_xml(judged),
-        "summary.md": summary_md(judged),
-        "badge.svg": badge_svg(judged),
-        "index.html": page_html(judged, sensitivity),
-    }
-    _write_all(folder, pages)
+    files = {**data([judged]), **assets(), **pages(judged, sensitivity)}
+    _write_all(folder, files)
+    return folder / "index.html"
+
+
+def write_board(verdicts: Sequence[Mapping[str, Any]], history: str, folder: Path) -> Path:
+    """Write the board of some builds, a verdict each as verdict.json holds it, and give the path of index.html.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be made or written to.
+    """
+    from reverdict.report.board import board, data
+
+    _write_all(folder, {**data(verdicts), **board(verdicts, history)})
     return folder / "index.html"
 
 
@@ -104,11 +112,22 @@ def write_sensitivity(result: Mapping[str, Any], folder: Path) -> Path:
 
 def _write_all(folder: Path, pages: Mapping[str, str]) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         for name, content in pages.items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
             _write(folder / name, content)
+        for page in folder.glob("references/*.html"):
+            if f"references/{page.name}" not in pages and "index.html" in pages and _is_ours(page):
+                page.unlink()
     except OSError as error:
         raise BadInput(folder, f"cannot write the report here ({error.strerror or error})") from error
+
+
+def _is_ours(page: Path) -> bool:
+    """Whether a page was made by a board, and may be taken away by the next one."""
+    from reverdict.report.frame import GENERATOR
+
+    with page.open(encoding="utf-8", errors="replace") as opened:
+        return GENERATOR in opened.read(2000)
 
 
 def _write(path: Path, content: str) -> None:

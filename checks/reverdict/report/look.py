@@ -163,3 +163,29 @@ h2,h3{break-after:avoid}
 a{text-decoration:none}
 }
 """
+
+BOARD_STYLE = """
+header h1 .quiet{font-size:.875rem;margin-left:.4em}
+.way{display:flex;flex-wrap:wrap;gap:.2rem 2rem;font-size:.875rem;color:var(--soft);margin:0 0 1.2rem}
+.overview tbody tr.cell th,.overview tbody tr.cell td{border:0;padding:.15rem .8rem .15rem 0;font-weight:400;
+ font-size:.8125rem;vertical-align:middle}
+.overview tbody tr.cell th{padding-left:1rem}
+.overview tbody:has(.cell) tr:not(.cell) :is(th,td){border-bottom:0;padding-bottom:.3rem}
+.overview tbody:has(.cell) tr:last-child :is(th,td){border-bottom:1px solid var(--line);padding-bottom:.7rem}
+.overview tr.cell .ruler{width:5rem;margin-right:.4rem}
+.told .more{display:block;font-size:.8125rem;color:var(--soft)}
+.findings tr:target,.findings tr:focus{background:var(--wash)}
+.history{margin-top:3rem}
+.find{display:flex;flex-wrap:wrap;gap:.4rem 1.2rem;align-items:baseline;margin:1.5rem 0 0;font-size:.9375rem}
+.find input,.find select{font:inherit;color:inherit;background:var(--paper);border:1px solid var(--soft);
+ padding:.25rem .5rem;max-width:100%}
+.find :focus-visible{outline:2px solid var(--build);outline-offset:2px}
+@media print{.way,.find,.more{display:none}}
+@media screen and (max-width:56rem){
+.overview tr.cell{border:0;padding:.3rem 0}
+.overview tr.cell th{padding-left:0}
+.overview tr.cell td{display:flex;gap:.8rem}
+.overview tr.cell td.absent{display:none}
+.overview tr.cell td .check{flex:0 0 7rem}
+}
+"""

@@ -65,6 +65,12 @@ def references_worst_first(verdict: Mapping[str, Any]) -> list[dict[str, Any]]:
     return sorted(verdict["references"], key=_reference_badness)
 
 
+def worst_check(references: list[dict[str, Any]], name: str) -> tuple[dict[str, Any], dict[str, Any]] | None:
+    """Give the worst check of this name and its reference, None where no reference has it."""
+    found = [(reference, check) for reference in references for check in reference["checks"] if check["check"] == name]
+    return min(found, key=lambda one: _check_badness(one[1]), default=None)
+
+
 def closes_gate(check: Mapping[str, Any]) -> bool:
     """Whether this check alone keeps the merge out."""
     return check["outcome"] == "fail" or bool(check["closes_gate"])

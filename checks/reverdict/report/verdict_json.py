@@ -50,6 +50,7 @@ of each impulse) and formerly (names that the reference had before).
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -65,6 +66,11 @@ LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "gol
 
 Verdict = Mapping[str, Any]
 """A verdict as ``to_json`` gives it, or as read back from a ``verdict.json``."""
+
+
+def verdict_text(verdict: Verdict) -> str:
+    """A verdict as the text of its file."""
+    return json.dumps(verdict, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def to_json(verdict: words.Verdict) -> dict[str, Any]:
