@@ -33,6 +33,7 @@ MAY_IMPORT = {
     "capture": {"capture", "errors", "measure", "sound"},
     "render": {"render", "errors", "measure", "sound", "words"},
     "history": {"history", "durable", "errors"},
+    "listening": {"listening"},
     "choosing": set(),
     "report": {"report", "choosing", "errors", "fit", "history", "measure", "phrases", "words"},
 }

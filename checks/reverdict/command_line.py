@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from reverdict.measure.lag_curve import LagMeasurement
     from reverdict.measure.measurement import Measurement
     from reverdict.measure.swept import Swept
-    from reverdict.words import Response
+    from reverdict.words import Response, Verdict
 
 EXAMPLES = """\
 examples:
@@ -405,6 +405,10 @@ def _add_gate(commands: Any) -> None:
         "--report", type=Path, metavar="DIR", help="write verdict.json, junit.xml, summary.md, badge.svg, index.html"
     )
     parser.add_argument(
+        "--sounds", type=_number(int, 0, 10_000, "a number of references"), default=3, metavar="N",
+        help="make the N references that are read first audible in the report (3)",
+    )  # fmt: skip
+    parser.add_argument(
         "--runs", type=Path, metavar="DIR", help="keep this run there, one file each, for reverdict drift"
     )
     jobs = _number(int, 1, 1024, "a number of workers, 1 or more")
@@ -422,7 +426,12 @@ def _gate(options: argparse.Namespace) -> int:
         _prove_writable(folder, options.golden)
     progress = _Progress(sys.stderr)
     try:
-        verdict = gate(options.build, options.golden, options.only, options.jobs, progress.show)
+        with tempfile.TemporaryDirectory(prefix="reverdict-responses-") as name:
+            responses = Path(name) if options.report and options.sounds else None
+            verdict = gate(options.build, options.golden, options.only, options.jobs, progress.show, responses)
+            if responses:
+                progress.show("making sounds")
+                verdict = _audible(verdict, responses, options.report, options.sounds)
     except BaseException as error:
         if options.report:  # whatever happened, an older pass must not stand there as the verdict on this build
             report.write_report(error_verdict(options.build, _told(error)[1]), options.report)
@@ -443,6 +452,17 @@ def _gate(options: argparse.Namespace) -> int:
         if log:
             print(f"What prepare said: {log}")
     return EXIT_STATUS[verdict.outcome]
+
+
+def _audible(verdict: Verdict, responses: Path, report: Path, most: int) -> Verdict:
+    """The verdict with sounds beside its report."""
+    from reverdict.auditioning import audition
+    from reverdict.report.frame import safe_name
+    from reverdict.report.ranking import references_worst_first
+    from reverdict.report.verdict_json import to_json
+
+    order = [str(one["name"]) for one in references_worst_first(to_json(verdict))]
+    return audition(verdict, responses, report, order, most, safe_name)
 
 
 def _sensitivities(folder: Path, golden_folder: Path) -> Any:

@@ -40,7 +40,12 @@ EXIT_STATUS = {"pass": 0, "fail": 1, "unsure": 1, "error": 2}
 
 
 def gate(
-    build_path: Path, golden_folder: Path, only: str = "*", jobs: int = 1, progress: Callable[[str], None] | None = None
+    build_path: Path,
+    golden_folder: Path,
+    only: str = "*",
+    jobs: int = 1,
+    progress: Callable[[str], None] | None = None,
+    responses: Path | None = None,
 ) -> Verdict:
     """Judge a build against a folder of golden references.
 
@@ -54,6 +59,8 @@ def gate(
         Worker processes. Cost is timed afterwards, alone, whatever the number.
     progress : callable, optional
         Told what is done, a line at a time: first what is ahead, then each item when it starts.
+    responses : path, optional
+        Folder in which golden and candidate responses are kept, for ``auditioning``.
 
     Raises
     ------
@@ -79,6 +86,8 @@ def gate(
             str(_collectable(golden_folder.absolute(), folder)), f"--build={build_path}", f"--reverdict-only={only}",
             f"--reverdict-parts={folder}", f"--benchmark-storage=file://{folder}/benchmarks",
         ]  # fmt: skip
+        if responses:
+            command.append(f"--reverdict-responses={responses}")
         if jobs > 1:
             sound_checks = ",".join(check for check in CHECKS if check != "cost")
             in_parallel = [f"--reverdict-checks={sound_checks}", f"-n{jobs}", "--dist=loadfile"]

@@ -50,6 +50,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--build", metavar="BUILD", help="build TOML, folder of recordings or WAV file to judge")
     group.addoption("--reverdict-only", metavar="GLOB", default="*", help="only references whose name matches")
     group.addoption("--reverdict-checks", metavar="LIST", default=",".join(CHECKS), help="only these, joined by commas")
+    group.addoption("--reverdict-responses", metavar="DIR", help="keep the responses of main cells in this folder")
     group.addoption("--reverdict-parts", metavar="DIR", help="write what each item judged into this folder, as JSON")
 
 
@@ -231,6 +232,9 @@ def _judge(config: pytest.Config, trial: Trial, check: str, cell: int, benchmark
             besides = parts.Besides(cost=trial.cost)
             if check == "conduct":
                 besides = _besides(trial, curves=not cell)
+                responses = config.getoption("--reverdict-responses")
+                if responses and not cell:
+                    trial.hand_on_responses(Path(responses))
             parts.write_verdict(Path(folder), trial.golden.name, cell, verdict, besides)
     except Exception as error:
         _hand_on_trouble(config, f"{trial.golden.name}.{check}.{cell}", error)

@@ -272,6 +272,13 @@ class Trial:
         lags = lags_beside(both.golden, both.candidate)
         return curves_of(self.golden, both.measured, both.candidate, self.beside, lags)
 
+    def hand_on_responses(self, folder: Path) -> None:
+        """Keep golden and candidate for listening, where there are both."""
+        from reverdict.auditioning import hand_on
+
+        if self._compared is not None:
+            hand_on(folder, self.golden.name, self._compared.golden, self._compared.candidate)
+
     def diagnosis(self) -> tuple[dict[str, Any], ...]:
         """What change of the algorithm explains the deviation, where a check of the sound does not pass.
 

@@ -131,6 +131,7 @@ class ReferenceVerdict:
     diagnosis : what change of the algorithm explains the deviation, what explains most first (JSON-ready too).
     diagnosis_failed : why there is none though one was tried; a bug of the suite, which changes no outcome.
     cost : what a sample costs, in more detail than findings tell (JSON-ready, see report/verdict_json).
+    sounds : what of it can be heard beside a report (JSON-ready, see report/verdict_json).
     golden_identity : which golden it was held against (JSON-ready, see report/verdict_json).
     """
 
@@ -145,6 +146,7 @@ class ReferenceVerdict:
     cells: tuple[CellVerdict, ...] = ()
     cost: dict[str, Any] = field(default_factory=dict)
     golden_identity: dict[str, Any] = field(default_factory=dict)
+    sounds: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from reverdict.report.cost_words import machine_told
 from reverdict.report.drift_page import STYLE as DRIFT_STYLE
 from reverdict.report.markup import text_of
 from reverdict.report.sensitivity_picture import STYLE as SENSE_STYLE
+from reverdict.report.sounds_page import STYLE as SOUNDS_STYLE
 from reverdict.report.wording import plain
 
 Json = Mapping[str, Any]
@@ -46,8 +47,10 @@ def assets() -> dict[str, str]:
         + COST_STYLE
         + SENSE_STYLE
         + DRIFT_STYLE
+        + SOUNDS_STYLE
     )
-    return {"assets/board.css": style, "assets/board.js": (_ASSETS / "board.js").read_text(encoding="utf-8")}
+    scripts = {f"assets/{name}": (_ASSETS / name).read_text(encoding="utf-8") for name in ("board.js", "listen.js")}
+    return {"assets/board.css": style, **scripts}
 
 
 def whole(title: str, outcome: str, body: list[str], root: str = "") -> str:
@@ -59,6 +62,7 @@ def whole(title: str, outcome: str, body: list[str], root: str = "") -> str:
         '<meta name="referrer" content="no-referrer">\n'
         f'<link rel="icon" href="{_icon(outcome)}">\n<link rel="stylesheet" href="{root}assets/board.css">\n'
         f'<script src="{root}assets/board.js" defer></script>\n'
+        f'<script src="{root}assets/listen.js" defer></script>\n'
         f"<title>{text_of(title)}</title>\n</head>\n<body>\n"
         + "\n".join(part for part in body if part)
         + "\n</body>\n</html>\n"

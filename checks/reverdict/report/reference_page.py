@@ -26,6 +26,7 @@ from reverdict.report.ranking import checks_worst_first, reached, worst_finding,
 from reverdict.report.sensitivity_page import faults_table, reading_key
 from reverdict.report.sensitivity_words import about_slips
 from reverdict.report.sentences import about_reference, headline
+from reverdict.report.sounds_page import sounds_html
 from reverdict.report.wording import (
     CHECK_NAMES,
     decimals,
@@ -79,7 +80,7 @@ def reference_html(
         f'<p class="said">{thin(text_of(said))}</p></header><main id="checks" tabindex="-1">',
         _checks(reference, str(verdict["build"]["kind"])),
         _cells(reference),
-        # PLACE sounds: sounds_html(reference, root) from report/sounds_page.py
+        sounds_html(reference, "../"),
         _pictures(reference),
         cost_html(reference, "cost", verdict.get("machine") or {}),
         _findings(reference),

@@ -34,6 +34,9 @@ cell that does not pass (``cell``), what explains most first, none where nothing
 ``golden_identity`` tells which golden a reference was held against: approved_at, approved_build, sha256 (of the samples
 of each impulse) and formerly (names that the reference had before).
 
+``sounds`` of a reference that can be heard: folder (in the report), channels, cues (name, from_s, to_s), candidate_db
+(gain by which the candidate was made as loud as the golden), difference_db (level of the difference, golden being 0).
+
 ``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
 ``curves`` are what pages draw:
 
@@ -61,7 +64,7 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
-LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity")
+LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity", "sounds")
 """Keys that came later: a verdict.json of before has none."""
 
 Verdict = Mapping[str, Any]
@@ -163,6 +166,7 @@ def json_schema() -> dict[str, Any]:
         cells={"type": "array", "items": cell},
         cost={"type": "object"},
         golden_identity={"type": "object"},
+        sounds={"type": "object"},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -195,6 +199,7 @@ def _reference(reference: words.ReferenceVerdict) -> dict[str, Any]:
         "cells": [_cell(cell) for cell in reference.cells],
         "cost": _ready(reference.cost),
         "golden_identity": _ready(reference.golden_identity),
+        "sounds": _ready(reference.sounds),
     }
 
 
