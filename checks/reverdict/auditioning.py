@@ -101,7 +101,7 @@ def _told(made: Excerpts, folder: str) -> dict[str, Any]:
 
 
 def _flac(sound: NDArray[Any]) -> bytes:
-    """Coded with 16 bits and the dither that makes their noise independent of the sound (the sum of two uniform ones)."""
+    """Coded with 16 bits, with the dither (two uniform ones summed) that parts their noise from the sound."""
     import soundfile
 
     noise = np.random.default_rng(0).random((2, *sound.shape)) - 0.5

@@ -25,7 +25,8 @@ STYLE = """
  vertical-align:top}
 .listen legend{color:var(--soft);font-size:.875rem}
 .listen fieldset label{margin-right:1rem;white-space:nowrap}
-.listen button,.listen input[type=range]{font:inherit;color:inherit}
+.listen input{accent-color:var(--build)}
+.listen button{font:inherit;color:inherit}
 .listen button{background:var(--wash);border:1px solid var(--ink);padding:.3rem 1rem;margin-right:1rem}
 .listen button:focus-visible,.listen input:focus-visible{outline:2px solid var(--build);outline-offset:2px}
 @media print{.listen{display:none}}
