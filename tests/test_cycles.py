@@ -216,7 +216,7 @@ def test_reports_tell_of_cycles(workspace: Workspace, per_block: int, status: in
     asked = ["--golden", str(workspace.golden), "--only", "short", "--report", str(report)]
     assert main(["gate", str(build), *asked]) == status
     assert said in (report / "summary.md").read_text(encoding="utf-8")
-    assert "worst block" in (report / "index.html").read_text(encoding="utf-8")
+    assert "worst block" in (report / "references" / "short.html").read_text(encoding="utf-8")
     assert f"{per_block} cycles of 7000" in (report / "verdict.json").read_text(encoding="utf-8")
 
 

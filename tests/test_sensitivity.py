@@ -314,7 +314,7 @@ def test_the_command_end_to_end_and_again(
     # The gate's dashboard shows it as long as it is of these references.
     build = dense.takes / "dense.wav"
     assert run("gate", build, "--golden", dense.golden, "--report", report) == 0
-    assert "What these tolerances catch" in (report / "index.html").read_text(encoding="utf-8")
+    assert "What these tolerances catch" in (report / "references" / "dense.html").read_text(encoding="utf-8")
     assert write_sensitivity(results(report), report).name == "sensitivity.html"
     dense.edit("level_db = 2.0", "level_db = 1.0", tolerances)
     assert sensitivity.current(report, golden_set.references(dense.golden)) is None

@@ -174,6 +174,15 @@ example, in the repository of the reverb:
 exit status, as git bisect run reads it: 0 before, 1 after, 125 cannot be told, 255 ends the search
 """
 
+ABOUT_BOARD = """\
+The folder opens from disk and from any web server, and loads nothing from elsewhere. Of each build name the newest run
+is shown; all of them together make the history. Pictures are there of runs given as report folders: files that
+gate --runs keeps hold none.
+
+  reverdict board report --out board                     a report again, in the look of this version
+  reverdict board reverdict-runs --out board             all builds of a history, and what moved
+"""
+
 ABOUT_DRIFT = """\
 A golden approved anew, and anew, lets a build walk away in steps that each pass. Here every quantity is followed over
 all releases against its first golden: in steps (at which release), drifting (since which, how fast), and in how many
@@ -341,6 +350,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_compare(commands)
     _add_drift(commands)
     _add_bisect(commands)
+    _add_board(commands)
     _add_sensitivity(commands)
     _add_demo(commands)
     _add_schema(commands)
@@ -1253,6 +1263,46 @@ def _bisect(options: argparse.Namespace) -> int:
         return STOP
     print(said)
     return status
+
+
+# board
+
+
+def _add_board(commands: Any) -> None:
+    line = "pages of several builds and of their history, from kept runs"
+    parser = _command(commands, "board", _board, line, epilog=ABOUT_BOARD)
+    parser.add_argument(
+        "runs", type=Path, nargs="+", metavar="RUNS", help="report folders, run files, or folders of run files"
+    )
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder that the pages are written to")
+
+
+def _board(options: argparse.Namespace) -> int:
+    from reverdict import report
+    from reverdict.history.index import runs_of
+    from reverdict.history.lines import history_of
+    from reverdict.history.newest import each_once, newest_of_each_build
+    from reverdict.history.runs import files_of
+    from reverdict.report.drift_page import drift_html
+
+    files = list(dict.fromkeys(file for place in options.runs for file in files_of(place)))
+    progress = _Progress(sys.stderr, quiet=True)
+    try:
+        runs = each_once(runs_of(files, progress.show))
+        if not runs.kept:
+            why = f"; {runs.no_runs[0].file.name}: {runs.no_runs[0].why}" if runs.no_runs else ""
+            raise BadInput(
+                options.runs[0], f"no run that could be read{why}; gate --runs DIR or --report DIR keeps them"
+            )
+        history = drift_html(history_of(runs, progress=progress.show)) if len(runs.kept) > 1 else ""
+    finally:
+        progress.clear()
+    for one in runs.no_runs:
+        print(f"reverdict: left out: {one.file}: {one.why}", file=sys.stderr)
+    page = report.write_board(newest_of_each_build(runs), history, options.out)
+    with _reader_may_leave():
+        print(f"Dashboard: {page}")
+    return 0
 
 
 # demo, schema
