@@ -34,6 +34,10 @@ cell that does not pass (``cell``), what explains most first, none where nothing
 ``golden_identity`` tells which golden a reference was held against: approved_at, approved_build, sha256 (of the samples
 of each impulse) and formerly (names that the reference had before).
 
+``part`` is null for a whole run. A part of one (``gate --shard``, ``--checks``) is no verdict on the build, and says
+what it is a part of: shard ("2/3" or null), checks (those put here; others stand as not asked), references (of the
+whole run), golden_sha256 and build_sha256 (of the files that asked; parts of one run have the same).
+
 ``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
 ``curves`` are what pages draw:
 
@@ -60,7 +64,7 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
-LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity")
+LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity", "part")
 """Keys that came later: a verdict.json of before has none."""
 
 Verdict = Mapping[str, Any]
@@ -84,6 +88,7 @@ def to_json(verdict: words.Verdict) -> dict[str, Any]:
         "analysis_version": verdict.analysis_version,
         "machine": _ready(verdict.machine),
         "errors": list(verdict.errors),
+        "part": _ready(verdict.part) or None,
         "references": [_reference(reference) for reference in verdict.references],
     }
     return {**judged, "counts": counts(judged)}
@@ -170,6 +175,7 @@ def json_schema() -> dict[str, Any]:
             analysis_version={"type": ["integer", "null"]},
             machine={"type": "object"},
             errors={"type": "array", "items": text},
+            part={"type": ["object", "null"]},
             references={"type": "array", "items": reference},
             counts={"type": "object"},
         ),
