@@ -113,6 +113,7 @@ def test_cost_in_a_job_of_its_own_is_needed_for_a_verdict(
     assert merge(workspace, "sound") == 2
     assert "long: cost and 1 more: in none of the parts given (sound); a part is missing" in capsys.readouterr().err
     assert verdict(workspace, "merged")["outcome"] == "error"
+    assert verdict(workspace, "merged")["build"]["name"] == "player"
     # Cost is not asked of these references: of a part that asks nothing, nothing can be said, and it merges.
     assert gate(workspace, build, "cost", "--checks=cost") == 2
     assert verdict(workspace, "cost")["errors"] == ["nothing was asked of any reference in this part"]

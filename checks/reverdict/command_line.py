@@ -542,16 +542,24 @@ def _add_merge(commands: Any) -> None:
 
 
 def _merge(options: argparse.Namespace) -> int:
+    from dataclasses import replace
+
     from reverdict import report
     from reverdict.gate import EXIT_STATUS, error_verdict
     from reverdict.merging import merged, read_part
+    from reverdict.words import BuildIdentity
 
     _require_places(options)
+    read: list[tuple[str, Any]] = []
     try:
-        judged = merged([(str(place), read_part(place)) for place in options.parts])
+        for place in options.parts:  # those read before one that is amiss tell the build
+            read.append((str(place), read_part(place)))  # noqa: PERF401
+        judged = merged(read)
     except BaseException as error:
         if options.report:  # as in a gate
-            report.write_report(error_verdict(options.parts[0], _told(error)[1]), options.report)
+            refused = error_verdict(options.parts[0], _told(error)[1])
+            build = BuildIdentity(**read[0][1]["build"]) if read else refused.build
+            report.write_report(replace(refused, build=build), options.report)
         raise
     logs = [place / "prepare.log" for place in options.parts]
     said = next((log.read_text(encoding="utf-8") for log in logs if log.is_file()), "")
