@@ -28,6 +28,8 @@ MAY_IMPORT = {
     "searching": {"faults", "words"},
     "phrases": set(),
     "judging": {"phrases", "words"},
+    "parting": {"judging", "words"},
+    "merging": {"errors", "judging", "parting", "report", "words"},
     "diagnose": {"diagnose", "fit", "measure", "words"},
     "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
     "capture": {"capture", "errors", "measure", "sound"},

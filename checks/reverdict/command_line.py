@@ -12,10 +12,12 @@ import io
 import json
 import os
 import re
+import secrets
 import signal
 import sys
 import tempfile
 import threading
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -55,9 +57,25 @@ examples:
   reverdict gate build.toml --only 'tank*' --jobs 4      some of them, four at a time
   reverdict gate takes/ --report report                  a folder of recordings; the dashboard into report/
   reverdict gate take-7.wav --only my-tank               one recording, of the reference my-tank
+  reverdict gate build.toml --shard 2/4 --report part-2  a quarter of the references, for reverdict merge
+  reverdict gate build.toml --checks cost --report cost  cost alone, on a quiet machine; merged like a shard
 
 exit status: 0 all pass, 1 stopped (fail or unsure, or the build gave no usable output), 2 cannot judge (bad input),
 3 internal error
+"""
+
+ABOUT_MERGE = """\
+Parts are what gate --shard and gate --checks leave in --report. Together they must hold every reference and every check
+once, of the same build, golden references, selection and versions; else nothing is merged and it says which is amiss.
+The merged report, and the exit status, are those of a run in one piece.
+
+example, in three jobs and a fourth:
+  reverdict gate build.toml --checks sound --shard 1/2 --report part-1
+  reverdict gate build.toml --checks sound --shard 2/2 --report part-2
+  reverdict gate build.toml --checks cost --report part-cost
+  reverdict merge part-1 part-2 part-cost --report report
+
+exit status: that of the gate; 2 where parts are missing, double or of another run
 """
 
 ABOUT_MEASURE = """\
@@ -342,6 +360,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"reverdict {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_gate(commands)
+    _add_merge(commands)
     _add_measure(commands)
     _add_sweep(commands)
     _add_capture(commands)
@@ -423,22 +442,54 @@ def _add_gate(commands: Any) -> None:
     )
     jobs = _number(int, 1, 1024, "a number of workers, 1 or more")
     parser.add_argument("--jobs", type=jobs, default=1, metavar="N", help="worker processes (1); cost is timed alone")
+    parser.add_argument(
+        "--shard",
+        type=_shard,
+        metavar="I/N",
+        help="only the I-th of N parts of the references; reverdict merge joins them",
+    )
+    parser.add_argument(
+        "--checks",
+        choices=("sound", "cost"),
+        help="only the checks of the sound, or only cost; reverdict merge joins them",
+    )
+    _annotations_option(parser)
+
+
+def _shard(text: str) -> Any:
+    from reverdict.parting import read_shard
+
+    try:
+        return read_shard(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _annotations_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--annotations", choices=("log", "code-quality"),
+        help="what closes the gate, for a CI service: lines in the log, or code-quality.json beside the report",
+    )  # fmt: skip
 
 
 def _gate(options: argparse.Namespace) -> int:
     from reverdict import report
     from reverdict.gate import EXIT_STATUS, error_verdict, gate
-    from reverdict.history import runs
-    from reverdict.report import terminal
+    from reverdict.parting import GROUPS
     from reverdict.report.verdict_json import to_json
+    from reverdict.words import CHECKS
 
-    for folder in filter(None, (options.report, options.runs)):
-        _prove_writable(folder, options.golden)
+    _require_places(options)
+    if options.runs and (options.shard or options.checks):
+        raise BadInput("--runs", "a part is no run; keep the merged one: reverdict merge … --runs DIR")
     progress = _Progress(sys.stderr)
     try:
         with tempfile.TemporaryDirectory(prefix="reverdict-responses-") as name:
             responses = Path(name) if options.report and options.sounds else None
-            verdict = gate(options.build, options.golden, options.only, options.jobs, progress.show, responses)
+            verdict = gate(
+                options.build, options.golden, options.only, options.jobs, progress.show,
+                shard=options.shard, checks=GROUPS[options.checks] if options.checks else CHECKS, responses=responses,
+            )  # fmt: skip
             if responses:
                 progress.show("making sounds")
                 verdict = _audible(verdict, responses, options.report, options.sounds)
@@ -448,20 +499,91 @@ def _gate(options: argparse.Namespace) -> int:
         raise
     finally:
         progress.clear()
-    page = None
+    _tell(to_json(verdict), verdict.prepare_log, options)
+    return EXIT_STATUS[verdict.outcome]
+
+
+def _require_places(options: argparse.Namespace) -> None:
+    for folder in filter(None, (options.report, options.runs)):
+        _prove_writable(folder, options.golden)
+    if options.annotations == "code-quality" and not options.report:
+        raise BadInput("--annotations code-quality", "is a file beside the report; give --report DIR, too")
+
+
+def _tell(judged: dict[str, Any], prepare_log: str, options: argparse.Namespace) -> None:
+    """Write what the options ask for, and say the verdict."""
+    from reverdict import report
+    from reverdict.history import runs
+    from reverdict.report import annotating, terminal
+
+    page = log = None
     if options.report:
-        page = report.write_report(verdict, options.report, _sensitivities(options.report, options.golden))
-    log = _keep_prepare_log(verdict.prepare_log, options.report) if options.report else None
-    run = runs.keep(to_json(verdict), options.runs) if options.runs else None
-    with _reader_may_leave():
-        terminal.show(to_json(verdict), sys.stdout)
+        page = report.write_report(judged, options.report, _sensitivities(options.report, options.golden))
+        log = _keep_prepare_log(prepare_log, options.report)
+    if options.annotations == "code-quality":
+        report.write_code_quality(annotating.code_quality(judged, str(options.golden)), options.report)
+    run = runs.keep(judged, options.runs) if options.runs else None
+    with _reader_may_leave(), _no_commands(options.annotations == "log"):
+        terminal.show(judged, sys.stdout)
         if page:
             print(f"Dashboard: {page}")
         if run:
             print(f"Kept: {run}")
         if log:
             print(f"What prepare said: {log}")
-    return EXIT_STATUS[verdict.outcome]
+    if options.annotations == "log":
+        with _reader_may_leave():
+            print("\n".join(annotating.log_lines(judged, str(options.golden))))
+
+
+@contextlib.contextmanager
+def _no_commands(wanted: bool) -> Iterator[None]:
+    """Tell a service that reads commands from the log to take none from what is printed within: names are of others."""
+    token = secrets.token_hex(16)
+    if wanted:
+        print(f"::stop-commands::{token}")
+    yield
+    if wanted:
+        print(f"::{token}::")
+
+
+def _add_merge(commands: Any) -> None:
+    parser = _command(
+        commands, "merge", _merge, "make one verdict of the parts of a run that several jobs judged", epilog=ABOUT_MERGE
+    )
+    parser.add_argument(
+        "parts", type=Path, nargs="+", metavar="PART", help="report folder of a part, or its verdict.json"
+    )
+    _golden_option(parser)
+    parser.add_argument("--report", type=Path, metavar="DIR", help="write what gate --report writes, of the whole")
+    parser.add_argument("--runs", type=Path, metavar="DIR", help="keep the run there, for reverdict drift")
+    _annotations_option(parser)
+
+
+def _merge(options: argparse.Namespace) -> int:
+    from dataclasses import replace
+
+    from reverdict import report
+    from reverdict.gate import EXIT_STATUS, error_verdict
+    from reverdict.merging import merged, read_part
+    from reverdict.words import BuildIdentity
+
+    _require_places(options)
+    read: list[tuple[str, Any]] = []
+    try:
+        for place in options.parts:  # those read before one that is amiss tell the build
+            read.append((str(place), read_part(place)))  # noqa: PERF401
+        judged = merged(read)
+    except BaseException as error:
+        if options.report:  # as in a gate
+            refused = error_verdict(options.parts[0], _told(error)[1])
+            build = BuildIdentity(**read[0][1]["build"]) if read else refused.build
+            report.write_report(replace(refused, build=build), options.report)
+        raise
+    logs = [place / "prepare.log" for place in options.parts]
+    said = next((log.read_text(encoding="utf-8") for log in logs if log.is_file()), "")
+    _tell(judged, said, options)
+    return EXIT_STATUS[judged["outcome"]]
 
 
 def _audible(verdict: Verdict, responses: Path, report: Path, most: int) -> Verdict:
@@ -512,20 +634,22 @@ def _prove_writable(folder: Path, golden_folder: Path) -> None:
 
 
 class _Progress:
-    """One line on a terminal that says what is being done; elsewhere only what is ahead."""
+    """One line on a terminal that says what is being done; in a log what is ahead, and a line now and then."""
+
+    EVERY_S = 20.0
 
     def __init__(self, stream: Any, quiet: bool = False) -> None:
         self.stream = stream
         self.shown = stream.isatty()
-        self.started = quiet
+        self.due_at = time.monotonic() + self.EVERY_S if quiet else 0.0
 
     def show(self, said: str) -> None:
         if self.shown:
             self.stream.write(f"\r\x1b[K{said[:78]}…")
-        elif not self.started:
+        elif time.monotonic() >= self.due_at:
             self.stream.write(f"reverdict: {said}\n")
+            self.due_at = time.monotonic() + self.EVERY_S
         self.stream.flush()
-        self.started = True
 
     def clear(self) -> None:
         if self.shown:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import os
 import tempfile
+from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,13 +18,15 @@ from reverdict.cells import cells_of
 from reverdict.errors import BadInput, BadInputs, noted
 from reverdict.machine import describe
 from reverdict.measure.version import ANALYSIS_VERSION
-from reverdict.pytest_plugin import PREPARE_LOG
-from reverdict.words import CELL_CHECKS, CHECKS, BuildIdentity, CellVerdict, Outcome, ReferenceVerdict, Verdict
+from reverdict.parting import ELSEWHERE, dealt, digest, outcome_of, sum_up
+from reverdict.pytest_plugin import PREPARE_LOG, REFERENCE_FILE, TOLERANCES_FILE
+from reverdict.words import CELL_CHECKS, CHECKS, BuildIdentity, CellVerdict, CheckVerdict, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from reverdict.golden_set import GoldenReference
+    from reverdict.parting import Shard
     from reverdict.reference import Reference
     from reverdict.render import Build
 
@@ -45,9 +49,12 @@ def gate(
     only: str = "*",
     jobs: int = 1,
     progress: Callable[[str], None] | None = None,
+    *,
+    shard: Shard | None = None,
+    checks: Sequence[str] = CHECKS,
     responses: Path | None = None,
 ) -> Verdict:
-    """Judge a build against a folder of golden references.
+    """Judge a build against a folder of golden references, or do one part of that (see ``parting``).
 
     Parameters
     ----------
@@ -59,6 +66,10 @@ def gate(
         Worker processes. Cost is timed afterwards, alone, whatever the number.
     progress : callable, optional
         Told what is done, a line at a time: first what is ahead, then each item when it starts.
+    shard : Shard, optional
+        Only the references of this shard.
+    checks : sequence of str
+        Only these; the others are left to another part.
     responses : path, optional
         Folder in which golden and candidate responses are kept, for ``auditioning``.
 
@@ -73,10 +84,18 @@ def gate(
     build = open_build(build_path, only)
     if build.recordings_file and only == "*":
         _require_name(build, golden_set.names(golden_folder))
-    goldens = golden_set.load(golden_folder, selection(build, only))
+    selected = golden_set.names(golden_folder, selection(build, only))
+    part: dict[str, Any] = {}
+    if shard or len(checks) < len(CHECKS):
+        part = _part(build_path, golden_folder, selected, shard, checks)
+    mine = _dealt(golden_folder, selection(build, only), shard) if shard else selected
+    if not mine:
+        empty = f"shard {shard}: holds no reference, there are {len(selected)}; nothing was judged here"
+        return replace(error_verdict(build_path, [empty]), part=part)
+    goldens = golden_set.load(golden_folder, selection(build, only), mine)
     _require_fit(build, goldens)
     cells = sum(len(cells_of(golden.reference)) for golden in goldens)
-    total = cells * len(CELL_CHECKS) + len(goldens) * (len(CHECKS) - len(CELL_CHECKS))
+    total = cells * sum(check in CELL_CHECKS for check in checks) + len(goldens) * ("cost" in checks)
     watch = _Watch(progress or (lambda _: None), total)
     told = f"references {len(goldens)}, " + (f"cells {cells}, " if cells > len(goldens) else "")
     watch.progress(f"judging {build.identity.name}: {told}checks {total}")
@@ -88,18 +107,44 @@ def gate(
         ]  # fmt: skip
         if responses:
             command.append(f"--reverdict-responses={responses}")
-        if jobs > 1:
-            sound_checks = ",".join(check for check in CHECKS if check != "cost")
-            in_parallel = [f"--reverdict-checks={sound_checks}", f"-n{jobs}", "--dist=loadfile"]
-            _run_items([*command, *in_parallel], folder, watch)
-            command.append("--reverdict-checks=cost")
-        _run_items(command, folder, watch)
-        references = tuple(_merged(golden.reference, golden_folder, folder) for golden in goldens)
+        if shard:
+            (folder / "names").write_text(json.dumps(mine), encoding="utf-8")
+            command.append(f"--reverdict-names={folder / 'names'}")
+        in_parallel = [check for check in checks if check != "cost"] if jobs > 1 else []
+        if in_parallel:
+            together = [f"--reverdict-checks={','.join(in_parallel)}", f"-n{jobs}", "--dist=loadfile"]
+            _run_items([*command, *together], folder, watch)
+        if alone := [check for check in checks if check not in in_parallel]:
+            _run_items([*command, f"--reverdict-checks={','.join(alone)}"], folder, watch)
+        references = tuple(_merged(golden.reference, golden_folder, folder, checks) for golden in goldens)
         log = folder / PREPARE_LOG
         said = log.read_text(encoding="utf-8") if log.exists() else ""
+    outcome = sum_up([str(reference.outcome) for reference in references])
+    errors = ("nothing was asked of any reference in this part",) if outcome == "error" else ()
     return Verdict(
-        _sum_up(references), build.identity, references, (), _now(), __version__, said, ANALYSIS_VERSION, describe()
+        outcome, build.identity, references, errors, _now(), __version__, said, ANALYSIS_VERSION, describe(), part
     )
+
+
+def _dealt(golden_folder: Path, only: str, shard: Shard) -> list[str]:
+    found = golden_set.references(golden_folder, only)
+    return list(dealt({reference.name: len(cells_of(reference)) for reference in found}, shard))
+
+
+def _part(
+    build_path: Path, golden_folder: Path, selected: Sequence[str], shard: Shard | None, checks: Sequence[str]
+) -> dict[str, Any]:
+    """What this is a part of, so that parts of different runs are told apart. Impulses are known by their digests."""
+    asked = [(name, golden_folder / name / REFERENCE_FILE) for name in selected]
+    defaults = golden_folder / TOLERANCES_FILE
+    given = [file for file in sorted(build_path.iterdir()) if file.is_file()] if build_path.is_dir() else [build_path]
+    return {
+        "shard": str(shard) if shard else None,
+        "checks": list(checks),
+        "references": list(selected),
+        "golden_sha256": digest([*asked, *([(TOLERANCES_FILE, defaults)] if defaults.exists() else [])]),
+        "build_sha256": digest([(file.name, file) for file in given]),
+    }
 
 
 def _require_name(build: Build, references: Sequence[str]) -> None:
@@ -135,14 +180,6 @@ def _collectable(golden_folder: Path, beside: Path) -> Path:
     link = beside / "golden"
     link.symlink_to(golden_folder, target_is_directory=True)
     return link
-
-
-def _sum_up(references: Sequence[ReferenceVerdict]) -> str:
-    outcomes = {reference.outcome for reference in references}
-    for outcome in (Outcome.FAIL, Outcome.UNSURE):
-        if outcome in outcomes:
-            return str(outcome)
-    return "pass"
 
 
 def _run_items(arguments: list[str], folder: Path, watch: _Watch) -> None:
@@ -209,25 +246,31 @@ class _Watch:
         self.interrupted = excinfo.value
 
 
-def _merged(reference: Reference, golden_folder: Path, folder: Path) -> ReferenceVerdict:
+def _merged(reference: Reference, golden_folder: Path, folder: Path, asked: Sequence[str]) -> ReferenceVerdict:
     """One reference from the parts of its items, cell by cell."""
+
+    def read(check: str, number: int = 0) -> tuple[CheckVerdict, parts.Besides]:
+        if check in asked:
+            return parts.read_verdict(folder, reference.name, check, number)
+        return judging.not_asked(check, ELSEWHERE), parts.Besides()
+
     cells = []
     for number, cell in enumerate(cells_of(reference)):
         put = CELL_CHECKS if number else CHECKS
-        judged = tuple(parts.read_verdict(folder, reference.name, check, number)[0] for check in put)
+        judged = tuple(read(check, number)[0] for check in put)
         cells.append(CellVerdict(cell.name, cell.rate_hz, cell.block_size, cell.level_dbfs, cell.preset, judged))
     checks = tuple(
         judging.over_cells([(cell.cell, one) for cell in cells for one in cell.checks if one.check == check])
         for check in CHECKS
     )
-    brought = [parts.read_verdict(folder, reference.name, "conduct", number)[1] for number in range(len(cells))]
+    brought = [read("conduct", number)[1] for number in range(len(cells))]
     diagnosis = next((one.diagnosis for one in brought if one.diagnosis), ())
     diagnosis_failed = next((one.diagnosis_failed for one in brought if one.diagnosis_failed), "")
     remarks = tuple(golden_set.remarks(reference, golden_folder))
     return ReferenceVerdict(
-        reference.name, reference.title, judging.reference_outcome(checks), checks,
+        reference.name, reference.title, outcome_of(checks, asked), checks,
         brought[0].curves, remarks, diagnosis, diagnosis_failed, tuple(cells),
-        parts.read_verdict(folder, reference.name, "cost")[1].cost, _identity(reference),
+        read("cost")[1].cost, _identity(reference),
     )  # fmt: skip
 
 

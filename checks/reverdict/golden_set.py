@@ -139,7 +139,7 @@ def references(golden_folder: Path, only: str = "*") -> list[Reference]:
     return found
 
 
-def load(golden_folder: Path, only: str = "*") -> list[GoldenReference]:
+def load(golden_folder: Path, only: str = "*", among: Sequence[str] | None = None) -> list[GoldenReference]:
     """The selected references with their samples, each held against its digest.
 
     Parameters
@@ -147,6 +147,8 @@ def load(golden_folder: Path, only: str = "*") -> list[GoldenReference]:
     golden_folder : path
     only : str
         Glob that names must match.
+    among : sequence of str, optional
+        Names of which they must be, too.
 
     Raises
     ------
@@ -156,7 +158,8 @@ def load(golden_folder: Path, only: str = "*") -> list[GoldenReference]:
     BadInput
         Nothing to load, see ``names``.
     """
-    found, mistakes = _read(golden_folder, names(golden_folder, only))
+    selected = names(golden_folder, only)
+    found, mistakes = _read(golden_folder, [name for name in selected if among is None or name in among])
     loaded = []
     for reference in found:
         response, faults = _response(reference)

@@ -10,6 +10,7 @@ Only names are imported at the top: this module is loaded by every pytest run of
 from __future__ import annotations
 
 import glob
+import json
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,7 @@ TOLERANCES_FILE = "tolerances.toml"
 PREPARE_LOG = "prepare.log"
 BUILD = pytest.StashKey[Any]()
 ONLY = pytest.StashKey[str]()
+NAMES = pytest.StashKey[Any]()
 WORK = pytest.StashKey[Path]()
 OPEN_WORK = pytest.StashKey[Any]()
 UNJUDGED = pytest.StashKey[Path]()
@@ -49,6 +51,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("reverdict", "judge a reverb build against golden references")
     group.addoption("--build", metavar="BUILD", help="build TOML, folder of recordings or WAV file to judge")
     group.addoption("--reverdict-only", metavar="GLOB", default="*", help="only references whose name matches")
+    group.addoption("--reverdict-names", metavar="FILE", help="only the references that this JSON file lists")
     group.addoption("--reverdict-checks", metavar="LIST", default=",".join(CHECKS), help="only these, joined by commas")
     group.addoption("--reverdict-responses", metavar="DIR", help="keep the responses of main cells in this folder")
     group.addoption("--reverdict-parts", metavar="DIR", help="write what each item judged into this folder, as JSON")
@@ -62,6 +65,8 @@ def pytest_configure(config: pytest.Config) -> None:
     from reverdict.render import prepare, prepare_log, working_folder
 
     only = str(config.getoption("--reverdict-only"))
+    listed = config.getoption("--reverdict-names")
+    config.stash[NAMES] = json.loads(Path(listed).read_text(encoding="utf-8")) if listed else None
     try:
         build = open_build(Path(config.getoption("--build")), only)
         config.stash[BUILD], config.stash[ONLY] = build, selection(build, only)
@@ -113,7 +118,8 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
         if (file_path.parents[1] / TOLERANCES_FILE).is_file():
             stash[UNJUDGED] = file_path.parents[1]
         return None
-    if not fnmatchcase(file_path.parent.name, stash[ONLY]):
+    name = file_path.parent.name
+    if not fnmatchcase(name, stash[ONLY]) or (stash[NAMES] is not None and name not in stash[NAMES]):
         return None
     return ReferenceFile.from_parent(parent, path=file_path)
 

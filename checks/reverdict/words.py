@@ -167,6 +167,7 @@ class Verdict:
     ``suite_version`` and ``analysis_version`` tell by what it was judged and measured.
     ``machine`` describes where it was judged, for costs depend on it (JSON-ready).
     ``prepare_log`` is all that a failed ``prepare`` of the build said; empty where it went well.
+    ``part`` tells what this is a part of, where only some of a run was put (JSON-ready, see report/verdict_json).
     """
 
     outcome: str
@@ -178,3 +179,4 @@ class Verdict:
     prepare_log: str = ""
     analysis_version: int | None = None
     machine: dict[str, Any] = field(default_factory=dict)
+    part: dict[str, Any] = field(default_factory=dict)

@@ -111,6 +111,8 @@ def _why_no_run(run: Any) -> str:
         return "not a verdict of reverdict"
     if run.get("schema") != SCHEMA:
         return f"schema {run.get('schema')!r}; this version reads {SCHEMA}"
+    if run.get("part"):
+        return "a part of a run; reverdict merge puts parts together"
     if run.get("outcome") == "error" or not run["references"]:
         return "nothing was judged"
     try:

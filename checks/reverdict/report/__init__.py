@@ -22,9 +22,12 @@ if TYPE_CHECKING:
     from reverdict.history.lines import History
 
 
-def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str, Any] | None = None) -> Path:
+def write_report(
+    verdict: words.Verdict | Mapping[str, Any], folder: Path, sensitivity: Mapping[str, Any] | None = None
+) -> Path:
     """Write verdict.json, junit.xml, summary.md, badge.svg and the pages of a board; give the path of index.html.
 
+    verdict : as judged, or as ``verdict_json.to_json`` gives it.
     The folder is made if need be, and pages of references that are gone are taken away. Each file is written beside its
     place and renamed, index.html last, so no half page is ever seen.
     ``sensitivity`` is what sensitivity.json holds of these references, for the dashboard to show.
@@ -38,7 +41,7 @@ def write_report(verdict: words.Verdict, folder: Path, sensitivity: Mapping[str,
     from reverdict.report.frame import assets
     from reverdict.report.verdict_json import to_json
 
-    judged = to_json(verdict)
+    judged = to_json(verdict) if isinstance(verdict, words.Verdict) else verdict
     files = {**data([judged]), **assets(), **pages(judged, sensitivity)}
     _write_all(folder, files)
     return folder / "index.html"
@@ -75,6 +78,11 @@ def write_comparison(choice: Choice, verdicts: Mapping[str, words.Verdict], fold
     told = json.dumps(as_json(choice), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     _write_all(folder, {"compare.json": told, "summary.md": summary(choice), "index.html": page(choice)})
     return folder / "index.html"
+
+
+def write_code_quality(issues: list[dict[str, Any]], folder: Path) -> None:
+    """Write code-quality.json beside the report. Raises BadInput as ``write_report``."""
+    _write_all(folder, {"code-quality.json": json.dumps(issues, indent=1, ensure_ascii=False) + "\n"})
 
 
 def write_drift(history: History, within: float, folder: Path) -> Path:

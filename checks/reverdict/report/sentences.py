@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from reverdict import phrases
+from reverdict import phrases, words
 from reverdict.report.cells import split
 from reverdict.report.cost_words import Price, about_price, price_of, sounds_the_same, stage_behind
 from reverdict.report.joined import joined
@@ -39,11 +39,27 @@ LEADING_PERCENT = 5.0
 
 
 def opening(verdict: Mapping[str, Any]) -> list[str]:
-    """Say the verdict in paragraphs, the worst first: four sentences at most, besides errors."""
+    """Say the verdict in paragraphs, the worst first: four sentences at most, besides errors and what a part is."""
+    return [*about_part(verdict), *_judged(verdict)]
+
+
+def about_part(verdict: Mapping[str, Any]) -> list[str]:
+    """Say of a part of a run that it is one; nothing of a whole run."""
+    part = verdict.get("part")
+    if not part:
+        return []
+    here, whole = len(verdict["references"]), len(part["references"])
+    checks = "all checks" if len(part["checks"]) == len(words.CHECKS) else f"{listed(part['checks'])} only"
+    return [
+        f"This is part of a run: {here} of {_count(whole, 'reference')}, {checks}. Alone it is no verdict on the build."
+    ]
+
+
+def _judged(verdict: Mapping[str, Any]) -> list[str]:
     said = [sentence(f"cannot judge: {shorten(plain(error), 1000)}") for error in verdict["errors"][:ERRORS_SPOKEN_OF]]
     if len(verdict["errors"]) > ERRORS_SPOKEN_OF:
         said.append(f"{_count(len(verdict['errors']) - ERRORS_SPOKEN_OF, 'more error')}.")
-    references = references_worst_first(verdict)
+    references = [one for one in references_worst_first(verdict) if one["outcome"] != "not asked"]
     if not references:
         return said or ["Nothing was judged: no reference, no check, no finding."]
     if all(reference["outcome"] == "pass" for reference in references):
@@ -60,7 +76,7 @@ def headline(verdict: Mapping[str, Any]) -> str:
     build = verdict["build"]
     who = shorten(plain(f"{build['name']} {build['version']}")) or "unnamed build"
     outcome = "cannot judge" if verdict["outcome"] == "error" else verdict["outcome"]
-    return f"{who}: {outcome}"
+    return f"{who}{', part of a run' if verdict.get('part') else ''}: {outcome}"
 
 
 def about_reference(reference: Mapping[str, Any], most: int = SENTENCES) -> list[str]:

@@ -37,6 +37,10 @@ of each impulse) and formerly (names that the reference had before).
 ``sounds`` of a reference that can be heard: folder (in the report), channels, cues (name, from_s, to_s), candidate_db
 (gain by which the candidate was made as loud as the golden), difference_db (level of the difference, golden being 0).
 
+``part`` is null for a whole run. A part of one (``gate --shard``, ``--checks``) is no verdict on the build, and says
+what it is a part of: shard ("2/3" or null), checks (those put here; others stand as not asked), references (of the
+whole run), golden_sha256 and build_sha256 (of the files that asked; parts of one run have the same).
+
 ``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
 ``curves`` are what pages draw:
 
@@ -64,7 +68,7 @@ from reverdict import words
 
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
-LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity", "sounds")
+LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity", "part", "sounds")
 """Keys that came later: a verdict.json of before has none."""
 
 Verdict = Mapping[str, Any]
@@ -93,6 +97,7 @@ def to_json(verdict: words.Verdict) -> dict[str, Any]:
         "analysis_version": verdict.analysis_version,
         "machine": _ready(verdict.machine),
         "errors": list(verdict.errors),
+        "part": _ready(verdict.part) or None,
         "references": [_reference(reference) for reference in verdict.references],
     }
     return {**judged, "counts": counts(judged)}
@@ -180,6 +185,7 @@ def json_schema() -> dict[str, Any]:
             analysis_version={"type": ["integer", "null"]},
             machine={"type": "object"},
             errors={"type": "array", "items": text},
+            part={"type": ["object", "null"]},
             references={"type": "array", "items": reference},
             counts={"type": "object"},
         ),
