@@ -9,6 +9,7 @@ for (const section of document.querySelectorAll(".listen")) {
     return { name, from: Number(from), to: Number(to) };
   });
   let context, buffers, sources, gains, volume;
+  let starting = false;
   let chosen = "golden";
   let cue = cues[Math.min(1, cues.length - 1)];
 
@@ -72,6 +73,8 @@ for (const section of document.querySelectorAll(".listen")) {
     state.value = "";
   };
   const play = async () => {
+    if (starting) return; // pressed again while the sounds load
+    starting = true;
     try {
       if (!context) {
         context = new AudioContext({ sampleRate: 48000 });
@@ -106,6 +109,8 @@ for (const section of document.querySelectorAll(".listen")) {
       stop();
       context = undefined;
       state.value = `cannot be played: ${error.message}`;
+    } finally {
+      starting = false;
     }
   };
   button.addEventListener("click", () => (sources ? stop() : play()));
