@@ -193,6 +193,20 @@ def test_sounds_are_written_for_the_first_references_and_older_ones_go(tmp_path:
         assert heard.shape[0] / RATE_HZ >= told.references[2].sounds["cues"][-1]["to_s"]
 
 
+def test_no_file_has_a_true_peak_above_the_limit(tmp_path: Path) -> None:
+    """Dither alone took a sound made to lie at −1 dBFS 0.0003 dB above it."""
+    click = np.zeros((1, 9600))
+    click[0, 0] = 1.0
+    noise = np.random.default_rng(3).standard_normal((1, 9600)) * np.exp(-np.arange(9600) / 96)
+    hand_on(tmp_path, "a", Response(click, RATE_HZ), Response(click + 0.9 * noise, RATE_HZ))
+    audition(verdict_of("a"), tmp_path, tmp_path, ["a"], 1, str)
+    peaks = {
+        file.stem: 20 * np.log10(true_peak(soundfile.read(file, always_2d=True)[0].T))
+        for file in (tmp_path / FOLDER / "a").glob("*.flac")
+    }
+    assert -1.02 < max(peaks.values()) <= -1.0
+
+
 def test_the_page_says_what_was_done_and_shows_names_as_text() -> None:
     sounds = {
         "folder": "sounds/<x>", "channels": 1, "candidate_db": 2.24, "difference_db": -31.4,

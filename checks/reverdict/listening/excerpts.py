@@ -24,7 +24,8 @@ from reverdict.listening.loudness import loudness_lkfs, true_peak
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-PEAK_DBFS, LOUDNESS_LKFS = -1.0, -23.0
+PEAK_DBFS, LOUDNESS_LKFS = -1.01, -23.0
+"""A hundredth of a dB is left for 16 bits and their dither, so that no file lies above −1 dBFS."""
 LONGEST_TAIL_S = 4.0
 QUIET_DB = -60.0
 FADE_S, GAP_S = 0.05, 0.1
