@@ -28,7 +28,7 @@ from reverdict.report.verdict_json import json_schema
 from reverdict.sound import read_sound, write_sound
 from reverdict.words import CheckVerdict, Verdict
 
-REPORT = ["assets", "badge.svg", "index.html", "junit.xml", "references", "summary.md", "verdict.json"]
+REPORT = ["assets", "badge.svg", "index.html", "junit.xml", "references", "sounds", "summary.md", "verdict.json"]
 
 
 def outcomes(verdict: Verdict) -> dict[str, str]:

@@ -11,7 +11,7 @@ import base64
 import io
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -45,6 +45,41 @@ def hand_on(folder: Path, reference: str, golden: Response, candidate: Response)
     temporary(file).replace(file)
 
 
+def clear(report: Path) -> None:
+    """Take sounds of an earlier build away, which must not be taken for this one's."""
+    shutil.rmtree(report / FOLDER, ignore_errors=True)
+
+
+def carry(
+    judged: Mapping[str, Any], sources: Sequence[Path], report: Path, only: Container[str] | None = None
+) -> dict[str, Any]:
+    """A verdict with the sounds of the report folders it was read from, copied; silent where they do not lie there.
+
+    judged : as verdict.json has it. only : names of references that are to be heard; None: all.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be written to.
+    """
+    clear(report)
+    told = {
+        one["name"]: _source_of(one, sources) for one in judged["references"] if only is None or one["name"] in only
+    }
+    try:
+        for source in filter(None, told.values()):
+            shutil.copytree(source, report / FOLDER / source.name, dirs_exist_ok=True)
+    except OSError as error:
+        raise BadInput(report, f"cannot write the sounds here ({error.strerror or error})") from error
+    references = [one if told.get(one["name"]) else {**one, "sounds": {}} for one in judged["references"]]
+    return {**judged, "references": references}
+
+
+def _source_of(reference: Mapping[str, Any], sources: Sequence[Path]) -> Path | None:
+    name = Path((reference.get("sounds") or {}).get("folder", "")).name
+    return next((place / FOLDER / name for place in sources if name and (place / FOLDER / name).is_dir()), None)
+
+
 def audition(
     verdict: Verdict, responses: Path, report: Path, worst_first: list[str], most: int, place: Callable[[str], str]
 ) -> Verdict:
@@ -58,7 +93,6 @@ def audition(
     BadInput
         The folder cannot be written to.
     """
-    shutil.rmtree(report / FOLDER, ignore_errors=True)  # sounds of an earlier build must not be taken for this one's
     there = [name for name in worst_first if (responses / f"{name}.npz").is_file()][:most]
     told = {name: _written(responses / f"{name}.npz", report, place(name)) for name in there}
     return replace(verdict, references=tuple(_with(one, told) for one in verdict.references))
@@ -104,7 +138,7 @@ def _flac(sound: NDArray[Any]) -> bytes:
     """Coded with 16 bits, with the dither (two uniform ones summed) that parts their noise from the sound."""
     import soundfile
 
-    noise = np.random.default_rng(0).random((2, *sound.shape)) - 0.5
+    noise = np.random.default_rng(0).random((2, *sound.shape)) - 0.5 if np.any(sound) else np.zeros((2, *sound.shape))
     whole = np.clip(np.round(sound * 2 ** (BITS - 1) + noise.sum(axis=0)), -(2 ** (BITS - 1)), 2 ** (BITS - 1) - 1)
     coded = io.BytesIO()
     soundfile.write(coded, whole.T.astype(np.int16), RATE_HZ, format="FLAC", subtype="PCM_16")

@@ -474,6 +474,7 @@ def _annotations_option(parser: argparse.ArgumentParser) -> None:
 
 def _gate(options: argparse.Namespace) -> int:
     from reverdict import report
+    from reverdict.auditioning import clear
     from reverdict.gate import EXIT_STATUS, error_verdict, gate
     from reverdict.parting import GROUPS
     from reverdict.report.verdict_json import to_json
@@ -482,6 +483,8 @@ def _gate(options: argparse.Namespace) -> int:
     _require_places(options)
     if options.runs and (options.shard or options.checks):
         raise BadInput("--runs", "a part is no run; keep the merged one: reverdict merge … --runs DIR")
+    if options.report:
+        clear(options.report)
     progress = _Progress(sys.stderr)
     try:
         with tempfile.TemporaryDirectory(prefix="reverdict-responses-") as name:
@@ -564,6 +567,7 @@ def _merge(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from reverdict import report
+    from reverdict.auditioning import carry
     from reverdict.gate import EXIT_STATUS, error_verdict
     from reverdict.merging import merged, read_part
     from reverdict.words import BuildIdentity
@@ -574,6 +578,8 @@ def _merge(options: argparse.Namespace) -> int:
         for place in options.parts:  # those read before one that is amiss tell the build
             read.append((str(place), read_part(place)))  # noqa: PERF401
         judged = merged(read)
+        if options.report:
+            judged = carry(judged, options.parts, options.report)
     except BaseException as error:
         if options.report:  # as in a gate
             refused = error_verdict(options.parts[0], _told(error)[1])
@@ -1403,10 +1409,12 @@ def _add_board(commands: Any) -> None:
 
 def _board(options: argparse.Namespace) -> int:
     from reverdict import report
+    from reverdict.auditioning import carry
     from reverdict.history.index import runs_of
     from reverdict.history.lines import history_of
     from reverdict.history.newest import each_once, newest_of_each_build
     from reverdict.history.runs import files_of
+    from reverdict.report.board import places_of
     from reverdict.report.drift_page import drift_html
 
     files = list(dict.fromkeys(file for place in options.runs for file in files_of(place)))
@@ -1423,7 +1431,13 @@ def _board(options: argparse.Namespace) -> int:
         progress.clear()
     for one in runs.no_runs:
         print(f"reverdict: left out: {one.file}: {one.why}", file=sys.stderr)
-    page = report.write_board(newest_of_each_build(runs), history, options.out)
+    newest = newest_of_each_build(runs)
+    places = places_of(list(newest.values())) if len(newest) > 1 else [""]
+    heard = [
+        carry(verdict, [file.parent], options.out / place)
+        for (file, verdict), place in zip(newest.items(), places, strict=True)
+    ]
+    page = report.write_board(heard, history, options.out)
     with _reader_may_leave():
         print(f"Dashboard: {page}")
     return 0

@@ -646,7 +646,10 @@ def _leftovers(golden_folder: Path, named: set[str], unreadable: set[str]) -> li
 
 
 def _walk(folder: Path, mistakes: list[BadInput]) -> Iterator[Path]:
-    """Everything below a folder, hidden folders and linked ones left out; notes which folders cannot be looked into."""
+    """Everything below a folder, hidden and linked folders left out, and sounds of a report that lies there.
+
+    Notes which folders cannot be looked into.
+    """
     try:
         found = sorted(folder.iterdir())
     except OSError as error:
@@ -654,7 +657,8 @@ def _walk(folder: Path, mistakes: list[BadInput]) -> Iterator[Path]:
         return
     for path in found:
         yield path
-        if path.is_dir() and not path.is_symlink() and not path.name.startswith("."):
+        of_report = path.name == "sounds" and (folder / "verdict.json").is_file()
+        if path.is_dir() and not path.is_symlink() and not path.name.startswith(".") and not of_report:
             yield from _walk(path, mistakes)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from reverdict.history.index import Kept, Runs
@@ -20,8 +21,8 @@ def each_once(runs: Runs) -> Runs:
     return replace(runs, kept=tuple(found.values()))
 
 
-def newest_of_each_build(runs: Runs) -> list[dict[str, Any]]:
-    """Read the newest run of each build name, in the order of the names."""
+def newest_of_each_build(runs: Runs) -> dict[Path, dict[str, Any]]:
+    """Read the newest run of each build name, in the order of the names, by its file."""
     newest = {str(kept.about["build"]["name"]): kept.file for kept in runs.kept}  # the last judged stays
-    read_again = (read(newest[name]) for name in sorted(newest))
-    return [run for run in read_again if not isinstance(run, NoRun)]
+    read_again = {newest[name]: read(newest[name]) for name in sorted(newest)}
+    return {file: run for file, run in read_again.items() if not isinstance(run, NoRun)}

@@ -41,10 +41,7 @@ def keep(verdict: Verdict, folder: Path) -> Path:
     """
     slim = {
         **verdict,
-        "references": [
-            {key: value for key, value in one.items() if key != "curves"} | {"curves": {}}
-            for one in verdict["references"]
-        ],
+        "references": [{**one, "curves": {}, "sounds": {}} for one in verdict["references"]],
     }
     text = json.dumps(slim, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
     beside = folder / f".{uuid4().hex}.new"
