@@ -11,7 +11,7 @@ import base64
 import io
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -62,6 +62,33 @@ def audition(
     there = [name for name in worst_first if (responses / f"{name}.npz").is_file()][:most]
     told = {name: _written(responses / f"{name}.npz", report, place(name)) for name in there}
     return replace(verdict, references=tuple(_with(one, told) for one in verdict.references))
+
+
+def gathered(
+    judged: dict[str, Any], reports: Mapping[str, Path], report: Path | None, worst_first: list[str], most: int
+) -> dict[str, Any]:
+    """Take sounds over from the reports of parts, and give the merged verdict that tells of them and of no others.
+
+    judged : as verdict.json has it; its references tell of the sounds in the reports of their parts.
+    reports : for each of these references the report of its part.
+    report : of the whole; None where there is none, and so nothing to be heard.
+
+    Raises
+    ------
+    BadInput
+        A sound is missing, or the folder cannot be written to.
+    """
+    told = {one["name"]: one["sounds"] for one in judged["references"] if one.get("sounds")}
+    kept = [name for name in worst_first if name in told][:most] if report else []
+    if report:
+        shutil.rmtree(report / FOLDER, ignore_errors=True)
+        try:
+            for name in kept:
+                shutil.copytree(reports[name] / told[name]["folder"], report / told[name]["folder"])
+        except OSError as error:
+            raise BadInput(report, f"cannot take over the sounds of a part ({error})") from error
+    references = [{**one, "sounds": told[one["name"]] if one["name"] in kept else {}} for one in judged["references"]]
+    return {**judged, "references": references}
 
 
 def _with(reference: ReferenceVerdict, told: dict[str, dict[str, Any]]) -> ReferenceVerdict:

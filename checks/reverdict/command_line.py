@@ -433,10 +433,7 @@ def _add_gate(commands: Any) -> None:
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="write verdict.json, junit.xml, summary.md, badge.svg, index.html"
     )
-    parser.add_argument(
-        "--sounds", type=_number(int, 0, 10_000, "a number of references"), default=3, metavar="N",
-        help="make the N references that are read first audible in the report (3)",
-    )  # fmt: skip
+    _sounds_option(parser)
     parser.add_argument(
         "--runs", type=Path, metavar="DIR", help="keep this run there, one file each, for reverdict drift"
     )
@@ -463,6 +460,13 @@ def _shard(text: str) -> Any:
         return read_shard(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _sounds_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--sounds", type=_number(int, 0, 10_000, "a number of references"), default=3, metavar="N",
+        help="make the N references that are read first audible in the report (3)",
+    )  # fmt: skip
 
 
 def _annotations_option(parser: argparse.ArgumentParser) -> None:
@@ -556,6 +560,7 @@ def _add_merge(commands: Any) -> None:
     )
     _golden_option(parser)
     parser.add_argument("--report", type=Path, metavar="DIR", help="write what gate --report writes, of the whole")
+    _sounds_option(parser)
     parser.add_argument("--runs", type=Path, metavar="DIR", help="keep the run there, for reverdict drift")
     _annotations_option(parser)
 
@@ -564,8 +569,10 @@ def _merge(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from reverdict import report
+    from reverdict.auditioning import gathered
     from reverdict.gate import EXIT_STATUS, error_verdict
     from reverdict.merging import merged, read_part
+    from reverdict.report.ranking import references_worst_first
     from reverdict.words import BuildIdentity
 
     _require_places(options)
@@ -580,7 +587,16 @@ def _merge(options: argparse.Namespace) -> int:
             build = BuildIdentity(**read[0][1]["build"]) if read else refused.build
             report.write_report(replace(refused, build=build), options.report)
         raise
-    logs = [place / "prepare.log" for place in options.parts]
+    folders = [place if place.is_dir() else place.parent for place in options.parts]
+    reports = {
+        one["name"]: folder
+        for folder, (_, part) in zip(folders, read, strict=True)
+        if "conduct" in part["part"]["checks"]
+        for one in part["references"]
+    }
+    order = [str(one["name"]) for one in references_worst_first(judged)]
+    judged = gathered(judged, reports, options.report, order, options.sounds)
+    logs = [folder / "prepare.log" for folder in folders]
     said = next((log.read_text(encoding="utf-8") for log in logs if log.is_file()), "")
     _tell(judged, said, options)
     return EXIT_STATUS[judged["outcome"]]
