@@ -20,7 +20,7 @@ from reverdict.parting import Shard, dealt, read_shard
 from reverdict.report.annotating import code_quality, log_lines
 from reverdict.report.verdict_json import json_schema
 
-PAGES = ("junit.xml", "summary.md", "index.html", "badge.svg")
+PAGES = ("junit.xml", "summary.md", "index.html", "badge.svg", "references/short.html")
 
 
 @given(st.dictionaries(st.text(min_size=1, max_size=8), st.integers(1, 30), max_size=40), st.integers(1, 12))
@@ -89,6 +89,10 @@ def test_merged_shards_are_what_one_run_says(
         texts = [(workspace.root / report / page).read_text(encoding="utf-8") for report in ("whole", "merged")]
         one, two = (re.sub(r"20\d\d-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\+00:00)?)?", "", text) for text in texts)
         assert one == two, page
+    flac = sorted(path.relative_to(workspace.root / "whole") for path in (workspace.root / "whole").rglob("*.flac"))
+    assert flac
+    for path in flac:
+        assert (workspace.root / "merged" / path).read_bytes() == (workspace.root / "whole" / path).read_bytes()
 
 
 def test_a_part_says_that_it_is_no_verdict(workspace: Workspace, capsys: pytest.CaptureFixture[str]) -> None:

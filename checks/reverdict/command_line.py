@@ -433,10 +433,7 @@ def _add_gate(commands: Any) -> None:
     parser.add_argument(
         "--report", type=Path, metavar="DIR", help="write verdict.json, junit.xml, summary.md, badge.svg, index.html"
     )
-    parser.add_argument(
-        "--sounds", type=_number(int, 0, 10_000, "a number of references"), default=3, metavar="N",
-        help="make the N references that are read first audible in the report (3)",
-    )  # fmt: skip
+    _sounds_option(parser)
     parser.add_argument(
         "--runs", type=Path, metavar="DIR", help="keep this run there, one file each, for reverdict drift"
     )
@@ -463,6 +460,13 @@ def _shard(text: str) -> Any:
         return read_shard(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _sounds_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--sounds", type=_number(int, 0, 10_000, "a number of references"), default=3, metavar="N",
+        help="make the N references that are read first audible in the report (3)",
+    )  # fmt: skip
 
 
 def _annotations_option(parser: argparse.ArgumentParser) -> None:
@@ -559,6 +563,7 @@ def _add_merge(commands: Any) -> None:
     )
     _golden_option(parser)
     parser.add_argument("--report", type=Path, metavar="DIR", help="write what gate --report writes, of the whole")
+    _sounds_option(parser)
     parser.add_argument("--runs", type=Path, metavar="DIR", help="keep the run there, for reverdict drift")
     _annotations_option(parser)
 
@@ -570,6 +575,7 @@ def _merge(options: argparse.Namespace) -> int:
     from reverdict.auditioning import carry
     from reverdict.gate import EXIT_STATUS, error_verdict
     from reverdict.merging import merged, read_part
+    from reverdict.report.ranking import references_worst_first
     from reverdict.words import BuildIdentity
 
     _require_places(options)
@@ -578,15 +584,17 @@ def _merge(options: argparse.Namespace) -> int:
         for place in options.parts:  # those read before one that is amiss tell the build
             read.append((str(place), read_part(place)))  # noqa: PERF401
         judged = merged(read)
-        if options.report:
-            judged = carry(judged, options.parts, options.report)
     except BaseException as error:
         if options.report:  # as in a gate
             refused = error_verdict(options.parts[0], _told(error)[1])
             build = BuildIdentity(**read[0][1]["build"]) if read else refused.build
             report.write_report(replace(refused, build=build), options.report)
         raise
-    logs = [place / "prepare.log" for place in options.parts]
+    folders = [place if place.is_dir() else place.parent for place in options.parts]
+    if options.report:
+        audible = [str(one["name"]) for one in references_worst_first(judged) if one.get("sounds")]
+        judged = carry(judged, folders, options.report, audible[: options.sounds])
+    logs = [folder / "prepare.log" for folder in folders]
     said = next((log.read_text(encoding="utf-8") for log in logs if log.is_file()), "")
     _tell(judged, said, options)
     return EXIT_STATUS[judged["outcome"]]
