@@ -256,6 +256,9 @@ def test_hostile_names_make_harmless_files(tmp_path: Path) -> None:
         (b'["a list"]', "not a verdict"),
         (b'{"references": [1], "schema": 2}', "schema 2"),
         (b'{"references": [{"name": "x"}], "schema": 1}', "not a whole verdict"),
+        (b'{"references": [{"checks": []}], "schema": 1}', "not a whole verdict"),
+        (b'{"references": [{"name": "x", "checks": [{"findings": []}]}], "schema": 1}', "not a whole verdict"),
+        (b'{"schema": ' + b"9" * 5000 + b"}", "no JSON"),
         (b'{"references": [], "schema": 1}', "nothing was judged"),
     ],
 )
@@ -267,6 +270,15 @@ def test_what_is_no_run_is_named_and_left_out(tmp_path: Path, content: bytes, wh
     (none,) = history.no_runs
     assert none.file.name == "99999.json"
     assert why in none.why
+
+
+def test_a_number_beyond_all_bounds_is_not_known(tmp_path: Path) -> None:
+    write(tmp_path, [run(n, [finding("spring 1", 0.01)]) for n in range(5)])
+    last = sorted(tmp_path.glob("*.json"))[-1]
+    verdict = json.loads(last.read_text())
+    verdict["references"][0]["checks"][0]["findings"][0]["deviation"] = 10**400
+    last.write_text(json.dumps(verdict))
+    assert told(tmp_path).no_runs == ()
 
 
 def test_the_index_follows_its_files(tmp_path: Path) -> None:

@@ -194,4 +194,9 @@ def _packed(database: sqlite3.Connection, run: dict[str, Any], keys: dict[Key, i
 
 
 def _number(value: Any) -> float:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return math.nan
+    try:
+        return float(value)
+    except OverflowError:
+        return math.nan

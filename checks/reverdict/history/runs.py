@@ -97,7 +97,7 @@ def read(file: Path) -> dict[str, Any] | NoRun:
     """One run, or why the file is none."""
     try:
         run = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         return NoRun(file, f"no JSON that can be read ({_first_line(error)})")
     why = _why_no_run(run)
     return NoRun(file, why) if why else run
@@ -114,7 +114,9 @@ def _why_no_run(run: Any) -> str:
         return "nothing was judged"
     try:
         for reference in run["references"]:
+            _ = reference["name"]
             for check in reference["checks"]:
+                _ = check["check"]
                 for finding in check["findings"]:
                     _ = finding["quantity"], finding["where"], finding["unit"], finding["outcome"]
         _ = run["build"]["name"], run["build"]["version"], run["judged_at"]
