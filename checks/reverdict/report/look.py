@@ -165,6 +165,7 @@ a{text-decoration:none}
 """
 
 BOARD_STYLE = """
+.checks h2{font-size:1.05rem;margin:0 0 .4rem}
 header h1 .quiet{font-size:.875rem;margin-left:.4em}
 .way{display:flex;flex-wrap:wrap;gap:.2rem 2rem;font-size:.875rem;color:var(--soft);margin:0 0 1.2rem}
 .overview tbody tr.cell th,.overview tbody tr.cell td{border:0;padding:.15rem .8rem .15rem 0;font-weight:400;

@@ -105,7 +105,7 @@ def _way(verdict: Json, neighbours: Neighbours) -> str:
 def _checks(reference: Json, kind: str) -> str:
     put, waiting = reached(reference)
     rows = "".join(_check(check, reference, kind) for check in put) + _not_reached(waiting, reference)
-    return f'<div class="checks">{rows}</div>'
+    return f'<div class="checks"><h2>Checks</h2>{rows}</div>'
 
 
 def _not_reached(checks: list[dict[str, Any]], reference: Json) -> str:
