@@ -181,7 +181,7 @@ header h1 .quiet{font-size:.875rem;margin-left:.4em}
 .find input,.find select{font:inherit;color:inherit;background:var(--paper);border:1px solid var(--soft);
  padding:.25rem .5rem;max-width:100%}
 .find :focus-visible{outline:2px solid var(--build);outline-offset:2px}
-@media print{.way,.find,.more{display:none}}
+@media print{.way,.find,.told .more{display:none}}
 @media screen and (max-width:56rem){
 .overview tr.cell{border:0;padding:.3rem 0}
 .overview tr.cell th{padding-left:0}

@@ -58,7 +58,7 @@ document.addEventListener("keydown", (event) => {
   }
 });
 
-// A finding that is led to is unfolded and focused; print shows what is folded.
+// A finding that is led to is unfolded and focused.
 const unfold = () => {
   const wanted = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
   const folded = wanted && wanted.closest("details");
