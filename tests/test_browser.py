@@ -96,7 +96,7 @@ def test_every_page_opens_without_a_complaint_and_asks_for_nothing_outside(
             assert seen.page.evaluate("getComputedStyle(document.body).maxWidth") != "none"  # the stylesheet is there
         assert seen.said == []
         assert all(one.startswith((root, "data:")) for one in seen.asked)
-        assert {one.rpartition("/")[2] for one in seen.asked if "assets" in one} == {"board.css", "board.js"}
+        assert {one.rpartition("/")[2] for one in seen.asked if "assets" in one} >= {"board.css", "board.js"}
 
 
 def test_the_policy_stops_script_and_style_that_are_not_ours(browser: Any, folder: Path, root: str) -> None:
@@ -164,7 +164,7 @@ def test_hostile_text_is_text_in_a_browser(browser: Any, folder: Path, root: str
             seen.page.goto(address)
             assert "<script>alert(1)</script>" in seen.page.locator("body").inner_text()
             assert plain(HOSTILE)[:40] in seen.page.locator("body").text_content()
-            assert seen.page.locator("script").count() == 1
+            assert seen.page.locator("script:not([src])").count() == 0
         assert seen.said == []
 
 
