@@ -18,7 +18,7 @@ from reverdict.schema import read_toml
 
 ROOT = Path(__file__).parents[1]
 PINS = ROOT / "ci" / "pins"
-SCRIPTS = ("ci/branch", "ci/set-up", "ci/gate", "ci/test", "ci/pin", "ci/get-plugins", ".ci/run")
+SCRIPTS = ("ci/branch", "ci/set-up", "ci/gate", "ci/test", "ci/pin", "ci/get-plugins", "ci/get-browser", ".ci/run")
 PYTHONS = ("3.10", "3.11", "3.12", "3.13")
 
 pytestmark = pytest.mark.skipif(not PINS.is_dir(), reason="the tests run without the repository's ci folder")
@@ -133,15 +133,19 @@ def test_the_workflow_fetches_the_suite_by_branch_and_by_commit(tmp_path: Path, 
     assert (tmp_path / "reverdict" / "here").exists()
 
 
-def test_where_no_packages_can_be_fetched_the_tests_still_run(tmp_path: Path) -> None:
-    programs, folder = tmp_path / "bin", tmp_path / "plugins"
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("plugins", "tests with plug-ins of packages are skipped"), ("browser", "tests in a browser are")],
+)
+def test_where_no_packages_can_be_fetched_the_tests_still_run(tmp_path: Path, name: str, said: str) -> None:
+    programs, folder = tmp_path / "bin", tmp_path / name
     programs.mkdir()
-    for name in ("bash", "dirname"):
-        (programs / name).symlink_to(shutil.which(name) or "")
-    environment = {"PATH": str(programs), "REVERDICT_PLUGINS": str(folder)}
-    script = ["bash", str(ROOT / "ci" / "get-plugins")]
+    for program in ("bash", "dirname"):
+        (programs / program).symlink_to(shutil.which(program) or "")
+    environment = {"PATH": str(programs), f"REVERDICT_{name.upper()}": str(folder)}
+    script = ["bash", str(ROOT / "ci" / f"get-{name}")]
     done = subprocess.run(script, env=environment, capture_output=True, text=True, check=True)
-    assert "tests with plug-ins of packages are skipped" in done.stderr
+    assert said in done.stderr
     assert not folder.exists()
 
 

@@ -298,8 +298,13 @@ def test_the_verdict_and_every_report_tell_the_cells(matrix: Workspace, tmp_path
     assert len(cases) == 5 + 7 * 4
     failed = [name for name, case in cases.items() if case.find("failure") is not None]
     assert failed == ["echo-timing[96-kHz]"]
-    page = (tmp_path / "report" / "index.html").read_text("utf-8")
+    (file,) = (tmp_path / "report" / "references").iterdir()
+    page = file.read_text("utf-8")
     assert page.count('<table class="cells">') == 1
+    overview = (tmp_path / "report" / "index.html").read_text("utf-8")
+    assert overview.count('<tr role="row" class="cell">') == page.partition('<table class="cells">')[2].partition(
+        "</table>"
+    )[0].count('<tr><th scope="row">')
 
 
 def test_a_fault_that_is_everywhere_is_told_once(matrix: Workspace) -> None:

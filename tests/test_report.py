@@ -735,7 +735,8 @@ def test_pages_run_and_load_only_what_lies_in_their_folder(name: str) -> None:
         page = Page(source)
         assert not {"style", "iframe", "object", "embed", "form", "img", "base"} & {tag for tag, _ in page.tags}
         assert not [key for _, attributes in page.tags for key in attributes if key.startswith("on")]
-        assert source.count("<script") == source.count("></script>") == 2
+        assert source.count("<script") == source.count('<script src="') > 0
+        assert "></script>" in source
         for address in page.values("href") + page.values("src"):
             target, _, identity = address.partition("#")
             if not address.startswith("data:image/svg+xml,"):

@@ -37,11 +37,11 @@ def write_report(
     BadInput
         The folder cannot be made or written to.
     """
-    from reverdict.report.board import data, pages
+    from reverdict.report.board import data, pages, with_pictures_of_the_worst
     from reverdict.report.frame import assets
     from reverdict.report.verdict_json import to_json
 
-    judged = to_json(verdict) if isinstance(verdict, words.Verdict) else verdict
+    judged = with_pictures_of_the_worst(to_json(verdict) if isinstance(verdict, words.Verdict) else verdict)
     files = {**data([judged]), **assets(), **pages(judged, sensitivity)}
     _write_all(folder, files)
     return folder / "index.html"

@@ -26,6 +26,25 @@ from reverdict.report.verdict_json import verdict_text
 Json = Mapping[str, Any]
 
 
+PICTURES = 40
+"""So many references have pictures, the worst first: those of hundreds would weigh more than anybody looks at."""
+
+
+def with_pictures_of_the_worst(verdict: Json) -> dict[str, Any]:
+    """The same verdict without the curves of references that are not among the worst."""
+    ranked = references_worst_first(verdict)
+    shown = {str(one["name"]) for one in ranked[:PICTURES]}
+    return {
+        **verdict,
+        "references": [
+            one
+            if str(one["name"]) in shown or not any(one["curves"].values())
+            else {**one, "curves": {}, "curves_left_out": True}
+            for one in verdict["references"]
+        ],
+    }
+
+
 def pages(verdict: Json, sensitivity: Json | None = None, history: str = "", up: str = "") -> dict[str, str]:
     """Give the pages of one build, the overview last; ``up`` leads from its folder to that of the board ("../")."""
     ranked = references_worst_first(verdict)
@@ -39,6 +58,7 @@ def pages(verdict: Json, sensitivity: Json | None = None, history: str = "", up:
 
 def board(verdicts: Sequence[Json], history: str = "") -> dict[str, str]:
     """Give all files of the board of some builds, one verdict each, the overview last."""
+    verdicts = [with_pictures_of_the_worst(verdict) for verdict in verdicts]
     if len(verdicts) == 1:
         return {**assets(), **pages(verdicts[0], history=history)}
     files = assets()
@@ -58,7 +78,7 @@ def data(verdicts: Sequence[Json]) -> dict[str, str]:
     files: dict[str, str] = {}
     for verdict, place in zip(verdicts, places, strict=True):
         files |= {
-            f"{place}verdict.json": verdict_text(verdict),
+            f"{place}verdict.json": verdict_text(with_pictures_of_the_worst(verdict)),
             f"{place}junit.xml": junit_xml(verdict),
             f"{place}summary.md": summary_md(verdict),
             f"{place}badge.svg": badge_svg(verdict),

@@ -165,6 +165,7 @@ a{text-decoration:none}
 """
 
 BOARD_STYLE = """
+.checks h2{font-size:1.05rem;margin:0 0 .4rem}
 header h1 .quiet{font-size:.875rem;margin-left:.4em}
 .way{display:flex;flex-wrap:wrap;gap:.2rem 2rem;font-size:.875rem;color:var(--soft);margin:0 0 1.2rem}
 .overview tbody tr.cell th,.overview tbody tr.cell td{border:0;padding:.15rem .8rem .15rem 0;font-weight:400;
@@ -180,7 +181,7 @@ header h1 .quiet{font-size:.875rem;margin-left:.4em}
 .find input,.find select{font:inherit;color:inherit;background:var(--paper);border:1px solid var(--soft);
  padding:.25rem .5rem;max-width:100%}
 .find :focus-visible{outline:2px solid var(--build);outline-offset:2px}
-@media print{.way,.find,.more{display:none}}
+@media print{.way,.find,.told .more{display:none}}
 @media screen and (max-width:56rem){
 .overview tr.cell{border:0;padding:.3rem 0}
 .overview tr.cell th{padding-left:0}

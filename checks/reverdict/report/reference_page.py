@@ -105,7 +105,7 @@ def _way(verdict: Json, neighbours: Neighbours) -> str:
 def _checks(reference: Json, kind: str) -> str:
     put, waiting = reached(reference)
     rows = "".join(_check(check, reference, kind) for check in put) + _not_reached(waiting, reference)
-    return f'<div class="checks">{rows}</div>'
+    return f'<div class="checks"><h2>Checks</h2>{rows}</div>'
 
 
 def _not_reached(checks: list[dict[str, Any]], reference: Json) -> str:
@@ -182,6 +182,11 @@ def _cell_row(cell: Json, there: Json, checks: list[str]) -> str:
 def _pictures(reference: Json) -> str:
     """Echogram, group delay, decay and lag, a plate for each path."""
     curves = reference["curves"]
+    if reference.get("curves_left_out"):
+        return (
+            '<p class="quiet">Pictures are drawn of the worst references only; <code>reverdict gate BUILD --only NAME '
+            "--report DIR</code> with this reference as NAME draws its own.</p>"
+        )
     echograms, delays, decays, lags = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay", "lag"))
     paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays, *lags]))
     plates = []

@@ -42,7 +42,7 @@ what it is a part of: shard ("2/3" or null), checks (those put here; others stan
 whole run), golden_sha256 and build_sha256 (of the files that asked; parts of one run have the same).
 
 ``diagnosis_failed`` is the traceback of a bug in that, else empty; it changes no outcome.
-``curves`` are what pages draw:
+``curves`` are what pages draw; ``curves_left_out`` is true where there were some and many references were worse:
 
     echogram     path, time_ms, golden_db, candidate_db, tolerance_ms, passes (label "spring.pass", golden_ms,
                  candidate_ms)
@@ -59,6 +59,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -76,8 +77,10 @@ Verdict = Mapping[str, Any]
 
 
 def verdict_text(verdict: Verdict) -> str:
-    """A verdict as the text of its file."""
-    return json.dumps(verdict, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    """A verdict as the text of its file: indented, but a list of numbers on one line."""
+    text = json.dumps(verdict, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    # No string holds a line break, so what spans lines and has no quote and no bracket is a list of bare values.
+    return re.sub(r'\[\n([^\[\]{}"]*)\n *\]', lambda found: f"[{re.sub(chr(10) + ' *', '', found[1]).strip()}]", text)
 
 
 def to_json(verdict: words.Verdict) -> dict[str, Any]:

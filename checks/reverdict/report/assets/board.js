@@ -10,9 +10,11 @@ if (rows.length > 7) {
   find.setAttribute("role", "search");
   const name = document.createElement("input");
   name.type = "search";
+  name.setAttribute("aria-label", "reference");
   name.autocomplete = "off";
   const outcome = document.createElement("select");
   for (const said of ["any outcome", "fail", "unsure", "pass"]) outcome.add(new Option(said, said));
+  outcome.setAttribute("aria-label", "outcome");
   const count = document.createElement("output");
   const labelled = (said, field) => {
     const label = document.createElement("label");
@@ -56,7 +58,7 @@ document.addEventListener("keydown", (event) => {
   }
 });
 
-// A finding that is led to is unfolded and focused; print shows what is folded.
+// A finding that is led to is unfolded and focused.
 const unfold = () => {
   const wanted = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
   const folded = wanted && wanted.closest("details");
