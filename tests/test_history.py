@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 
 from made_history import finding, quiet_rows, run, write
 from reverdict.command_line import main
+from reverdict.demo import write_demo
 from reverdict.errors import BadInput
 from reverdict.history import index, runs
 from reverdict.history.lines import History, history_of
@@ -354,3 +356,19 @@ def test_drift_without_a_run_says_how_to_keep_one(tmp_path: Path, capsys: Any, m
     said = capsys.readouterr().err
     assert "reverdict gate BUILD --runs DIR" in said
     assert "Traceback" not in said
+
+
+def test_a_report_shows_the_history_it_belongs_to_and_no_index_lies_in_it(tmp_path: Path, capsys: Any) -> None:
+    demo, kept, report = tmp_path / "demo", tmp_path / "runs", tmp_path / "report"
+    write_demo(demo)
+    takes = tmp_path / "takes"
+    takes.mkdir()
+    shutil.copy(demo / "golden" / "workshop-spring" / "response.flac", takes / "workshop-spring.flac")
+    asked = ["--golden", str(demo / "golden"), "--only", "workshop-spring", "--runs", str(kept)]
+    for _ in range(2):
+        main(["gate", str(takes), *asked, "--report", str(report), "--sounds", "0"])
+    assert len(list(kept.glob("*.json"))) == 2
+    assert "No quantity moved" in (report / "index.html").read_text(encoding="utf-8")
+    assert main(["board", str(report), str(kept), "--out", str(tmp_path / "board")]) == 0
+    assert not list(report.glob(".*"))
+    capsys.readouterr()

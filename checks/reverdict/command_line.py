@@ -524,12 +524,13 @@ def _tell(judged: dict[str, Any], prepare_log: str, options: argparse.Namespace)
     from reverdict.report import annotating, terminal
 
     page = log = None
+    run = runs.keep(judged, options.runs) if options.runs else None
     if options.report:
-        page = report.write_report(judged, options.report, _sensitivities(options.report, options.golden))
+        history = _history(options.runs) if options.runs else ""
+        page = report.write_report(judged, options.report, _sensitivities(options.report, options.golden), history)
         log = _keep_prepare_log(prepare_log, options.report)
     if options.annotations == "code-quality":
         report.write_code_quality(annotating.code_quality(judged, str(options.golden)), options.report)
-    run = runs.keep(judged, options.runs) if options.runs else None
     with _reader_may_leave(), _no_commands(options.annotations == "log"):
         terminal.show(judged, sys.stdout)
         if page:
@@ -609,6 +610,17 @@ def _audible(verdict: Verdict, responses: Path, report: Path, most: int) -> Verd
 
     order = [str(one["name"]) for one in references_worst_first(to_json(verdict))]
     return audition(verdict, responses, report, order, most, safe_name)
+
+
+def _history(folder: Path) -> str:
+    """The section on what moved over the runs that are kept; empty with one run alone."""
+    from reverdict.history.index import runs_of
+    from reverdict.history.lines import history_of
+    from reverdict.history.runs import files_of
+    from reverdict.report.drift_page import drift_html
+
+    runs = runs_of(files_of(folder))
+    return drift_html(history_of(runs)) if len(runs.kept) > 1 else ""
 
 
 def _sensitivities(folder: Path, golden_folder: Path) -> Any:

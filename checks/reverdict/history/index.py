@@ -113,7 +113,8 @@ def runs_of(files: Sequence[Path], progress: Callable[[str], None] = lambda _: N
 @contextlib.contextmanager
 def _opened(folder: Path) -> Iterator[sqlite3.Connection]:
     """The index of a folder; one in memory where none can be kept there."""
-    database = _connected(folder / NAME) or _connected(None)
+    of_report = (folder / "verdict.json").is_file()  # one run, read at once, in a folder that is shown to people
+    database = (None if of_report else _connected(folder / NAME)) or _connected(None)
     assert database is not None
     try:
         yield database
@@ -139,9 +140,11 @@ def _connected(file: Path | None) -> sqlite3.Connection | None:
                 database.execute(statement)
             database.execute(f"pragma user_version = {VERSION}")
             database.execute("commit")
-        except sqlite3.DatabaseError:
+        except sqlite3.DatabaseError as error:
             if database is not None:
                 database.close()
+            if isinstance(error, sqlite3.OperationalError) and "locked" in str(error):
+                return None  # another process is reading many runs for the first time; its index is not ours to delete
             continue
         return database
     return None

@@ -43,7 +43,7 @@ def keep(verdict: Verdict, folder: Path) -> Path:
         **verdict,
         "references": [{**one, "curves": {}, "sounds": {}} for one in verdict["references"]],
     }
-    text = json.dumps(slim, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+    text = json.dumps(slim, allow_nan=False, separators=(",", ":")) + "\n"
     beside = folder / f".{uuid4().hex}.new"
     try:
         folder.mkdir(parents=True, exist_ok=True)

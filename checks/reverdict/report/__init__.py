@@ -23,14 +23,18 @@ if TYPE_CHECKING:
 
 
 def write_report(
-    verdict: words.Verdict | Mapping[str, Any], folder: Path, sensitivity: Mapping[str, Any] | None = None
+    verdict: words.Verdict | Mapping[str, Any],
+    folder: Path,
+    sensitivity: Mapping[str, Any] | None = None,
+    history: str = "",
 ) -> Path:
     """Write verdict.json, junit.xml, summary.md, badge.svg and the pages of a board; give the path of index.html.
 
     verdict : as judged, or as ``verdict_json.to_json`` gives it.
     The folder is made if need be, and pages of references that are gone are taken away. Each file is written beside its
     place and renamed, index.html last, so no half page is ever seen.
-    ``sensitivity`` is what sensitivity.json holds of these references, for the dashboard to show.
+    ``sensitivity`` is what sensitivity.json holds of these references, for the dashboard to show, and ``history`` what
+    ``drift_page.drift_html`` gives.
 
     Raises
     ------
@@ -42,7 +46,7 @@ def write_report(
     from reverdict.report.verdict_json import to_json
 
     judged = with_pictures_of_the_worst(to_json(verdict) if isinstance(verdict, words.Verdict) else verdict)
-    files = {**data([judged]), **assets(), **pages(judged, sensitivity)}
+    files = {**data([judged]), **assets(), **pages(judged, sensitivity, history)}
     _write_all(folder, files)
     return folder / "index.html"
 
