@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from reverdict.check.energy_decay import curve_limits
 from reverdict.check.group_delay import judged_frequencies
+from reverdict.grids import impulse, time_frequency
 from reverdict.reference import Limits
 
 if TYPE_CHECKING:
@@ -25,34 +27,56 @@ ECHOGRAM_TRIPS = 8
 LONGEST_ECHOGRAM_S = 0.4
 DENSE_ECHOGRAM_S = 0.25
 FLOOR_DB = -80.0
-DECAY_POINTS = 240
+DECAY_POINTS = 160
+BEYOND_THE_LAST = 1.15
+"""An echogram is shown as far as this times the last pass."""
 ANY = "any"
 LAG_POINTS = 200
 
 
 def curves_of(
     golden: GoldenReference,
+    heard: Response,
     measured: Measurement,
     candidate: Response,
     beside: Comparison,
     lags: Sequence[LagMeasurement],
 ) -> dict[str, Any]:
-    """Echograms, group-delay, decay and lag curves of every path, golden and candidate."""
-    curves: dict[str, list[Any]] = {"echogram": [], "group_delay": [], "decay": [], "lag": []}
-    rows = zip(measured.paths, beside.paths, golden.response.samples, candidate.samples, strict=True)
+    """Echograms, impulses, time-frequency grids, group-delay, decay and lag curves of every path, golden and candidate.
+
+    heard : the golden's response at the rate at which the candidate is held against it.
+    """
+    keys = ("echogram", "impulse", "time_frequency", "group_delay", "decay", "lag")
+    curves: dict[str, list[Any]] = {key: [] for key in keys}
+    rate_hz, count = heard.rate_hz, len(measured.paths)
+    rows = zip(measured.paths, beside.paths, heard.samples, candidate.samples, strict=True)
     for own, other, golden_row, candidate_row in rows:
-        curves["echogram"].append(_echogram(golden, own, other, golden_row, candidate_row))
+        echogram = _echogram(golden, own, other, rate_hz, golden_row, candidate_row)
+        shown_s = _shown_s(echogram)
+        curves["echogram"].append(echogram)
+        drawn = impulse(golden_row, candidate_row, rate_hz, shown_s, count)
+        curves["impulse"].append({"path": own.path} | drawn)
+        grids = time_frequency(golden_row, candidate_row, rate_hz, shown_s, own.springs.springs, count)
+        curves["time_frequency"].append({"path": own.path} | grids)
         curves["group_delay"] += _group_delays(golden, own, other)
         curves["decay"] += _decays(golden, own, other)
     curves["lag"] = [lag.table(LAG_POINTS) | {"path": own.path} for own, lag in zip(measured.paths, lags, strict=True)]
     return curves
 
 
+def _shown_s(echogram: dict[str, Any]) -> float:
+    """As far as a page shows of an echogram: a little beyond the last pass, else all of it."""
+    passes = echogram["passes"]
+    arrivals = [one[who] or 0.0 for one in passes for who in ("golden_ms", "candidate_ms")]
+    end_ms = len(echogram["time_ms"]) * 1e3 * ECHOGRAM_STEP_S
+    shown_ms = min(BEYOND_THE_LAST * max(arrivals, default=math.inf), end_ms)
+    return shown_ms / 1e3 if shown_ms > 0 else ECHOGRAM_STEP_S
+
+
 def _echogram(
-    golden: GoldenReference, own: PathMeasurement, other: PathComparison, golden_row: NDArray[Any],
+    golden: GoldenReference, own: PathMeasurement, other: PathComparison, rate_hz: int, golden_row: NDArray[Any],
     candidate_row: NDArray[Any],
 ) -> dict[str, Any]:  # fmt: skip
-    rate_hz = golden.response.rate_hz
     settings = golden.reference.echo_timing
     slowest_s = max((spring.passes[0].time_s for spring in own.springs.springs), default=0.0)
     seconds = min(ECHOGRAM_TRIPS * slowest_s, LONGEST_ECHOGRAM_S) or DENSE_ECHOGRAM_S

@@ -270,7 +270,7 @@ class Trial:
         if self.beside is None or both is None:
             return {}
         lags = lags_beside(both.golden, both.candidate)
-        return curves_of(self.golden, both.measured, both.candidate, self.beside, lags)
+        return curves_of(self.golden, both.golden, both.measured, both.candidate, self.beside, lags)
 
     def hand_on_responses(self, folder: Path) -> None:
         """Keep golden and candidate for listening, where there are both."""

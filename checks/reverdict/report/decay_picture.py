@@ -17,17 +17,21 @@ from reverdict.report.line_chart import (
     WIDTH,
     Axis,
     Picture,
+    Table,
     astray,
     band,
     chart,
     cut_marks,
     differences,
+    limit_told,
     limits_of,
     line,
     moved,
     room_for,
+    rounded,
     side_axis,
     span,
+    sparser,
     tick,
     time_axis,
 )
@@ -35,6 +39,7 @@ from reverdict.report.wording import figure, plain
 
 TOP, CURVES_PX, STRIP_PX, GAP_PX = 18, 150, 26, 26
 SHOWN_DB = 65.0
+MOST_CLOSER = 120
 
 
 def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> Picture | None:
@@ -53,7 +58,41 @@ def decay_picture(identity: str, decays: Sequence[Mapping[str, Any]]) -> Picture
     title = f"Energy decay{f' {path}' if path else ''}: curves of golden and build, and their difference in each band"
     told = "; ".join(_told(decay) for decay in known)
     said = f"Energy decay; {_worst(known)}. Brought to one level; shifts in time are judged elsewhere"
-    return Picture(chart(identity, title, told, foot + 32, drawn), said)
+    return Picture(
+        chart(identity, title, told, foot + 32, drawn), said, [_table(known)], [_closer(decay) for decay in known]
+    )
+
+
+def _table(known: Sequence[Mapping[str, Any]]) -> Table:
+    """Of each band the largest difference, and what is well there."""
+    rows = []
+    for decay in known:
+        below, above = _limits(decay)
+        worst = _largest_difference(decay)
+        if worst is None:
+            rows.append((_band_name(decay), "none", "", ""))
+            continue
+        _, value, at = worst
+        index = decay["time_s"].index(at)
+        rows.append((_band_name(decay), figure(value, 3), figure(at, 2), limit_told(below[index], above[index])))
+    heads = ("band", "largest difference, dB", "at, s", "limit there, dB")
+    return Table("Decay, build minus golden", heads, rows)
+
+
+def _closer(decay: Mapping[str, Any]) -> dict[str, Any]:
+    off = differences(decay["golden_db"], decay["candidate_db"])
+    columns = [sparser(column, MOST_CLOSER) for column in (decay["time_s"], off, *_limits(decay))]
+    times, off, below, above = columns
+    return {
+        "name": _band_name(decay),
+        "x": [times[0], times[-1], len(times)],
+        "x_label": "time after the click, s",
+        "y_label": "build minus golden, dB",
+        "golden": 0,
+        "build": rounded(off, 3),
+        "low": None if below == above else rounded([None if limit is None else -limit for limit in below], 2),
+        "high": rounded(above, 2),
+    }
 
 
 def _curves(known: Sequence[Mapping[str, Any]], x: Axis, foot: float) -> list[str]:

@@ -1,7 +1,7 @@
 """The echogram: level against time, golden as a bed and the candidate over it; found passes numbered spring.pass.
 
-Below it, on the same time axis: how late each pass comes against its tolerance, and the curves of the first passes
-with frequency upward, so that the chirps can be found in the echogram.
+Below it, on the same time axis: how late each pass comes against its tolerance, the impulse, and golden, build and
+difference in time and frequency; where a verdict has none of these, the curves of the first passes alone.
 """
 
 from __future__ import annotations
@@ -19,44 +19,98 @@ from reverdict.report.line_chart import (
     WIDTH,
     Axis,
     Picture,
+    Table,
     astray,
     band,
     chart,
+    limit_told,
     limits_of,
     line,
     moved,
     room_for,
+    rounded,
     side_axis,
     span,
+    sparser,
     time_axis,
     upright_band,
 )
 from reverdict.report.peak_meter import FALL_DB_PER_MS, peak_meter
+from reverdict.report.time_frequency_picture import about_grids, grid_strips, impulse_strip, octaves_table
 from reverdict.report.wording import figure, plain
 
 LANE_PX, LEVEL_PX, LATENESS_PX, CHIRP_PX, GAP_PX = 13, 120, 60, 114, 32
 ALONE_PX = 384  # no strips below it: as high as the decay picture beside it
 SHOWN_DB = 60.0
+MOST_CLOSER = 800
 
 
-def echogram_picture(identity: str, echogram: Mapping[str, Any], curves: Sequence[Mapping[str, Any]]) -> Picture | None:
+def echogram_picture(
+    identity: str,
+    echogram: Mapping[str, Any],
+    curves: Sequence[Mapping[str, Any]],
+    impulse: Mapping[str, Any] | None = None,
+    grids: Mapping[str, Any] | None = None,
+) -> Picture | None:
     """Draw one path's echogram; ``curves`` are the group-delay curves of the same path. None without data."""
     times, levels = echogram["time_ms"], span(echogram["golden_db"], echogram["candidate_db"])
     if not times or levels is None:
         return None
     passes = [one for one in echogram["passes"] if one["golden_ms"] is not None]
     x = Axis(0.0, _last_time(times, passes), LEFT, WIDTH - RIGHT)
-    drawn, foot = _levels(echogram, passes, levels, x)
+    alone = not passes and impulse is None and grids is None
+    drawn, foot = _levels(echogram, passes, levels, x, ALONE_PX if alone else LEVEL_PX)
     if passes:
         strip, foot = _lateness(echogram, passes, x, foot + GAP_PX)
         drawn += strip
+    if impulse is not None:
+        strip, foot = impulse_strip(impulse, x, foot + GAP_PX)
+        drawn += strip
+    if grids is not None:
+        strip, foot = grid_strips(identity, grids, passes, curves, x, foot + GAP_PX)
+        drawn += strip
+    elif passes:
         strip, foot = _chirps(curves, x, foot + GAP_PX)
         drawn += strip
     drawn.insert(0, time_axis(x, foot, "time after the click, ms", 12))
     path = plain(echogram["path"])
     title = f"Echogram{f' {path}' if path else ''}: level against time, golden and build"
     said = f"{_said(passes)}. Peak level, drawn falling by {FALL_DB_PER_MS:g} dB/ms at most"
-    return Picture(chart(identity, title, _told(passes), foot + 32, drawn), said)
+    if grids is not None:
+        said = f"{said}. {about_grids(grids)}"
+    tables = [*([_passes_table(echogram, passes)] if passes else []), *([octaves_table(grids)] if grids else [])]
+    return Picture(chart(identity, title, _told(passes), foot + 32, drawn), said, tables, [_closer(echogram)], grids is not None)
+
+
+def _passes_table(echogram: Mapping[str, Any], passes: list[Mapping[str, Any]]) -> Table:
+    (below,), (above,) = limits_of(echogram, "ms")
+    rows = [
+        (
+            plain(one["label"]),
+            figure(one["golden_ms"], 3),
+            figure(one["candidate_ms"], 3),
+            "not found" if one["candidate_ms"] is None else figure(one["candidate_ms"] - one["golden_ms"], 4),
+        )
+        for one in passes
+    ]
+    return Table(
+        f"Passes; limit {limit_told(below, above)} ms",
+        ("spring.pass", "golden, ms", "build, ms", "build later by, ms"),
+        rows,
+    )
+
+
+def _closer(echogram: Mapping[str, Any]) -> dict[str, Any]:
+    times = sparser(echogram["time_ms"], MOST_CLOSER)
+    golden, build = (rounded(sparser(echogram[f"{who}_db"], MOST_CLOSER), 1) for who in ("golden", "candidate"))
+    return {
+        "name": "echogram",
+        "x": [times[0], times[-1], len(times)],
+        "x_label": "time after the click, ms",
+        "y_label": "peak level, dB",
+        "golden": golden,
+        "build": build,
+    }
 
 
 def _last_time(times: Sequence[float], passes: list[Mapping[str, Any]]) -> float:
@@ -69,11 +123,15 @@ def _last_time(times: Sequence[float], passes: list[Mapping[str, Any]]) -> float
 
 
 def _levels(
-    echogram: Mapping[str, Any], passes: list[Mapping[str, Any]], levels: tuple[float, float], x: Axis
+    echogram: Mapping[str, Any],
+    passes: list[Mapping[str, Any]],
+    levels: tuple[float, float],
+    x: Axis,
+    height_px: float,
 ) -> tuple[list[str], float]:
     springs = sorted({_spring(one) for one in passes})
     top = 18 + LANE_PX * len(springs)
-    foot = top + (LEVEL_PX if passes else ALONE_PX)
+    foot = top + height_px
     y = Axis(max(levels[0], levels[1] - SHOWN_DB) if levels[0] < levels[1] else levels[0] - 1, levels[1], foot, top)
     drawn = [side_axis(y, "dB")]
     for one in passes:

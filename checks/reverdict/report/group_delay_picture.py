@@ -17,12 +17,15 @@ from reverdict.report.line_chart import (
     WIDTH,
     Axis,
     Picture,
+    Table,
     astray,
     chart,
     differences,
+    limit_told,
     limits_of,
     line,
     room_for,
+    rounded,
     side_axis,
     span,
     time_axis,
@@ -31,6 +34,7 @@ from reverdict.report.line_chart import (
 from reverdict.report.wording import figure, plain
 
 TOP, HEIGHT_PX, GAP_PX = 30, 372, 18
+TABLE_ROWS = 12
 
 
 def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> Picture | None:
@@ -53,7 +57,42 @@ def group_delay_picture(identity: str, curves: Sequence[Mapping[str, Any]]) -> P
     path = plain(known[0]["path"])
     title = f"Group delay{f' {path}' if path else ''}: how much later than golden each frequency comes"
     told = "; ".join(_told(curve, off) for curve, off in zip(known, late, strict=True))
-    return Picture(chart(identity, title, told, foot + 32, drawn), f"Group delay; {told}")
+    pairs = list(zip(known, late, strict=True))
+    return Picture(
+        chart(identity, title, told, foot + 32, drawn),
+        f"Group delay; {told}",
+        [_table(curve, off) for curve, off in pairs],
+        [_closer(curve, off) for curve, off in pairs],
+    )
+
+
+def _table(curve: Mapping[str, Any], off: Sequence[float | None]) -> Table:
+    """Every few frequencies of a spring's curve."""
+    below, above = limits_of(curve, "ms")
+    step = max(round(len(off) / TABLE_ROWS), 1)
+    rows = [
+        (figure(hz, 0), figure(golden, 3), figure(late, 4), limit_told(*limits))
+        for hz, golden, late, *limits in list(
+            zip(curve["frequency_hz"], curve["golden_ms"], off, below, above, strict=False)
+        )[::step]
+    ]
+    heads = ("frequency, Hz", "golden, ms", "build later by, ms", "limit, ms")
+    return Table(f"Spring {plain(curve['spring'])}, group delay", heads, rows)
+
+
+def _closer(curve: Mapping[str, Any], off: Sequence[float | None]) -> dict[str, Any]:
+    below, above = limits_of(curve, "ms")
+    return {
+        "name": f"spring {plain(curve['spring'])}",
+        "x": rounded(curve["frequency_hz"], 1),
+        "x_label": "frequency, Hz",
+        "y_label": "build later than golden by, ms",
+        "upright": True,
+        "golden": 0,
+        "build": rounded(off, 5),
+        "low": rounded([None if limit is None else -limit for limit in below], 5),
+        "high": rounded(above, 5),
+    }
 
 
 def _spring(curve: Mapping[str, Any], off: Sequence[float | None], x: Axis, y: Axis, foot: float) -> str:

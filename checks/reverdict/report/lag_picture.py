@@ -12,17 +12,20 @@ from reverdict.report.line_chart import (
     WIDTH,
     Axis,
     Picture,
+    Table,
     band,
     chart,
     line,
     moved,
+    rounded,
     side_axis,
     span,
     time_axis,
 )
-from reverdict.report.wording import plain
+from reverdict.report.wording import figure, plain
 
 TOP, LAG_PX, GAP_PX, COHERENCE_PX = 18, 90, 26, 60
+TABLE_ROWS = 12
 LEAST_US = 1.0
 """Half the height of the lag's axis at least: a rebuild's nanoseconds are drawn as the line they are."""
 
@@ -52,7 +55,37 @@ def lag_picture(identity: str, lag: Mapping[str, Any]) -> Picture | None:
     path = plain(lag["path"])
     said = " ".join(about_lag(lag))
     title = f"Lag{f' {path}' if path else ''} over time, build after golden, and their coherence"
-    return Picture(chart(identity, title, said, foot + 32, drawn), f"Lag over time: {said}".removesuffix("."))
+    edges = [rounded(moved(late_us, unsure_us, sign), 3) for sign in (-1, 1)]
+    return Picture(
+        chart(identity, title, said, foot + 32, drawn),
+        f"Lag over time: {said}".removesuffix("."),
+        [_table(lag, late_us, unsure_us)],
+        [
+            {
+                "name": "lag",
+                "x": rounded(lag["time_s"], 4),
+                "x_label": "time after the click, s",
+                "y_label": "build later than golden by, µs",
+                "golden": 0,
+                "build": rounded(late_us, 3),
+                "low": edges[0],
+                "high": edges[1],
+                "of_band": "uncertainty",
+            }
+        ],
+    )
+
+
+def _table(lag: Mapping[str, Any], late_us: Sequence[float | None], unsure_us: Sequence[float | None]) -> Table:
+    """Every few windows of the tail."""
+    step = max(round(len(late_us) / TABLE_ROWS), 1)
+    rows = [
+        (figure(at, 2), figure(late, 3), figure(unsure, 3), figure(alike, 3))
+        for at, late, unsure, alike in list(zip(lag["time_s"], late_us, unsure_us, lag["coherence"], strict=False))[
+            ::step
+        ]
+    ]
+    return Table("Lag over time", ("time, s", "build later by, µs", "± U, µs", "coherence"), rows)
 
 
 def _golden(x: Axis, y: Axis) -> str:

@@ -52,11 +52,27 @@ class Axis:
 
 
 @dataclass(frozen=True)
+class Table:
+    """What a picture shows, in figures."""
+
+    caption: str
+    heads: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+@dataclass(frozen=True)
 class Picture:
-    """A chart and what it shows in a sentence: the caption under it."""
+    """A chart and what it shows: in a sentence, the caption under it; in tables; as numbers to look closer at.
+
+    Each of ``closer`` holds name, x (values, or first, last and how many), x_label, y_label, golden, build, low, high,
+    and upright where x runs upward. A ``tall`` picture stands beside two others.
+    """
 
     svg: str
     said: str
+    tables: Sequence[Table] = ()
+    closer: Sequence[Mapping[str, Any]] = ()
+    tall: bool = False
 
 
 def span(*series: Iterable[float | None]) -> tuple[float, float] | None:
@@ -125,6 +141,16 @@ def differences(golden: Values, candidate: Values) -> list[float | None]:
     return [None if a is None or b is None else b - a for a, b in zip(golden, candidate, strict=False)]
 
 
+def rounded(values: Values, places: int) -> list[float | None]:
+    """Values with as many decimals as are drawn; what is not finite becomes None."""
+    return [None if value is None or not math.isfinite(value) else round(value, places) for value in values]
+
+
+def sparser(values: Sequence[Any], most: int) -> list[Any]:
+    """Every so many of them, the first among them, so that no more than ``most`` are left."""
+    return list(values[:: math.ceil(len(values) / most) or 1])
+
+
 def moved(values: Values, by: Values, sign: int) -> list[float | None]:
     """Values moved up or down by others: the edges of a tolerance."""
     return [None if a is None or b is None else a + sign * b for a, b in zip(values, by, strict=False)]
@@ -139,6 +165,12 @@ def limits_of(curve: Mapping[str, Any], unit: str) -> tuple[list[float | None], 
     several = above if isinstance(above, list) else [above]
     below = curve.get(f"tolerance_below_{unit}", several)
     return _open(below if isinstance(below, list) else [below]), _open(several)
+
+
+def limit_told(below: float | None, above: float | None) -> str:
+    """A tolerance for a table: one figure, or two where it differs below and above."""
+    sides = ["none" if side is None else "any" if math.isinf(side) else f"{side:.3g}" for side in (below, above)]
+    return sides[1] if sides[0] == sides[1] else f"−{sides[0]}, +{sides[1]}"
 
 
 def _open(limits: Sequence[float | str | None]) -> list[float | None]:

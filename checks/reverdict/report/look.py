@@ -44,6 +44,7 @@ CHART_STYLE = """
 .chart .cut{fill:var(--out);stroke:none}
 .chart .dot{fill:var(--build)}
 .chart .dot.astray{fill:var(--out);stroke:none}
+.chart .ink{fill:var(--ink)}
 .chart .tie{stroke:var(--line);stroke-width:.8;stroke-dasharray:1 2}
 """
 
@@ -98,6 +99,7 @@ section.reference{border-top:3px double var(--ink);padding-top:1.2rem;margin-top
 .plate{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,22rem),1fr));gap:1.6rem 2rem;
  margin:.8rem 0 1.2rem}
 figure{margin:0;max-width:34rem}
+figure.tall{grid-row:span 2}
 figcaption{margin-top:.3rem;max-width:34em}
 summary{cursor:pointer;padding:.4rem 0}
 .scroll{overflow-x:auto}
@@ -108,6 +110,13 @@ summary{cursor:pointer;padding:.4rem 0}
 .findings .n{text-align:right;white-space:pre}
 .findings .ruler{width:8rem}
 .findings .note{white-space:normal;min-width:16rem}
+.figures{font-size:.8125rem;margin:.2rem 0 .8rem}
+.figures th,.figures td{padding:.1rem 1rem .1rem 0;border-bottom:1px solid var(--line)}
+.figures thead th{color:var(--soft);font-weight:400;border-bottom:1px solid var(--ink);vertical-align:bottom}
+.figures tbody th{font-weight:400;white-space:nowrap}
+.figures .n{text-align:right;white-space:pre}
+.figures thead .n{white-space:normal}
+figure summary{color:var(--soft);font-size:.875rem}
 .cells{margin:0 0 1.2rem}
 .cells th,.cells td{padding:.3rem 1.6rem .3rem 0;white-space:nowrap;border-bottom:1px solid var(--line);
  vertical-align:middle}

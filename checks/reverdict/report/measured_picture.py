@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from reverdict.measure.time_frequency import REACH, energy, impulse_s
 from reverdict.report.lag_words import about_lag
 from reverdict.report.measured import colour_in_words, latency_in_words
 from reverdict.report.measured_sweep import ORDINALS, skew_told
@@ -64,12 +65,6 @@ DISTORTION = 1.9
 COLUMNS = 600
 ROWS = 150
 LOWEST_HZ, HIGHEST_HZ = 100.0, 8000.0
-BAND_HZ = 120.0
-"""Standard deviation of the Gaussian bands; their impulse is 1.3 ms wide, short enough for a spring's chirps."""
-WANDER_HZ = 50.0
-REACH = 4.0
-"""Standard deviations after which a Gaussian counts as nothing."""
-
 DENSE_S, LONGEST_S, SHORTEST_S = 0.25, 2.0, 0.002
 ECHOGRAM_DB, CHIRPS_DB, DECAY_DB, LABELS_DB = 60.0, 36.0, 65.0, 13.0
 MOST_LIFT_DB = 25.0
@@ -181,7 +176,7 @@ class _Plate:
         rate_hz = response.rate_hz
         after_click = row[max(round(response.click_at_s * rate_hz), 0) :]
         shown_s = _seconds_to_show(after_click, rate_hz, path.springs.springs)
-        cropped = after_click[: round((shown_s + REACH * _impulse_s()) * rate_hz)] - np.median(row)
+        cropped = after_click[: round((shown_s + REACH * impulse_s()) * rate_hz)] - np.median(row)
         if shown_s < SHORTEST_S or np.ptp(cropped[: round(shown_s * rate_hz)]) == 0:
             cropped = cropped[:0]
         told = _what_was_found(path, after_click.size / rate_hz, bool(cropped.size))
@@ -225,11 +220,6 @@ class _Plate:
         if not self.sound.size and not self.decays:
             return self.panels_top + 0.3 + self.lag_height
         return self.echogram_top + ECHOGRAM + GAP + CHIRPS + FOOT + self.flatness_height + self.lag_height
-
-
-def _impulse_s() -> float:
-    """Standard deviation in time of the impulse of a Gaussian band."""
-    return 1 / (2 * np.pi * BAND_HZ)
 
 
 def _seconds_to_show(after_click: NDArray[Any], rate_hz: float, springs: Sequence[Spring]) -> float:
@@ -532,27 +522,7 @@ def energy_db(sound: NDArray[Any], rate_hz: float, shown_s: float, rows_hz: NDAr
     ndarray, shape (rows, columns)
         dB, columns evenly from 0 to ``shown_s``. No band is lifted by more than ``MOST_LIFT_DB`` over the loudest.
     """
-    from scipy import fft
-
-    margin = round(REACH * _impulse_s() * rate_hz)
-    size = fft.next_fast_len(sound.size + 2 * margin, real=True)
-    faded = sound * np.clip((sound.size - np.arange(sound.size)) / max(margin, 1), 0, 1)
-    spectrum = fft.rfft(faded, size)
-    step_hz = rate_hz / size
-    bins_hz = np.arange(spectrum.size) * step_hz
-    spectrum *= bins_hz**6 / (bins_hz**6 + WANDER_HZ**6)
-    reach = int(np.ceil(REACH * BAND_HZ / step_hz))
-    # The band's envelope is all that is wanted, so its few bins are moved to 0 Hz and the rate is only what they need.
-    points = fft.next_fast_len(max(4 * reach, 4 * COLUMNS))
-    offsets = np.arange(-reach, reach + 1)
-    columns = np.linspace(0, shown_s / (size / rate_hz) * points, COLUMNS + 1)
-    power = np.empty((rows_hz.size, columns.size))
-    for index, hz in enumerate(rows_hz):
-        bins = round(hz / step_hz) + offsets
-        held = (bins > 0) & (bins < spectrum.size)
-        band = np.zeros(points, dtype=complex)
-        band[offsets[held]] = spectrum[bins[held]] * np.exp(-0.5 * ((bins[held] * step_hz - hz) / BAND_HZ) ** 2)
-        power[index] = np.interp(columns, np.arange(points), np.abs(fft.ifft(band)) ** 2)
+    power = energy(sound, rate_hz, rows_hz, np.linspace(0, shown_s, COLUMNS + 1))
     loudest = max(float(power.max()), 1e-300)
     peak = np.maximum(power.max(axis=1, keepdims=True), 10 ** (-MOST_LIFT_DB / 10) * loudest)
     return np.asarray(10 * np.log10(np.maximum(power / peak, 1e-12)))

@@ -15,10 +15,10 @@ from reverdict.report import cells
 from reverdict.report.cost_page import cost_html
 from reverdict.report.decay_picture import decay_picture
 from reverdict.report.echogram_picture import echogram_picture
+from reverdict.report.figures import figure_html, of_path
 from reverdict.report.frame import foot, page_of, whole
 from reverdict.report.group_delay_picture import group_delay_picture
 from reverdict.report.lag_picture import lag_picture
-from reverdict.report.line_chart import Picture
 from reverdict.report.margin_ruler import Ruler, ruler_of, svg
 from reverdict.report.marks import css, told, word
 from reverdict.report.markup import aligned, text_of, thin
@@ -180,38 +180,36 @@ def _cell_row(cell: Json, there: Json, checks: list[str]) -> str:
 
 
 def _pictures(reference: Json) -> str:
-    """Echogram, group delay, decay and lag, a plate for each path."""
+    """Echogram with impulse and grids, group delay, decay and lag, a plate for each path."""
     curves = reference["curves"]
     if reference.get("curves_left_out"):
         return (
             '<p class="quiet">Pictures are drawn of the worst references only; <code>reverdict gate BUILD --only NAME '
             "--report DIR</code> with this reference as NAME draws its own.</p>"
         )
-    echograms, delays, decays, lags = (curves.get(key) or [] for key in ("echogram", "group_delay", "decay", "lag"))
-    paths = list(dict.fromkeys(curve["path"] for curve in [*echograms, *delays, *decays, *lags]))
+    keys = ("echogram", "group_delay", "decay", "lag")
+    paths = list(dict.fromkeys(curve["path"] for key in keys for curve in curves.get(key) or []))
     plates = []
     for number, path in enumerate(paths):
         identity = f"p{number}"
-        own_delays = [curve for curve in delays if curve["path"] == path]
-        own_echograms = [curve for curve in echograms if curve["path"] == path]
+        delays = of_path(curves, "group_delay", path)
+        impulse, grids = (next(iter(of_path(curves, key, path)), None) for key in ("impulse", "time_frequency"))
         pictures = [
-            *(echogram_picture(f"{identity}-e{index}", one, own_delays) for index, one in enumerate(own_echograms)),
-            group_delay_picture(f"{identity}-g", own_delays),
-            decay_picture(f"{identity}-d", [curve for curve in decays if curve["path"] == path]),
-            *(lag_picture(f"{identity}-l{index}", lag) for index, lag in enumerate(lags) if lag["path"] == path),
+            *(
+                echogram_picture(f"{identity}-e{index}", one, delays, impulse, grids)
+                for index, one in enumerate(of_path(curves, "echogram", path))
+            ),
+            group_delay_picture(f"{identity}-g", delays),
+            decay_picture(f"{identity}-d", of_path(curves, "decay", path)),
+            *(lag_picture(f"{identity}-l{index}", lag) for index, lag in enumerate(of_path(curves, "lag", path))),
         ]
-        figures = "".join(_figure(picture, path) for picture in pictures if picture)
+        figures = "".join(figure_html(picture, path) for picture in pictures if picture)
         plates.append(f'<div class="plate">{figures}</div>' if figures else "")
     drawn = "".join(plates)
     of_main = f" All of the cell {cells.label(several[0])}." if (several := cells.cells_of(reference)) else ""
     said = f"Golden is the wide pale line, its tolerance the band, the build the thin dark line.{of_main}"
     key = f'<p class="quiet">{thin(text_of(said))}</p>'
     return f"{key}{drawn}" if drawn else ""
-
-
-def _figure(picture: Picture, path: str) -> str:
-    said = f"{plain(path)}: {picture.said}." if path else f"{picture.said}."
-    return f"<figure>{picture.svg}<figcaption>{thin(text_of(said))}</figcaption></figure>"
 
 
 def _findings(reference: Json) -> str:

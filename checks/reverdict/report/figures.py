@@ -1,0 +1,56 @@
+"""A picture on a page: the chart, its caption, the same in tables, and its numbers for those who look closer.
+
+The numbers stand in an attribute, which no policy takes for a script; `look-closer.js` reads them, where it is run.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from html import escape
+from typing import Any
+
+from reverdict.report.line_chart import Picture, Table
+from reverdict.report.markup import aligned, text_of, thin
+from reverdict.report.wording import plain
+
+
+def figure_html(picture: Picture, path: str) -> str:
+    """A figure of one path (empty where there is only one)."""
+    said = f"{plain(path)}: {picture.said}." if path else f"{picture.said}."
+    numbers = f" data-curves='{_attribute(picture.closer)}'" if picture.closer else ""
+    tall = ' class="tall"' if picture.tall else ""
+    tables = "".join(_table(table) for table in picture.tables)
+    folded = f"<details><summary>The same in figures</summary>{tables}</details>" if tables else ""
+    return f"<figure{tall}{numbers}>{picture.svg}<figcaption>{thin(text_of(said))}</figcaption>{folded}</figure>"
+
+
+def _attribute(closer: Any) -> str:
+    """Numbers as JSON for an attribute in single quotes."""
+    told = [{key: value for key, value in one.items() if value is not None} for one in closer]
+    written = json.dumps(told, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return escape(written, quote=False).replace("'", "&#39;")
+
+
+def _table(table: Table) -> str:
+    columns = [aligned([row[index] for row in table.rows]) for index in range(1, len(table.heads))]
+    heads = "".join(f'<th scope="col"{_numeric(index)}>{text_of(head)}</th>' for index, head in enumerate(table.heads))
+    rows = "".join(
+        f'<tr><th scope="row">{thin(text_of(row[0]))}</th>'
+        + "".join(f'<td class="n">{column[index]}</td>' for column in columns)
+        + "</tr>"
+        for index, row in enumerate(table.rows)
+    )
+    return (
+        f'<table class="figures"><caption>{thin(text_of(table.caption))}</caption>'
+        f"<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>"
+    )
+
+
+def _numeric(index: int) -> str:
+    return ' class="n"' if index else ""
+
+
+def of_path(curves: Mapping[str, Any], key: str, path: str) -> list[Mapping[str, Any]]:
+    """The curves of a kind that belong to one path."""
+    return [curve for curve in curves.get(key) or [] if curve["path"] == path]
