@@ -79,7 +79,9 @@ def echogram_picture(
     if grids is not None:
         said = f"{said}. {about_grids(grids)}"
     tables = [*([_passes_table(echogram, passes)] if passes else []), *([octaves_table(grids)] if grids else [])]
-    return Picture(chart(identity, title, _told(passes), foot + 32, drawn), said, tables, [_closer(echogram)], grids is not None)
+    return Picture(
+        chart(identity, title, _told(passes), foot + 32, drawn), said, tables, [_closer(echogram)], grids is not None
+    )
 
 
 def _passes_table(echogram: Mapping[str, Any], passes: list[Mapping[str, Any]]) -> Table:

@@ -14,6 +14,24 @@ from reverdict.report.line_chart import Picture, Table
 from reverdict.report.markup import aligned, text_of, thin
 from reverdict.report.wording import plain
 
+STYLE = """
+.look,.closer button,.closer select{font:inherit;font-size:.875rem;color:inherit;background:var(--paper);
+ border:1px solid var(--soft);padding:.2rem .6rem;cursor:pointer}
+.look{margin:.4rem 0 0}
+.closer{margin:.6rem 0 0}
+.closer[hidden]{display:none}
+.closer .tools{display:flex;flex-wrap:wrap;gap:.4rem;align-items:baseline;font-size:.875rem;margin:0 0 .6rem}
+.closer .canvas{width:100%;min-height:320px;overflow:hidden}
+.closer output{display:block;font-size:.875rem;min-height:1.5em;font-variant-numeric:tabular-nums}
+.closer .quiet{margin:.3rem 0 0}
+.closer .u-select{background:var(--build);opacity:.15}
+.closer .u-hz .u-cursor-x,.closer .u-vt .u-cursor-y{border-right-color:var(--soft)}
+.closer .u-hz .u-cursor-y,.closer .u-vt .u-cursor-x{border-bottom-color:var(--soft)}
+:is(.look,.closer button,.closer select,.closer .canvas):focus-visible{outline:2px solid var(--build);
+ outline-offset:2px}
+@media print{.look,.closer{display:none}}
+"""
+
 
 def figure_html(picture: Picture, path: str) -> str:
     """A figure of one path (empty where there is only one)."""

@@ -19,6 +19,7 @@ from reverdict.report import look
 from reverdict.report.cost_picture import STYLE as COST_STYLE
 from reverdict.report.cost_words import machine_told
 from reverdict.report.drift_page import STYLE as DRIFT_STYLE
+from reverdict.report.figures import STYLE as CLOSER_STYLE
 from reverdict.report.markup import text_of
 from reverdict.report.sensitivity_picture import STYLE as SENSE_STYLE
 from reverdict.report.sounds_page import STYLE as SOUNDS_STYLE
@@ -30,6 +31,9 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src data:; media-src 'self' blob:; "
     "base-uri 'none'; form-action 'none'"
 )
+SCRIPTS = ("board.js", "listen.js", "look-closer.js")
+LIBRARY = ("uplot/uPlot.iife.min.js", "uplot/LICENSE")
+"""The chart library, as others wrote it; ``look-closer.js`` loads it when it is first needed."""
 GENERATOR = '<meta name="generator" content="reverdict">'
 """Marks the pages that may be taken away when a board is written anew."""
 
@@ -48,9 +52,14 @@ def assets() -> dict[str, str]:
         + SENSE_STYLE
         + DRIFT_STYLE
         + SOUNDS_STYLE
+        + _asset("uplot/uPlot.min.css")
+        + CLOSER_STYLE
     )
-    scripts = {f"assets/{name}": (_ASSETS / name).read_text(encoding="utf-8") for name in ("board.js", "listen.js")}
-    return {"assets/board.css": style, **scripts}
+    return {"assets/board.css": style, **{f"assets/{name}": _asset(name) for name in (*SCRIPTS, *LIBRARY)}}
+
+
+def _asset(name: str) -> str:
+    return (_ASSETS / name).read_text(encoding="utf-8")
 
 
 def whole(title: str, outcome: str, body: list[str], root: str = "") -> str:
@@ -61,9 +70,8 @@ def whole(title: str, outcome: str, body: list[str], root: str = "") -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'
         f'<link rel="icon" href="{_icon(outcome)}">\n<link rel="stylesheet" href="{root}assets/board.css">\n'
-        f'<script src="{root}assets/board.js" defer></script>\n'
-        f'<script src="{root}assets/listen.js" defer></script>\n'
-        f"<title>{text_of(title)}</title>\n</head>\n<body>\n"
+        + "".join(f'<script src="{root}assets/{name}" defer></script>\n' for name in SCRIPTS)
+        + f"<title>{text_of(title)}</title>\n</head>\n<body>\n"
         + "\n".join(part for part in body if part)
         + "\n</body>\n</html>\n"
     )
