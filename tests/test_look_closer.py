@@ -141,7 +141,7 @@ def test_a_chart_follows_the_width_of_the_window(browser: Any, root: str) -> Non
         assert seen.page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
-def test_without_script_or_library_the_drawn_figures_stay(browser: Any, folder: Path, root: str) -> None:
+def test_without_script_or_library_the_drawn_figures_stay(browser: Any, root: str) -> None:
     with Watched(browser, java_script_enabled=False) as seen:
         seen.page.goto(f"{root}whole/references/tank.html")
         assert seen.page.locator("figure svg.chart").count() >= 3

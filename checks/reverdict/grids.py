@@ -11,7 +11,7 @@ Form
     0 is ``lowest_db`` or less, every ``GREYS`` more are ``STEP_DB`` more. PNG is what a page shows as it is, what
     packs a grid to a third, and what every library reads. Steps of 1.5 dB are drawn as smoothly as finer ones.
 Limits
-    The cells of a reference are shared out among its paths: of four paths each is drawn half as fine as one alone.
+    The cells of a reference are shared out among its paths: each of four has 43 % of the rows and columns of one alone.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from reverdict.measure.springs import Spring
 
-ROWS, COLUMNS, FEWEST_ROWS, FEWEST_COLUMNS = 40, 112, 12, 30
+ROWS, COLUMNS, FEWEST_ROWS, FEWEST_COLUMNS = 40, 108, 12, 30
 STRETCHES, FEWEST_STRETCHES = 200, 50
 LOWEST_DB, HIGHEST_DB, STEP_DB, GREYS = -48.0, 6.0, 1.5, 7
 MOST_LIFT_DB = 25.0
@@ -97,7 +97,7 @@ def time_frequency(
 
 
 def _share(wanted: int, paths: int, fewest: int) -> int:
-    return max(int(wanted / max(paths, 1) ** 0.5), fewest)
+    return max(int(wanted / max(paths, 1) ** 0.6), fewest)
 
 
 def _ms(seconds: float) -> float:

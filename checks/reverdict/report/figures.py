@@ -19,9 +19,11 @@ STYLE = """
  border:1px solid var(--soft);padding:.2rem .6rem;cursor:pointer}
 .look{margin:.4rem 0 0}
 .closer{margin:.6rem 0 0}
+figure:has(.closer:not([hidden])){grid-column:1/-1;grid-row:auto;max-width:none}
+figure:has(.closer) .chart{max-width:34rem}
 .closer[hidden]{display:none}
 .closer .tools{display:flex;flex-wrap:wrap;gap:.4rem;align-items:baseline;font-size:.875rem;margin:0 0 .6rem}
-.closer .canvas{width:100%;min-height:320px;overflow:hidden}
+.closer .canvas{width:100%;min-height:320px;overflow:hidden;margin:0 0 .5rem}
 .closer output{display:block;font-size:.875rem;min-height:1.5em;font-variant-numeric:tabular-nums}
 .closer .quiet{margin:.3rem 0 0}
 .closer .u-select{background:var(--build);opacity:.15}

@@ -44,6 +44,7 @@ CHART_STYLE = """
 .chart .cut{fill:var(--out);stroke:none}
 .chart .dot{fill:var(--build)}
 .chart .dot.astray{fill:var(--out);stroke:none}
+.chart .halo{fill:none;stroke:var(--paper);stroke-width:3.5;opacity:.75}
 .chart .ink{fill:var(--ink)}
 .chart .tie{stroke:var(--line);stroke-width:.8;stroke-dasharray:1 2}
 """

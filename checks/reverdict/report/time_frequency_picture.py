@@ -23,6 +23,8 @@ Json = Mapping[str, Any]
 
 IMPULSE_PX, GRID_PX, GAP_PX, KEY_PX = 64, 84, 24, 54
 STEPS_OF_KEY = 9
+NOTHING_DB = -120.0
+"""Where a grid says that there is nothing at all."""
 WHOSE = {"golden": "golden", "candidate": "build", "difference": "build minus golden"}
 
 
@@ -38,9 +40,8 @@ def impulse_strip(impulse: Json, x: Axis, top: float) -> tuple[list[str], float]
     for kind, edges in (("golden", golden), ("build", build)):
         times = _middles(impulse["time_ms"], len(edges))
         shown = [index for index, at in enumerate(times) if at <= x.high]
-        for edge in (0, 1):
-            style = f"{kind} slim" if kind == "golden" else kind
-            drawn.append(line([times[i] for i in shown], [float(edges[i, edge]) for i in shown], x, y, style))
+        inside = [times[index] for index in shown]
+        drawn += [line(inside, [float(edge[index]) for index in shown], x, y, kind) for edge in edges.T]
     return drawn, foot
 
 
@@ -83,19 +84,23 @@ def octaves_table(grids: Json) -> Table:
 def about_grids(grids: Json) -> str:
     """Say how grids are to be read, and where the difference is loudest."""
     read = (
-        f"In time and frequency, paper is {tick(grids['lowest_db'])} dB and ink {tick(grids['highest_db'])} dB of the "
-        f"golden's loudest at each frequency"
+        f"In time and frequency, bare paper is {_beside(grids['lowest_db'])} and full ink "
+        f"{_beside(grids['highest_db'])} the golden's loudest at each frequency"
     )
     loudest = max(grids["octaves"], key=lambda octave: float(octave["difference"][0]), default=None)
     if loudest is None:
         return read
     level, at = loudest["difference"]
-    if level <= grids["lowest_db"] - 12:
-        return f"{read}; the difference lies below"
+    if level <= NOTHING_DB:
+        return f"{read}; build and golden do not differ"
     return (
         f"{read}; the difference is loudest about {tick(loudest['centre_hz'])} Hz at {figure(at, 0)} ms, "
-        f"{figure(level, 0)} dB of the golden's loudest of all"
+        f"{_beside(level)} the golden's loudest of all"
     )
+
+
+def _beside(level_db: float) -> str:
+    return f"{figure(abs(level_db), 0)} dB {'below' if level_db < 0 else 'above'}"
 
 
 def _shade(mask: str, png: str, time_ms: Sequence[float], x: Axis, y: Axis) -> str:
@@ -133,7 +138,8 @@ def _found(who: str, passes: Sequence[Json], curves: Sequence[Json], x: Axis, y:
         if span(curve["golden_ms"]) and span(curve["frequency_hz"]):
             points = zip(curve[f"{who}_ms"], curve["frequency_hz"], strict=False)
             inside = [(ms, hz / 1000) for ms, hz in points if ms is not None and hz is not None and ms <= x.high]
-            drawn.append(line([ms for ms, _ in inside], [khz for _, khz in inside], x, y, kind))
+            places = [ms for ms, _ in inside], [khz for _, khz in inside]
+            drawn += [line(*places, x, y, "halo"), line(*places, x, y, kind)]
     springs = sorted({_spring(one) for one in passes})
     for one in passes:
         at = one[f"{who}_ms"]

@@ -46,6 +46,12 @@ whole run), golden_sha256 and build_sha256 (of the files that asked; parts of on
 
     echogram     path, time_ms, golden_db, candidate_db, tolerance_ms, passes (label "spring.pass", golden_ms,
                  candidate_ms)
+    impulse      path, time_ms (first and last), full; golden and candidate: lowest and highest sample of each of many
+                 equal stretches of that time, int8 in base64, ``full`` is the golden's peak
+    time_frequency  path, time_ms, frequency_hz (outer edges), lowest_db, highest_db, scale (in words); golden,
+                 candidate and difference (candidate minus golden): a greyscale PNG of 8 bits in base64 each; octaves
+                 (centre_hz; golden, candidate, difference: the loudest, in dB of the golden's loudest of all, and
+                 when, in ms)
     group_delay  path, spring, frequency_hz, golden_ms, candidate_ms, tolerance_ms
     decay        path, band_hz (null is broadband), time_s, golden_db, candidate_db, tolerance_db
                  (a tolerance is what is well above golden, a number or one for each point, "any" where all is;

@@ -34,7 +34,9 @@ for (const figure of document.querySelectorAll("figure[data-curves]")) {
     closer ??= build(figure);
     closer.hidden = open.getAttribute("aria-expanded") === "true";
     open.setAttribute("aria-expanded", String(!closer.hidden));
-    if (!closer.hidden) closer.draw();
+    if (closer.hidden) return;
+    closer.draw();
+    closer.scrollIntoView({ block: "nearest" });
   });
   figure.querySelector("figcaption").after(open);
 }
@@ -124,12 +126,15 @@ function build(figure) {
     const { golden, build, low, high } = curve;
     const values = [`golden ${number(golden[index])}`, `build ${number(build[index])}`];
     if (high) values.push(`${curve.of_band ?? "limit"} ${number(low[index])} to ${number(high[index])}`);
-    point.value = `${curve.x_label} ${number(xs[index])}; ${curve.y_label}: ${values.join(", ")}`;
+    const [x, x_unit] = named(curve.x_label);
+    const [y, y_unit] = named(curve.y_label);
+    point.value = `${x} ${number(xs[index])} ${x_unit}; ${y}: ${values.join(", ")} ${y_unit}`;
   };
   const ranged = () => {
     if (!plot) return;
     const [min, max] = shown();
-    range.value = `Shown: ${curve.x_label} ${number(min)} to ${number(max)}`;
+    const [x, unit] = named(curve.x_label);
+    range.value = `Shown: ${x}, ${number(min)} to ${number(max)} ${unit}`;
     host.setAttribute("aria-label", `${curve.name}: ${curve.y_label} over ${curve.x_label}. ${range.value}`);
   };
 
@@ -206,6 +211,12 @@ function options(curve, width, told, ranged) {
     cursor: { drag: { x: true, y: false }, points: { size: 7 } },
     hooks: { setCursor: [told], setScale: [(_, key) => key === "x" && ranged()] },
   };
+}
+
+// "frequency, Hz" as what it is and its unit.
+function named(label) {
+  const cut = label.lastIndexOf(", ");
+  return [label.slice(0, cut), label.slice(cut + 2)];
 }
 
 function number(value) {
