@@ -83,10 +83,10 @@ Verdict = Mapping[str, Any]
 
 
 def verdict_text(verdict: Verdict) -> str:
-    """A verdict as the text of its file: indented, but a list of numbers on one line."""
+    """A verdict as the text of its file: indented, but what holds no more lists or objects on one line."""
     text = json.dumps(verdict, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    # No string holds a line break, so what spans lines and has no quote and no bracket is a list of bare values.
-    return re.sub(r'\[\n([^\[\]{}"]*)\n *\]', lambda found: f"[{re.sub(chr(10) + ' *', '', found[1]).strip()}]", text)
+    # No string holds a line break, so that nothing but the space between values is taken out.
+    return re.sub(r"[\[{]\n[^\[\]{}]*[\]}]", lambda flat: re.sub(r"\n *", "", flat[0]), text)
 
 
 def to_json(verdict: words.Verdict) -> dict[str, Any]:

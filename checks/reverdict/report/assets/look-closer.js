@@ -124,8 +124,8 @@ function build(figure) {
     if (index === null || index === undefined) return;
     at = index;
     const { golden, build, low, high } = curve;
-    const values = [`golden ${number(golden[index])}`, `build ${number(build[index])}`];
-    if (high) values.push(`${curve.of_band ?? "limit"} ${number(low[index])} to ${number(high[index])}`);
+    const values = [`golden ${number(golden[index], 4)}`, `build ${number(build[index], 4)}`];
+    if (high) values.push(`${curve.of_band ?? "limit"} ${number(low[index], 4)} to ${number(high[index], 4)}`);
     const [x, x_unit] = named(curve.x_label);
     const [y, y_unit] = named(curve.y_label);
     point.value = `${x} ${number(xs[index])} ${x_unit}; ${y}: ${values.join(", ")} ${y_unit}`;
@@ -164,6 +164,8 @@ function build(figure) {
 // Numbers as they stand in the page made into one array for each line.
 function filled(curve) {
   if (curve.filled) return curve;
+  curve = { ...curve };
+  for (const name of ["golden", "build", "low", "high"]) curve[name] = unpacked(curve[name]);
   const count = curve.build.length;
   const [first, last] = curve.x;
   const evenly = curve.x.length === 3 && curve.x[2] === count && count !== 3;
@@ -173,6 +175,17 @@ function filled(curve) {
   const high = every(curve.high);
   const low = every(curve.low) ?? high?.map((value) => (value === null ? null : -value));
   return { ...curve, x, golden, high, low, filled: true };
+}
+
+// 16 bits each, little-endian, in parts of the largest; the lowest of all stands for none.
+function unpacked(values) {
+  if (!values?.parts) return values;
+  const bytes = Uint8Array.from(atob(values.parts), (one) => one.charCodeAt(0));
+  const view = new DataView(bytes.buffer);
+  return Array.from({ length: bytes.length / 2 }, (_, index) => {
+    const part = view.getInt16(2 * index, true);
+    return part === -32768 ? null : (values.largest * part) / 32767;
+  });
 }
 
 function data(curve) {
@@ -219,9 +232,9 @@ function named(label) {
   return [label.slice(0, cut), label.slice(cut + 2)];
 }
 
-function number(value) {
+function number(value, digits = 6) {
   if (value === null || value === undefined) return "none";
-  return String(Number(value.toPrecision(6))).replace("-", "−");
+  return String(Number(value.toPrecision(digits))).replace("-", "−");
 }
 
 function element(kind, name = "") {
