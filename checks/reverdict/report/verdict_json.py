@@ -118,6 +118,8 @@ def json_schema() -> dict[str, Any]:
     """Give the JSON Schema of ``verdict.json``, for those who read it from scripts. Unknown keys are allowed."""
     text, number = {"type": "string"}, {"type": ["number", "null"]}
     outcome = {"enum": list(OUTCOMES)}
+    brought = {"type": "string", "pattern": "^[a-z][a-z0-9]*(-[a-z0-9]+)*$"}  # by a package
+    name_of_check = {"anyOf": [{"enum": list(words.CHECKS)}, brought]}
     finding = _object(
         quantity=text,
         where=text,
@@ -133,7 +135,7 @@ def json_schema() -> dict[str, Any]:
         cell=text,
     )
     check = _object(
-        check={"enum": list(words.CHECKS)},
+        check=name_of_check,
         outcome=outcome,
         reason=text,
         closes_gate={"type": "boolean"},
@@ -149,7 +151,7 @@ def json_schema() -> dict[str, Any]:
         explains={"type": "number"},
         cell=text,
     )
-    put = _object(check={"enum": list(words.CHECKS)}, outcome=outcome, reason=text, closes_gate={"type": "boolean"})
+    put = _object(check=name_of_check, outcome=outcome, reason=text, closes_gate={"type": "boolean"})
     cell = {
         "type": "object",
         "required": ["cell", "sample_rate_hz", "block_size", "level_dbfs", "preset", "checks"],
