@@ -75,7 +75,8 @@ def _entry_points() -> dict[str, list[importlib.metadata.EntryPoint]]:
     found: dict[str, list[importlib.metadata.EntryPoint]] = {}
     for point in importlib.metadata.entry_points(group=GROUP):
         others = found.setdefault(point.name, [])
-        if point not in others:  # a folder that stands twice on the path is one package
+        # A folder that stands twice on the path is one package; points are equal whoever brings them.
+        if (_package(point), point.value) not in [(_package(other), other.value) for other in others]:
             others.append(point)
     return found
 

@@ -1007,10 +1007,22 @@ def _own(written: Mapping[str, Any], defaults: DefaultTolerances, path: Path) ->
     return own, mistakes
 
 
+def shared_own_checks(path: Path) -> list[Own]:
+    """What a tolerances.toml asks of every reference by checks that packages brought. BadInputs where it cannot be."""
+    defaults = read_tolerances(path)
+    own, mistakes = _own({}, defaults, path)
+    if mistakes:
+        raise BadInputs(mistakes)
+    return list(own.values())
+
+
 def _own_mistake(detail: ErrorDetails, check: own_checks.OwnCheck, defaults: DefaultTolerances, path: Path) -> BadInput:
     place = ".".join(map(str, (check.table, *detail["loc"])))
     missing = detail["type"] == "missing"
-    problem = f"missing; set it here or in {defaults.path.name}" if missing else _problem(detail, Table)
+    here = defaults.path == path
+    problem = (
+        f"missing; set it here{'' if here else f' or in {defaults.path.name}'}" if missing else _problem(detail, Table)
+    )
     return BadInput(f"{path}: {place}", problem)
 
 
@@ -1340,9 +1352,9 @@ def _key(detail: ErrorDetails) -> str:
 def _problem(detail: ErrorDetails, model: type[Table]) -> str:
     """What is wrong, in the words of the file and not those of the library that found it."""
     kind, value, context = detail["type"], detail["input"], detail.get("ctx", {})
-    *location, last = detail["loc"]
     if kind == "value_error":
         return str(context["error"])
+    *location, last = detail["loc"]
     if kind == "extra_forbidden":
         if not location and isinstance(value, dict) and not issubclass(model, BuildFile):
             return _unknown_check(str(last), model)

@@ -220,6 +220,8 @@ class Trial:
     def judge(self, check: str, benchmark: Any = None) -> CheckVerdict:
         """Judge one check of ``Reference.checks``; cost needs the ``benchmark`` fixture of pytest-benchmark."""
         settings = self._settings(check)
+        if isinstance(settings, Own):
+            return replace(self._by_package(settings), brought_by=settings.check.package)
         if why := self.why_not_asked(check):
             return judging.not_asked(check, why)
         if check == "conduct":
@@ -234,16 +236,17 @@ class Trial:
             return CheckVerdict(check, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
         if check == "cost":
             return judging.close(check, self._cost(benchmark), settings.accept_unsure)
-        if isinstance(settings, Own):
-            return self._by_package(settings)
         assert self.beside is not None
         findings = SOUND_JUDGES[check](self.measured, self.beside, settings)
         return self._closed(check, findings, settings.accept_unsure)
 
     def _by_package(self, settings: Own) -> CheckVerdict:
         """What a check of some package says; unsure, and never accepted, where it is the check that broke."""
+        if why := self.why_not_asked(settings.check.name):
+            return judging.not_asked(settings.check.name, why)
         both = self._compared
-        assert both is not None
+        if both is None:
+            return CheckVerdict(settings.check.name, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
         try:
             findings = own_checks.findings_of(settings.check, both.golden, both.candidate, settings.tolerances)
         except own_checks.Broken as error:

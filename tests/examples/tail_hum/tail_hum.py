@@ -2,7 +2,7 @@
 
 Aim. Hum that a build adds to the reverb, at the mains frequency and its second and third harmonic.
 
-Method. The last second of a response (all of it, if it is shorter) under a Hann window, taken against a complex tone
+Method. The second half of a response, of a long one the last second, under a Hann window, taken against a complex tone
 at each of the three frequencies: amplitudes, added as energies. Two bins and three to either side tell how much of that
 the reverb and its noise have there too; as a root of energies it is the uncertainty.
 
@@ -56,9 +56,7 @@ class Hum:
 
 def measure(response: Response) -> tuple[Hum, ...]:
     """Hum in the tail of every path."""
-    return tuple(
-        _hum(path, row, response.rate_hz) for path, row in zip(response.paths, response.samples, strict=True)
-    )
+    return tuple(_hum(path, row, response.rate_hz) for path, row in zip(response.paths, response.samples, strict=True))
 
 
 def judge(golden: tuple[Hum, ...], candidate: tuple[Hum, ...], tolerances: Tolerances) -> list[Finding]:
@@ -79,7 +77,7 @@ def judge(golden: tuple[Hum, ...], candidate: tuple[Hum, ...], tolerances: Toler
 
 
 def _hum(path: str, row: NDArray[np.float64], rate_hz: int) -> Hum:
-    tail = row[-round(LONGEST_S * rate_hz) :]
+    tail = row[-min(round(LONGEST_S * rate_hz), row.size // 2) :]
     seconds, peak = tail.size / rate_hz, float(np.abs(row).max())
     if seconds < SHORTEST_S or not peak:
         return Hum(path, {}, "no tail to hear hum in" if peak else "silence")
