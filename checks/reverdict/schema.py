@@ -245,23 +245,19 @@ _ONE_WAY = [
         "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "number", "minimum": 0}},
     },
 ]
-Limit = Annotated[
-    Tolerance | None,
-    PlainValidator(_tolerance),
-    WithJsonSchema(
-        {
-            "anyOf": [
-                *_ONE_WAY,
-                {
-                    "type": "object",
-                    "properties": {way: {"anyOf": _ONE_WAY} for way in WAYS},
-                    "required": list(WAYS),
-                    "additionalProperties": False,
-                },
-            ]
-        }
-    ),
-]
+
+
+def _limit_schema(one_way: list[dict[str, Any]]) -> dict[str, Any]:
+    each_way = {
+        "type": "object",
+        "properties": {way: {"anyOf": one_way} for way in WAYS},
+        "required": list(WAYS),
+        "additionalProperties": False,
+    }
+    return {"anyOf": [*one_way, each_way]}
+
+
+Limit = Annotated[Tolerance | None, PlainValidator(_tolerance), WithJsonSchema(_limit_schema(_ONE_WAY))]
 """A number, both ways; [[Hz, value], …], interpolated on log frequency; or one of them, or inf, for each way."""
 
 
@@ -323,7 +319,7 @@ def _flat(tolerance: Tolerance | None) -> Tolerance | None:
     return tolerance
 
 
-FlatLimit = Annotated[Limit, AfterValidator(_flat)]
+FlatLimit = Annotated[Limit, AfterValidator(_flat), WithJsonSchema(_limit_schema([_ONE_WAY[0]]))]
 
 
 class CostTolerances(Table):
@@ -429,7 +425,8 @@ class Asked(Table):
 class EchoTimingTable(Asked, EchoTimingTolerances):
     springs: Annotated[int, Field(ge=0, le=8)] | None = Field(
         default=None,
-        description="Number of springs; 0 where there are no separate passes, and only the onset is judged.",
+        description="Number of springs; 0 where there are no separate passes, and only the onset is judged. Needed "
+        "where this check is asked.",
     )
     pass_law: Literal["1:3:5", "1:2:3", "none"] = Field(
         default="none",
@@ -822,10 +819,12 @@ class InterfaceBuildTable(AnyBuildTable):
     )
     output_device: int | Text | None = Field(default=None, description="The one that plays, where it is another one.")
     input_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
-        default_factory=lambda: [1], description="Inputs, from 1, that hear the reverb, one per channel of its output."
+        default_factory=lambda: [1],
+        description="Inputs, from 1, that hear the reverb, one per channel of its output. Unset: the first.",
     )
     output_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
-        default_factory=lambda: [1], description="Outputs, from 1, that play, one per input of the reverb."
+        default_factory=lambda: [1],
+        description="Outputs, from 1, that play, one per input of the reverb. Unset: the first.",
     )
     loopback_channel: Channel | None = Field(default=None, description="Input that hears the stimulus itself.")
     level_dbfs: Annotated[float, Field(ge=-60, le=-1)] = Field(description="The most that is played, peak, in dBFS.")
@@ -856,7 +855,9 @@ class PythonBuildTable(AnyBuildTable):
     """A Python object called once per render, which returns a processor with process(block) -> block."""
 
     kind: Literal["python"] = Field(description="A Python object that makes a processor.")
-    object: Annotated[str, Field(pattern=r"^[\w.]+:[\w.]+$")] = Field(description="module:object")
+    object: Annotated[str, Field(pattern=r"^[\w.]+:[\w.]+$")] = Field(
+        description="module:object, called once per render."
+    )
     path: Text = Field(default=".", description="Folder on the module search path, relative to this file.")
 
 
@@ -1229,12 +1230,15 @@ def _with_all_own(model: type[File], *wanted: str) -> type[File]:
     return _with_own(model, _own_checks_in(wanted or own_checks.tables(), Path(REFERENCE_FILE)))
 
 
-def json_schema(which: str) -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of a reference, of tolerances or of a build, for editors: every key with its unit."""
+def json_schema(which: str, *, brought: bool = True) -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of a reference, of tolerances or of a build, for editors: every key with its unit.
+
+    brought : with the tables of checks that packages bring, where some are installed.
+    """
     models: dict[str, type[Table]] = {"reference": ReferenceFile, "tolerances": TolerancesFile, "build": BuildFile}
     if which not in models:
         raise BadInput(which, f"no such schema; there are {', '.join(models)}")
-    model = models[which] if which == "build" else _with_all_own(cast(Any, models[which]))
+    model = _with_all_own(cast(Any, models[which])) if brought and which != "build" else models[which]
     schema: dict[str, Any] = _as_toml(model.model_json_schema(by_alias=True))
     return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | schema | {"title": f"{which}.toml"}
 
