@@ -146,6 +146,19 @@ def test_a_verdict_with_a_package_s_check_keeps_to_the_schema(workspace: Workspa
     assert checks_of(report)["tail-hum"]["outcome"] == "pass"
     assert "tail-hum" not in checks_of(report, "long")
     assert "no table" in (report / "index.html").read_text(encoding="utf-8")
+    assert "no table" in (report / "summary.md").read_text(encoding="utf-8")
+    for part in ("sound", "cost"):
+        told = ("--golden", workspace.golden, "--checks", part, "--report", workspace.root / part)
+        run("gate", workspace.takes, *told, packages=hum_package)
+        jsonschema.validate(
+            json.loads((workspace.root / part / "verdict.json").read_text(encoding="utf-8")),
+            json.loads(run("schema", "verdict").stdout),
+        )
+    whole = workspace.root / "whole"
+    parts = (workspace.root / "sound", workspace.root / "cost")
+    merged = run("merge", *parts, "--report", whole)
+    assert merged.returncode == 0, merged.stdout + merged.stderr
+    assert checks_of(whole)["tail-hum"] == checks_of(report)["tail-hum"]
     schema = json.loads(run("schema", "reference", packages=hum_package).stdout)
     assert "tail_hum" in schema["properties"]
     assert "tail_hum" not in json.loads(run("schema", "reference").stdout)["properties"]

@@ -97,10 +97,7 @@ def gate(
     cells = sum(len(cells_of(golden.reference)) for golden in goldens)
     here = put_with(checks, [check for golden in goldens for check in golden.reference.checks])
     total = sum(
-        check in here
-        for one in goldens
-        for cell in cells_of(one.reference)
-        for check in checks_in(one.reference, cell)
+        check in here for one in goldens for cell in cells_of(one.reference) for check in checks_in(one.reference, cell)
     )
     watch = _Watch(progress or (lambda _: None), total)
     told = f"references {len(goldens)}, " + (f"cells {cells}, " if cells > len(goldens) else "")
@@ -258,7 +255,8 @@ def _merged(reference: Reference, golden_folder: Path, folder: Path, asked: Sequ
     def read(check: str, number: int = 0) -> tuple[CheckVerdict, parts.Besides]:
         if check in asked:
             return parts.read_verdict(folder, reference.name, check, number)
-        return judging.not_asked(check, ELSEWHERE), parts.Besides()
+        brought_by = reference.own[check].check.package if check in reference.own else ""
+        return replace(judging.not_asked(check, ELSEWHERE), brought_by=brought_by), parts.Besides()
 
     cells = []
     for number, cell in enumerate(cells_of(reference)):

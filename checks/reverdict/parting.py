@@ -6,7 +6,8 @@ reference at most, and each shard knows its own from the same golden folder with
 nothing (more shards than references) judges nothing: its verdict is "error", its exit status 2, and it merges.
 
 Checks. ``sound`` is all checks but cost, ``cost`` is that one; diagnosis looks at all checks of the sound together, so
-there is no finer cut. Checks that packages brought go with the sound. What a part leaves to another stands in it as not asked, with ``ELSEWHERE`` as the reason.
+there is no finer cut. Checks that packages brought go with the sound. What a part leaves to another stands in it as not
+asked, with ``ELSEWHERE`` as the reason.
 
 A part says in ``part`` of its verdict.json what it is a part of; alone it is no verdict on the build.
 """
