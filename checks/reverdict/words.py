@@ -15,9 +15,6 @@ if TYPE_CHECKING:
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
 """Every check of the suite in the order it is shown; none is absent by accident. What packages bring comes after."""
 
-CELL_CHECKS = tuple(check for check in CHECKS if check != "cost")
-"""Checks put in every cell of the render matrix; cost is timed in the main one alone."""
-
 PATHS = {
     "mono": ("",),
     "mono-to-stereo": ("left", "right"),
