@@ -319,10 +319,11 @@ def test_only_tolerances_stand_in_tolerances_toml(tmp_path: Path) -> None:
     path = written(tmp_path / "tolerances.toml", {"echo_timing": {"springs": 2, "onset_ms": -1}, "echoes": {}})
     with pytest.raises(BadInputs) as caught:
         schema.read_tolerances(path)
+    known = "echo_timing, group_delay, energy_decay, cost, conduct"
     assert str(caught.value).splitlines() == [
         f"{path}: echo_timing.onset_ms: negative tolerance -1; a tolerance is 0 or more, and counts both ways",
         f"{path}: echo_timing.springs: unknown key here; it belongs in a reference.toml; only tolerances stand here",
-        f"{path}: echoes: unknown key; known here: echo_timing, group_delay, energy_decay, cost, conduct",
+        f"{path}: echoes: unknown table; check `echoes` needs a package that brings it; known here: {known}",
     ]
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict import golden_set, golden_text, making
 from reverdict.builds import open_build
 from reverdict.errors import BadInput
-from reverdict.words import CHECKS, Outcome, Response
+from reverdict.words import Outcome, Response
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -196,7 +196,7 @@ def _changes(trial: Trial) -> Iterator[str]:
     """The largest departures from the old golden, whatever their outcome."""
     from reverdict import judging
 
-    verdicts = [trial.judge(check) for check in CHECKS if check != "cost"]
+    verdicts = [trial.judge(check) for check in trial.golden.reference.checks if check != "cost"]
     findings = [finding for verdict in verdicts for finding in verdict.findings if finding.quantity != "output"]
     ordered = sorted(filter(_moves, findings), key=judging.badness, reverse=True)
     for finding in ordered[:SHOWN_CHANGES]:
@@ -284,16 +284,16 @@ def _moved_in_words(name: str, before: float | None, now: float | None) -> str:
 
 def tolerances_in_force(reference: Reference) -> Iterator[str]:
     """Lines "echo-timing  arrival_ms = 0.1", after defaults and own tables are merged."""
-    from reverdict.reference import Conduct
+    from reverdict.reference import Conduct, Own
     from reverdict.schema import tolerance_keys
 
-    for check in CHECKS:
+    for check in reference.checks:
         settings = reference.settings(check)
         if settings.not_asked:
             yield f"{check:13} not asked: {settings.not_asked}"
             continue
         for key in tolerance_keys(check.replace("-", "_")):
-            value = getattr(settings, key)
+            value = getattr(settings.tolerances if isinstance(settings, Own) else settings, key)
             if value is not None:
                 yield f"{check:13} {key} = {value}"
         if isinstance(settings, Conduct):

@@ -15,6 +15,9 @@ from reverdict.phrases import cell_key, true_minus
 if TYPE_CHECKING:
     from reverdict.reference import Reference
 
+MAIN_ONLY = "cost"
+"""The check that is put in the main cell alone."""
+
 AXES = ("sample_rate", "block_size", "level", "preset")
 """What cells may differ in, in the order in which they are named and in which tolerances of their own apply."""
 
@@ -49,6 +52,11 @@ class Cell:
     def key(self) -> str:
         """The name as a word without spaces, for item names and ``-k``: "96-kHz+blocks-of-1"."""
         return cell_key(self.name)
+
+
+def checks_in(reference: Reference, cell: Cell) -> tuple[str, ...]:
+    """Checks that are put in a cell: all of the reference in the main one, all but cost in others."""
+    return tuple(check for check in reference.checks if not cell.axes or check != MAIN_ONLY)
 
 
 def cells_of(reference: Reference) -> tuple[Cell, ...]:

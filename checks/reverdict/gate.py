@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict import __version__, golden_set, judging, parts
 from reverdict.builds import open_build, selection
-from reverdict.cells import cells_of
+from reverdict.cells import cells_of, checks_in
 from reverdict.errors import BadInput, BadInputs, noted
 from reverdict.machine import describe
 from reverdict.measure.version import ANALYSIS_VERSION
-from reverdict.parting import ELSEWHERE, dealt, digest, outcome_of, sum_up
+from reverdict.parting import ELSEWHERE, dealt, digest, outcome_of, put_with, sum_up
 from reverdict.pytest_plugin import PREPARE_LOG, REFERENCE_FILE, TOLERANCES_FILE
-from reverdict.words import CELL_CHECKS, CHECKS, BuildIdentity, CellVerdict, CheckVerdict, ReferenceVerdict, Verdict
+from reverdict.words import CHECKS, BuildIdentity, CellVerdict, CheckVerdict, ReferenceVerdict, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -95,7 +95,10 @@ def gate(
     goldens = golden_set.load(golden_folder, selection(build, only), mine)
     _require_fit(build, goldens)
     cells = sum(len(cells_of(golden.reference)) for golden in goldens)
-    total = cells * sum(check in CELL_CHECKS for check in checks) + len(goldens) * ("cost" in checks)
+    here = put_with(checks, [check for golden in goldens for check in golden.reference.checks])
+    total = sum(
+        check in here for one in goldens for cell in cells_of(one.reference) for check in checks_in(one.reference, cell)
+    )
     watch = _Watch(progress or (lambda _: None), total)
     told = f"references {len(goldens)}, " + (f"cells {cells}, " if cells > len(goldens) else "")
     watch.progress(f"judging {build.identity.name}: {told}checks {total}")
@@ -110,13 +113,13 @@ def gate(
         if shard:
             (folder / "names").write_text(json.dumps(mine), encoding="utf-8")
             command.append(f"--reverdict-names={folder / 'names'}")
-        in_parallel = [check for check in checks if check != "cost"] if jobs > 1 else []
+        in_parallel = [check for check in here if check != "cost"] if jobs > 1 else []
         if in_parallel:
             together = [f"--reverdict-checks={','.join(in_parallel)}", f"-n{jobs}", "--dist=loadfile"]
             _run_items([*command, *together], folder, watch)
-        if alone := [check for check in checks if check not in in_parallel]:
+        if alone := [check for check in here if check not in in_parallel]:
             _run_items([*command, f"--reverdict-checks={','.join(alone)}"], folder, watch)
-        references = tuple(_merged(golden.reference, golden_folder, folder, checks) for golden in goldens)
+        references = tuple(_merged(golden.reference, golden_folder, folder, here) for golden in goldens)
         log = folder / PREPARE_LOG
         said = log.read_text(encoding="utf-8") if log.exists() else ""
     outcome = sum_up([str(reference.outcome) for reference in references])
@@ -252,16 +255,16 @@ def _merged(reference: Reference, golden_folder: Path, folder: Path, asked: Sequ
     def read(check: str, number: int = 0) -> tuple[CheckVerdict, parts.Besides]:
         if check in asked:
             return parts.read_verdict(folder, reference.name, check, number)
-        return judging.not_asked(check, ELSEWHERE), parts.Besides()
+        brought_by = reference.own[check].check.package if check in reference.own else ""
+        return replace(judging.not_asked(check, ELSEWHERE), brought_by=brought_by), parts.Besides()
 
     cells = []
     for number, cell in enumerate(cells_of(reference)):
-        put = CELL_CHECKS if number else CHECKS
-        judged = tuple(read(check, number)[0] for check in put)
+        judged = tuple(read(check, number)[0] for check in checks_in(reference, cell))
         cells.append(CellVerdict(cell.name, cell.rate_hz, cell.block_size, cell.level_dbfs, cell.preset, judged))
     checks = tuple(
         judging.over_cells([(cell.cell, one) for cell in cells for one in cell.checks if one.check == check])
-        for check in CHECKS
+        for check in reference.checks
     )
     brought = [read("conduct", number)[1] for number in range(len(cells))]
     diagnosis = next((one.diagnosis for one in brought if one.diagnosis), ())

@@ -47,7 +47,7 @@ from reverdict.measure.version import ANALYSIS_VERSION
 from reverdict.reference import ImpulseFile, Reference
 from reverdict.schema import REFERENCE_FILE, TOLERANCES_FILE, DefaultTolerances
 from reverdict.sound import SOUND_SUFFIXES, digest, read_sound, write_sound
-from reverdict.words import CHECKS, INPUTS, PATHS, Response
+from reverdict.words import INPUTS, PATHS, Response
 
 STEMS = {"mono": "response", "left": "response-left-in", "right": "response-right-in"}
 """How an impulse file of each input is called, before the first digits of its digest."""
@@ -198,7 +198,7 @@ def describe(golden_folder: Path, only: str = "*") -> list[Summary]:
             channels=reference.channels,
             rate_hz=reference.rate_hz,
             seconds=_seconds(reference.files[0]),
-            asked=tuple(check for check in CHECKS if not reference.settings(check).not_asked),
+            asked=tuple(check for check in reference.checks if not reference.settings(check).not_asked),
             approved_by=reference.approval.who,
             approved_at=reference.approval.when,
             approved_build=reference.approval.build,

@@ -13,7 +13,7 @@ import tomlkit
 from tomlkit.container import Container
 from tomlkit.items import Item, Table
 
-from reverdict import schema, terms
+from reverdict import own_checks, schema, terms
 from reverdict.errors import BadInput
 from reverdict.schema import CHECK_TABLES, TOLERANCES_FILE
 
@@ -167,9 +167,10 @@ def _setting(text: str) -> Setting:
     if not (equals and dot and key and value):
         raise BadInput(place, "is not TABLE.KEY=VALUE, such as echo_timing.arrival_ms=0.2")
     table = table.replace("-", "_")
-    if table not in CHECK_TABLES:
-        near = difflib.get_close_matches(table, CHECK_TABLES, 1)
-        meant = f"did you mean {near[0]}?" if near else f"there are {', '.join(CHECK_TABLES)}"
+    known = (*CHECK_TABLES, *own_checks.tables())
+    if table not in known:
+        near = difflib.get_close_matches(table, known, 1)
+        meant = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
         raise BadInput(place, f'"{table}" is no check table; {meant}')
     if value == "default":
         return Setting(table, key, None)

@@ -155,7 +155,7 @@ def over_cells(verdicts: Sequence[tuple[str, CheckVerdict]]) -> CheckVerdict:
     findings = [replace(finding, cell=name) for name, verdict in verdicts for finding in verdict.findings]
     closes = any(verdict.closes_gate for _, verdict in verdicts)
     where = f"{in_cell(cell)}: " if cell and leading.reason else ""
-    return CheckVerdict(leading.check, leading.outcome, where + leading.reason, tuple(findings), closes)
+    return replace(leading, reason=where + leading.reason, findings=tuple(findings), closes_gate=closes)
 
 
 def _worst_share(verdict: CheckVerdict) -> float:

@@ -159,6 +159,8 @@ def new_reference(
         **told,
         **checks,
     }
+    own = _own_checks(_from_click(response), golden_folder)
+    tables |= own
     evidence = {f"{one.table}.{one.key}": one.because for one in proposals}
     with writing_into(golden_folder):
         path = golden_set.new(name, response, tables, golden_folder, evidence=evidence, measured=figures_of(measured))
@@ -166,7 +168,9 @@ def new_reference(
     if told["origin"] == "build":
         progress("judging it by its own reference")
         of_itself = list(_said_of_itself(name, build, golden_folder))
-    said = [line for check in CHECKS for line in _said(check, checks[check.replace("-", "_")], proposals)]
+    asked = {table.replace("_", "-"): keys for table, keys in {**checks, **own}.items()}
+    every = dict.fromkeys([*CHECKS, *asked])
+    said = [line for check in every for line in _said(check, asked[check], proposals)]
     warnings = [one.warning for one in proposals if one.warning]
     room = [ROOM_FOR_CAPTURES] if told["origin"] == "capture" and not repeats and proposals else []
     if differs := _differs_from_itself(observed):
@@ -184,10 +188,30 @@ def _said_of_itself(name: str, build: Build, golden_folder: Path) -> Iterator[st
     with working_folder() as work:
         for trial in trials_of(golden, build, work):
             place = f" at {trial.cell.name}" if trial.cell.axes else ""
-            for check in SOUND_JUDGES:
+            for check in (*SOUND_JUDGES, *golden.reference.own):
                 verdict = trial.judge(check)
                 if verdict.closes_gate:
                     yield f"the build itself does not pass{place}: {check}: {verdict.reason}"
+
+
+def _own_checks(golden: Response, golden_folder: Path) -> dict[str, dict[str, Any]]:
+    """Tables of the checks that packages brought and this folder asks of every reference.
+
+    They are empty, as what is shared holds, or say why the check is not asked of this golden, which cannot answer it.
+    """
+    from reverdict import judging, own_checks, schema
+
+    shared = golden_folder / TOLERANCES_FILE
+    tables: dict[str, dict[str, Any]] = {}
+    for own in schema.shared_own_checks(shared) if shared.exists() else ():
+        try:
+            findings = own_checks.findings_of(own.check, golden, golden, own.tolerances)
+        except own_checks.Broken as error:
+            raise BadInput(f"{shared}: {own.check.table}", str(error)) from error
+        verdict = judging.close(own.check.name, findings)
+        why = f"it cannot be told of the golden itself: {verdict.reason}"
+        tables[own.check.table] = {} if verdict.outcome is Outcome.PASS else {"not_asked": why}
+    return tables
 
 
 def _tail(golden: Response, repeats: Sequence[Response]) -> dict[str, float]:

@@ -122,12 +122,16 @@ def _require_all(owners: Mapping[tuple[str, str], Judged], names: Sequence[str],
 def _reference(owners: Mapping[str, Judged]) -> dict[str, Any]:
     """One reference: what was told of its sound, with what was told of its cost."""
     whole = dict(owners["conduct"])
-    whole["checks"] = [_named(owners[check]["checks"], check) for check in CHECKS]
+    brought = [check for check in owners["conduct"]["checks"] if check["check"] not in CHECKS]
+    whole["checks"] = [*(_named(owners[check]["checks"], check) for check in CHECKS), *brought]
     whole["cost"] = owners["cost"]["cost"]
     whole["cells"] = [
         {
             **cell,
-            "checks": [_named(owners[one["check"]]["cells"][number]["checks"], one["check"]) for one in cell["checks"]],
+            "checks": [
+                _named(owners.get(one["check"], owners["conduct"])["cells"][number]["checks"], one["check"])
+                for one in cell["checks"]
+            ],
         }
         for number, cell in enumerate(whole["cells"])
     ]

@@ -6,7 +6,8 @@ reference at most, and each shard knows its own from the same golden folder with
 nothing (more shards than references) judges nothing: its verdict is "error", its exit status 2, and it merges.
 
 Checks. ``sound`` is all checks but cost, ``cost`` is that one; diagnosis looks at all checks of the sound together, so
-there is no finer cut. What a part leaves to another stands in it as not asked, with ``ELSEWHERE`` as the reason.
+there is no finer cut. Checks that packages brought go with the sound. What a part leaves to another stands in it as not
+asked, with ``ELSEWHERE`` as the reason.
 
 A part says in ``part`` of its verdict.json what it is a part of; alone it is no verdict on the build.
 """
@@ -15,7 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -71,6 +72,13 @@ def digest(files: Sequence[tuple[str, Path]]) -> str:
         content = path.read_bytes()
         told.update(f"{len(name)} {name} {len(content)} ".encode("utf-8", "surrogateescape") + content)
     return told.hexdigest()
+
+
+def put_with(checks: Sequence[str], there: Iterable[str]) -> tuple[str, ...]:
+    """Of all checks that are there, each once, those of a part: named in it, or brought by a package to the sound."""
+    sound = "conduct" in checks
+    named = [check for check in there if check in checks or (sound and check not in CHECKS)]
+    return tuple(dict.fromkeys(named))
 
 
 def outcome_of(checks: Sequence[CheckVerdict], put: Sequence[str]) -> Outcome:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from reverdict.errors import BadInput
-from reverdict.words import CELL_CHECKS, CHECKS, CheckVerdict, Outcome
+from reverdict.words import CheckVerdict, Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,7 +52,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--build", metavar="BUILD", help="build TOML, folder of recordings or WAV file to judge")
     group.addoption("--reverdict-only", metavar="GLOB", default="*", help="only references whose name matches")
     group.addoption("--reverdict-names", metavar="FILE", help="only the references that this JSON file lists")
-    group.addoption("--reverdict-checks", metavar="LIST", default=",".join(CHECKS), help="only these, joined by commas")
+    group.addoption("--reverdict-checks", metavar="LIST", help="only these, joined by commas")
     group.addoption("--reverdict-responses", metavar="DIR", help="keep the responses of main cells in this folder")
     group.addoption("--reverdict-parts", metavar="DIR", help="write what each item judged into this folder, as JSON")
 
@@ -137,6 +137,7 @@ class ReferenceFile(pytest.File):
     def collect(self) -> Iterator[pytest.Item]:
         """Read the reference and give its items."""
         from reverdict import golden_set
+        from reverdict.cells import checks_in
         from reverdict.trial import require_fit, trials_of
 
         name = self.path.parent.name
@@ -148,10 +149,11 @@ class ReferenceFile(pytest.File):
             _hand_on_trouble(self.config, name, error)
             yield Unreadable.from_parent(self, name="golden", error=error)
             return
-        checks = self.config.getoption("--reverdict-checks").split(",")
+        wanted = self.config.getoption("--reverdict-checks")
+        checks = wanted.split(",") if wanted else golden.reference.checks
         for number, trial in enumerate(trials_of(golden, build, self.config.stash[WORK])):
             for check in checks:
-                if number and check not in CELL_CHECKS:
+                if check not in checks_in(golden.reference, trial.cell):
                     continue
                 if check == "cost" and not trial.why_not_asked("cost"):
                     cost = CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))

@@ -11,12 +11,16 @@ from typing import TYPE_CHECKING, Any, NamedTuple, overload
 
 import numpy as np
 
+from reverdict.words import CHECKS
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import datetime
     from pathlib import Path
 
     from numpy.typing import NDArray
+
+    from reverdict.own_checks import OwnCheck
 
 
 @dataclass(frozen=True)
@@ -276,6 +280,18 @@ class Conduct(CheckSettings):
     declared: Mapping[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Own(CheckSettings):
+    """What is asked by a check that a package brought.
+
+    check : who judges.
+    tolerances : as the schema of that package read them; None where it is not asked.
+    """
+
+    check: OwnCheck
+    tolerances: Any = None
+
+
 @dataclass(frozen=True)
 class ImpulseFile:
     """One impulse response, from the click on: where it is, which input had it, SHA-256 of its decoded samples."""
@@ -330,6 +346,7 @@ class Reference:
 
     cells : per axis of the render matrix, per check, what cells that differ in this axis are judged by instead.
     formerly : names it had before.
+    own : checks that packages brought, by name, as far as they have a table for it.
     """
 
     name: str
@@ -348,9 +365,17 @@ class Reference:
     conduct: Conduct
     cells: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=dict)
     formerly: tuple[str, ...] = ()
+    own: Mapping[str, Own] = field(default_factory=dict)
+
+    @property
+    def checks(self) -> tuple[str, ...]:
+        """Names of all its checks in the order they are shown: those of ``words``, then those that packages brought."""
+        return (*CHECKS, *self.own)
 
     def settings(self, check: str, axes: Sequence[str] = ()) -> CheckSettings:
-        """The table of a check by its name in ``words.CHECKS``, as it holds for cells that differ in these axes."""
+        """The table of a check by its name in ``checks``, as it holds for cells that differ in these axes."""
+        if check in self.own:
+            return self.own[check]
         table = getattr(self, check.replace("-", "_"))
         assert isinstance(table, CheckSettings)
         for axis in axes:

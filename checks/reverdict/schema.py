@@ -15,10 +15,10 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date, datetime, time
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Annotated, Any, Literal, TypeVar, cast, get_args
+from typing import Annotated, Any, Literal, TypeVar, cast, get_args, get_type_hints
 
 from pydantic import (
     AfterValidator,
@@ -27,13 +27,17 @@ from pydantic import (
     ConfigDict,
     Field,
     PlainValidator,
+    TypeAdapter,
     ValidationError,
     ValidationInfo,
     WithJsonSchema,
+    create_model,
     field_validator,
 )
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from reverdict import own_checks
 from reverdict.errors import BadInput, BadInputs
 from reverdict.reference import (
     Approval,
@@ -45,6 +49,7 @@ from reverdict.reference import (
     FrequencyTolerance,
     GroupDelay,
     ImpulseFile,
+    Own,
     Reference,
     RenderRequest,
     Tolerance,
@@ -180,8 +185,8 @@ def _click_at(value: object) -> float | Literal["auto"]:
 
 def _own_checks(reasons: dict[str, str]) -> dict[str, str]:
     for name, reason in reasons.items():
-        if name not in CHECK_TABLES:
-            raise ValueError(f'"{name}" is not a check; the checks are {", ".join(CHECK_TABLES)}')
+        if name not in (known := (*CHECK_TABLES, *own_checks.tables())):
+            raise ValueError(f'"{name}" is not a check; the checks are {", ".join(known)}')
         if not reason.strip():
             raise ValueError(f"{name}: give a reason")
     return reasons
@@ -240,23 +245,19 @@ _ONE_WAY = [
         "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "number", "minimum": 0}},
     },
 ]
-Limit = Annotated[
-    Tolerance | None,
-    PlainValidator(_tolerance),
-    WithJsonSchema(
-        {
-            "anyOf": [
-                *_ONE_WAY,
-                {
-                    "type": "object",
-                    "properties": {way: {"anyOf": _ONE_WAY} for way in WAYS},
-                    "required": list(WAYS),
-                    "additionalProperties": False,
-                },
-            ]
-        }
-    ),
-]
+
+
+def _limit_schema(one_way: list[dict[str, Any]]) -> dict[str, Any]:
+    each_way = {
+        "type": "object",
+        "properties": {way: {"anyOf": one_way} for way in WAYS},
+        "required": list(WAYS),
+        "additionalProperties": False,
+    }
+    return {"anyOf": [*one_way, each_way]}
+
+
+Limit = Annotated[Tolerance | None, PlainValidator(_tolerance), WithJsonSchema(_limit_schema(_ONE_WAY))]
 """A number, both ways; [[Hz, value], …], interpolated on log frequency; or one of them, or inf, for each way."""
 
 
@@ -318,7 +319,7 @@ def _flat(tolerance: Tolerance | None) -> Tolerance | None:
     return tolerance
 
 
-FlatLimit = Annotated[Limit, AfterValidator(_flat)]
+FlatLimit = Annotated[Limit, AfterValidator(_flat), WithJsonSchema(_limit_schema([_ONE_WAY[0]]))]
 
 
 class CostTolerances(Table):
@@ -424,7 +425,8 @@ class Asked(Table):
 class EchoTimingTable(Asked, EchoTimingTolerances):
     springs: Annotated[int, Field(ge=0, le=8)] | None = Field(
         default=None,
-        description="Number of springs; 0 where there are no separate passes, and only the onset is judged.",
+        description="Number of springs; 0 where there are no separate passes, and only the onset is judged. Needed "
+        "where this check is asked.",
     )
     pass_law: Literal["1:3:5", "1:2:3", "none"] = Field(
         default="none",
@@ -817,10 +819,12 @@ class InterfaceBuildTable(AnyBuildTable):
     )
     output_device: int | Text | None = Field(default=None, description="The one that plays, where it is another one.")
     input_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
-        default_factory=lambda: [1], description="Inputs, from 1, that hear the reverb, one per channel of its output."
+        default_factory=lambda: [1],
+        description="Inputs, from 1, that hear the reverb, one per channel of its output. Unset: the first.",
     )
     output_channels: Annotated[list[Channel], Field(min_length=1, max_length=2)] = Field(
-        default_factory=lambda: [1], description="Outputs, from 1, that play, one per input of the reverb."
+        default_factory=lambda: [1],
+        description="Outputs, from 1, that play, one per input of the reverb. Unset: the first.",
     )
     loopback_channel: Channel | None = Field(default=None, description="Input that hears the stimulus itself.")
     level_dbfs: Annotated[float, Field(ge=-60, le=-1)] = Field(description="The most that is played, peak, in dBFS.")
@@ -851,7 +855,9 @@ class PythonBuildTable(AnyBuildTable):
     """A Python object called once per render, which returns a processor with process(block) -> block."""
 
     kind: Literal["python"] = Field(description="A Python object that makes a processor.")
-    object: Annotated[str, Field(pattern=r"^[\w.]+:[\w.]+$")] = Field(description="module:object")
+    object: Annotated[str, Field(pattern=r"^[\w.]+:[\w.]+$")] = Field(
+        description="module:object, called once per render."
+    )
     path: Text = Field(default=".", description="Folder on the module search path, relative to this file.")
 
 
@@ -932,6 +938,95 @@ class BuildFile(Table):
     ]
 
 
+# Checks that packages bring.
+
+
+def _optional_fields(check: own_checks.OwnCheck) -> dict[str, Any]:
+    """The keys of its table, of which each may be left out of a file: another file may have it."""
+    model = check.tolerances
+    if is_dataclass(model):
+        types = get_type_hints(model, include_extras=True)
+        said = {one.name: str(one.metadata.get("description", "")) for one in fields(model)}
+    else:
+        entries: dict[str, FieldInfo] = cast(Any, model).model_fields
+        types = {
+            name: Annotated.__class_getitem__((entry.annotation, *entry.metadata))  # type: ignore[attr-defined]
+            if entry.metadata
+            else entry.annotation
+            for name, entry in entries.items()
+        }
+        said = {name: entry.description or "" for name, entry in entries.items()}
+    return {name: (types[name] | None, Field(default=None, description=said[name])) for name in said}
+
+
+def _with_own(model: type[File], checks: Iterable[own_checks.OwnCheck]) -> type[File]:
+    """The model of a file with the tables of these checks."""
+    base = Asked if issubclass(model, ReferenceFile) else Table
+    added: dict[str, Any] = {}
+    for check in checks:
+        name = f"{check.table} of {model.__name__}"
+        table = create_model(name, __base__=base, **_optional_fields(check))
+        added[check.table] = (table | None, Field(default=None, description=check.about))
+    return create_model(model.__name__, __base__=model, **added) if added else model
+
+
+def _own_checks_in(names: Iterable[str], path: Path) -> list[own_checks.OwnCheck]:
+    """The checks of these tables that packages bring. BadInput where one cannot be used, or takes the name of ours."""
+    found = []
+    for name in own_checks.tables():
+        if name in names:
+            try:
+                found.append(own_checks.load(name))
+            except BadInput as error:
+                raise BadInput(f"{path}: {name}", error.problem) from error
+    for check in found:
+        if check.table in ReferenceFile.model_fields:
+            raise BadInput(f"{path}: {check.table}", f"{check.package} brings a check of this name, which is taken")
+    return found
+
+
+def _own(written: Mapping[str, Any], defaults: DefaultTolerances, path: Path) -> tuple[dict[str, Own], list[BadInput]]:
+    """What is asked by checks that packages brought: tables of this file over the shared ones."""
+    own: dict[str, Own] = {}
+    mistakes: list[BadInput] = []
+    for check in _own_checks_in({*written, *defaults.values} - {*CHECK_TABLES}, path):
+        table = written.get(check.table, {})
+        said = {key: table[key] for key in Asked.model_fields if key in table}
+        values = {**defaults.values.get(check.table, {}), **table}
+        if "not_asked" in said:
+            own[check.name] = Own(check=check, **said)
+            continue
+        try:
+            asked = {key: value for key, value in values.items() if key not in said}
+            tolerances: Any = TypeAdapter(check.tolerances).validate_python(asked)
+        except ValidationError as error:
+            mistakes += [_own_mistake(detail, check, defaults, path) for detail in error.errors(include_url=False)]
+        except Exception as error:  # a validator of the package's own
+            mistakes.append(BadInput(f"{path}: {check.table}", f"{check.package} cannot read it: {error}"))
+        else:
+            own[check.name] = Own(check=check, tolerances=tolerances, **said)
+    return own, mistakes
+
+
+def shared_own_checks(path: Path) -> list[Own]:
+    """What a tolerances.toml asks of every reference by checks that packages brought. BadInputs where it cannot be."""
+    defaults = read_tolerances(path)
+    own, mistakes = _own({}, defaults, path)
+    if mistakes:
+        raise BadInputs(mistakes)
+    return list(own.values())
+
+
+def _own_mistake(detail: ErrorDetails, check: own_checks.OwnCheck, defaults: DefaultTolerances, path: Path) -> BadInput:
+    place = ".".join(map(str, (check.table, *detail["loc"])))
+    missing = detail["type"] == "missing"
+    here = defaults.path == path
+    problem = (
+        f"missing; set it here{'' if here else f' or in {defaults.path.name}'}" if missing else _problem(detail, Table)
+    )
+    return BadInput(f"{path}: {place}", problem)
+
+
 # Reading.
 
 File = TypeVar("File", ReferenceFile, TolerancesFile, BuildFile)
@@ -939,7 +1034,10 @@ File = TypeVar("File", ReferenceFile, TolerancesFile, BuildFile)
 
 @dataclass(frozen=True)
 class DefaultTolerances:
-    """tolerances.toml: per check table the tolerances that hold for every reference which does not set its own."""
+    """tolerances.toml: per check table the tolerances that hold for every reference which does not set its own.
+
+    Those of checks that packages brought are as they are written.
+    """
 
     path: Path
     values: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
@@ -987,8 +1085,11 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
     """
     defaults = defaults or DefaultTolerances(path.parent.parent / TOLERANCES_FILE)
     tables = read_toml(path)
-    own, mistakes = _validated(ReferenceFile, tables, path)
+    own, mistakes = _validated(_with_own(ReferenceFile, _own_checks_in(tables, path)), tables, path)
     mistakes += _missing_from_checks(tables, defaults, path)
+    brought: dict[str, Own] = {}
+    if not mistakes:
+        brought, mistakes = _own(tables, defaults, path)
     if own is None or mistakes:
         raise BadInputs(mistakes)
     folder = path.parent
@@ -1018,15 +1119,19 @@ def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Ref
         cost=_cost(_merged(own.cost, defaults, "cost"), folder),
         conduct=Conduct(**_undeclared(_merged(own.conduct, defaults, "conduct"))),
         cells=_cells(own.cells),
+        own=brought,
     )
 
 
 def read_tolerances(path: Path) -> DefaultTolerances:
     """Read tolerances.toml. Raises BadInputs with every mistake of the file."""
-    own, mistakes = _validated(TolerancesFile, read_toml(path), path)
+    tables = read_toml(path)
+    brought = _own_checks_in(tables, path)
+    own, mistakes = _validated(_with_own(TolerancesFile, brought), tables, path)
     if own is None:
         raise BadInputs(mistakes)
-    return DefaultTolerances(path, {table: _written(getattr(own, table)) for table in CHECK_TABLES})
+    as_written = {check.table: tables[check.table] for check in brought}
+    return DefaultTolerances(path, {table: _written(getattr(own, table)) for table in CHECK_TABLES} | as_written)
 
 
 def read_build(path: Path) -> Build:
@@ -1112,20 +1217,29 @@ def check_name(name: str) -> str | None:
 
 def reference_keys(table: str = "") -> dict[str, str]:
     """Keys that may stand in a table of reference.toml (none: at its top), each with its description, in order."""
-    return _described(_table_of(ReferenceFile, [table] if table else []))
+    return _described(_table_of(_with_all_own(ReferenceFile, table), [table] if table else []))
 
 
 def tolerance_keys(table: str) -> dict[str, str]:
     """Tolerances of a check table, each with its description, in order."""
-    return _described(_table_of(TolerancesFile, [table]))
+    return _described(_table_of(_with_all_own(TolerancesFile, table), [table]))
 
 
-def json_schema(which: str) -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of a reference, of tolerances or of a build, for editors: every key with its unit."""
+def _with_all_own(model: type[File], *wanted: str) -> type[File]:
+    """The model with the tables of all checks that packages bring, or of those that are wanted."""
+    return _with_own(model, _own_checks_in(wanted or own_checks.tables(), Path(REFERENCE_FILE)))
+
+
+def json_schema(which: str, *, brought: bool = True) -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of a reference, of tolerances or of a build, for editors: every key with its unit.
+
+    brought : with the tables of checks that packages bring, where some are installed.
+    """
     models: dict[str, type[Table]] = {"reference": ReferenceFile, "tolerances": TolerancesFile, "build": BuildFile}
     if which not in models:
         raise BadInput(which, f"no such schema; there are {', '.join(models)}")
-    schema: dict[str, Any] = _as_toml(models[which].model_json_schema(by_alias=True))
+    model = _with_all_own(cast(Any, models[which])) if brought and which != "build" else models[which]
+    schema: dict[str, Any] = _as_toml(model.model_json_schema(by_alias=True))
     return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | schema | {"title": f"{which}.toml"}
 
 
@@ -1242,10 +1356,12 @@ def _key(detail: ErrorDetails) -> str:
 def _problem(detail: ErrorDetails, model: type[Table]) -> str:
     """What is wrong, in the words of the file and not those of the library that found it."""
     kind, value, context = detail["type"], detail["input"], detail.get("ctx", {})
-    *location, last = detail["loc"]
     if kind == "value_error":
         return str(context["error"])
+    *location, last = detail["loc"]
     if kind == "extra_forbidden":
+        if not location and isinstance(value, dict) and not issubclass(model, BuildFile):
+            return _unknown_check(str(last), model)
         return _unknown(str(last), _table_of(model, location), model)
     if kind == "missing":
         return f"missing; {_lowered(_described(_table_of(model, location))[str(last)])}"
@@ -1306,6 +1422,16 @@ def _unknown(key: str, table: type[Table], model: type[Table]) -> str:
     return f"unknown key; known here: {', '.join(known)}" if known else "unknown key; no key may stand here"
 
 
+def _unknown_check(key: str, model: type[Table]) -> str:
+    """An unknown table: one that stands elsewhere, a slip in the name of one, or a check whose package is not here."""
+    known = [*_tables(model), *own_checks.tables()]
+    if not _homes_of(key, model) and not difflib.get_close_matches(key.replace("-", "_"), known, 1, cutoff=0.65):
+        there = [name for name in _tables(model) if name] + list(own_checks.tables())
+        return f"unknown table; check `{key}` needs a package that brings it; known here: {', '.join(there)}"
+    near = difflib.get_close_matches(key.replace("-", "_"), own_checks.tables(), 1, cutoff=0.65)
+    return f"unknown key; did you mean {near[0]}?" if near else _unknown(key, model, model)
+
+
 def _homes_of(key: str, model: type[Table]) -> list[str]:
     """Where a key that stands in the wrong place would be at home."""
     if model is BuildFile:
@@ -1313,7 +1439,7 @@ def _homes_of(key: str, model: type[Table]) -> list[str]:
         return ["in [build]"] if len(kinds) == len(KINDS) else [f'to a build of kind "{kind}"' for kind in kinds]
     tables = {name: _described(table) for name, table in _tables(model).items()}
     homes = [f"in [{name}]" if name else "at the top of the file" for name, keys in tables.items() if key in keys]
-    if model is TolerancesFile and not homes:
+    if issubclass(model, TolerancesFile) and not homes:
         elsewhere = any(key in _described(table) for table in _tables(ReferenceFile).values())
         return [f"in a {REFERENCE_FILE}; only tolerances stand here"] if elsewhere else []
     return homes

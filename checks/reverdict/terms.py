@@ -20,6 +20,9 @@ import numpy as np
 from reverdict.words import CHECKS
 
 CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
+NO_CHECKS = ("render", "approval", "cells")
+"""Tables of a reference.toml that are none of a check; whatever else is there belongs to a check of some package."""
+
 UNLIMITED, NOTHING = 1e30, 1e-30
 ROUNDING = 1e-9
 ANYWHERE_HZ = 1000.0
@@ -34,7 +37,8 @@ def in_force(own: Mapping[str, Any], shared: Mapping[str, Any]) -> Terms:
     Of a check that is not asked, only the reason counts: what is shared of it holds for others.
     """
     terms: Terms = {}
-    for table in CHECK_TABLES:
+    brought = sorted({*own, *shared} - {*CHECK_TABLES, *NO_CHECKS})
+    for table in (*CHECK_TABLES, *(name for name in brought if isinstance(own.get(name, {}), Mapping))):
         written = own.get(table, {})
         merged = written if "not_asked" in written else {**shared.get(table, {}), **written}
         terms |= {f"{table}.{key}": _plain(merged[key]) for key in sorted(merged)}
@@ -135,8 +139,12 @@ def _leaning(key: str, old: Any, new: Any) -> str:
         return judges if name in JUDGED_IF_SET else allows if name in WIDER_IF_SET else ""
     if old is None or new is None or not re.search(r"_(ms|s|percent|db|exponent)$|^transition_hz$", name):
         return ""
+    try:
+        both = list(zip(_sides(old), _sides(new), strict=True))
+    except (TypeError, ValueError):
+        return ""  # no limit at all, but a key of a package's own that ends like one
     steps = []
-    for before, after in zip(_sides(old), _sides(new), strict=True):
+    for before, after in both:
         corners = {hz for hz, _ in (*before, *after)}
         steps += [math.log(max(_at(after, hz), NOTHING) / max(_at(before, hz), NOTHING)) for hz in sorted(corners)]
     wider, tighter = max(steps) > ROUNDING, min(steps) < -ROUNDING

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from reverdict import judging
+from reverdict import judging, own_checks
 from reverdict.cells import cells_of
 from reverdict.check import conduct, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
@@ -19,7 +19,7 @@ from reverdict.cycle_log import read_cycle_log
 from reverdict.errors import BadInput, BadInputs
 from reverdict.measure.measurement import Comparison, Measurement, lags_beside, measure, measure_beside
 from reverdict.measure.resampling import at_rate
-from reverdict.reference import Conduct, EchoTiming
+from reverdict.reference import Conduct, EchoTiming, Own
 from reverdict.render import RECORDED, Request, as_rendered, parameters_missing, render
 from reverdict.words import CheckVerdict, Outcome, Response
 
@@ -218,8 +218,10 @@ class Trial:
         return self.golden.reference.settings(check, self.cell.axes)
 
     def judge(self, check: str, benchmark: Any = None) -> CheckVerdict:
-        """Judge one check of ``words.CHECKS``; cost needs the ``benchmark`` fixture of pytest-benchmark."""
+        """Judge one check of ``Reference.checks``; cost needs the ``benchmark`` fixture of pytest-benchmark."""
         settings = self._settings(check)
+        if isinstance(settings, Own):
+            return replace(self._by_package(settings), brought_by=settings.check.package)
         if why := self.why_not_asked(check):
             return judging.not_asked(check, why)
         if check == "conduct":
@@ -237,6 +239,19 @@ class Trial:
         assert self.beside is not None
         findings = SOUND_JUDGES[check](self.measured, self.beside, settings)
         return self._closed(check, findings, settings.accept_unsure)
+
+    def _by_package(self, settings: Own) -> CheckVerdict:
+        """What a check of some package says; unsure, and never accepted, where it is the check that broke."""
+        if why := self.why_not_asked(settings.check.name):
+            return judging.not_asked(settings.check.name, why)
+        both = self._compared
+        if both is None:
+            return CheckVerdict(settings.check.name, Outcome.UNSURE, NO_RESPONSE, (), closes_gate=True)
+        try:
+            findings = own_checks.findings_of(settings.check, both.golden, both.candidate, settings.tolerances)
+        except own_checks.Broken as error:
+            return CheckVerdict(settings.check.name, Outcome.UNSURE, str(error), (), closes_gate=True)
+        return judging.close(settings.check.name, findings, settings.accept_unsure)
 
     def _manners(self, settings: Conduct) -> list[Observed]:
         """What the build is put through besides in the main cell, where it gave a response at all."""

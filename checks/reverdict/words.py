@@ -13,10 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
-"""Every check in the order it is shown. A check is always one of these; none is absent by accident."""
-
-CELL_CHECKS = tuple(check for check in CHECKS if check != "cost")
-"""Checks put in every cell of the render matrix; cost is timed in the main one alone."""
+"""Every check of the suite in the order it is shown; none is absent by accident. What packages bring comes after."""
 
 PATHS = {
     "mono": ("",),
@@ -96,13 +93,17 @@ class Finding:
 
 @dataclass(frozen=True)
 class CheckVerdict:
-    """One check of one reference. ``closes_gate`` is false for an unsure the reference chose to accept."""
+    """One check of one reference. ``closes_gate`` is false for an unsure the reference chose to accept.
+
+    brought_by : name and version of the package whose check it is; empty for the checks of ``CHECKS``.
+    """
 
     check: str
     outcome: Outcome
     reason: str = ""
     findings: tuple[Finding, ...] = ()
     closes_gate: bool = False
+    brought_by: str = ""
 
 
 @dataclass(frozen=True)

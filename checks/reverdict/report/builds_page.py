@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from reverdict import words
+from reverdict.report.cells import checks_of
 from reverdict.report.frame import page_of, whole
 from reverdict.report.margin_ruler import ruler_of, svg
 from reverdict.report.marks import css, told, word
 from reverdict.report.markup import text_of, thin
-from reverdict.report.overview_page import history_section, key
+from reverdict.report.overview_page import absent, history_section, key
 from reverdict.report.ranking import references_worst_first, worst_check, worst_finding
 from reverdict.report.sentences import headline, opening
 from reverdict.report.wording import CHECK_NAMES, listed, place, plain, shorten
@@ -34,8 +34,9 @@ def builds_html(verdicts: Sequence[Json], places: Sequence[str], history: str = 
 
 
 def _table(several: Sequence[tuple[Json, str]]) -> str:
-    heads = "".join(f'<th scope="col" role="columnheader">{CHECK_NAMES[check]}</th>' for check in words.CHECKS)
-    rows = "".join(_row(verdict, folder) for verdict, folder in several)
+    columns = checks_of(reference for verdict, _ in several for reference in verdict["references"])
+    heads = "".join(f'<th scope="col" role="columnheader">{CHECK_NAMES[check]}</th>' for check in columns)
+    rows = "".join(_row(verdict, folder, columns) for verdict, folder in several)
     return (
         '<table class="overview builds" role="table"><caption>The newest run of each build, the worst first. Each rule '
         'shows the worst finding of a check in all references.</caption><thead role="rowgroup"><tr role="row">'
@@ -44,11 +45,11 @@ def _table(several: Sequence[tuple[Json, str]]) -> str:
     )
 
 
-def _row(verdict: Json, folder: str) -> str:
+def _row(verdict: Json, folder: str, columns: Sequence[str]) -> str:
     who, _, outcome = headline(verdict).rpartition(": ")
     said = " ".join(opening(verdict)[:1])
     link = f'<a href="{folder}/index.html"><bdi>{text_of(who)}</bdi></a>: {word(verdict["outcome"], outcome)}'
-    drawn = "".join(_check(verdict, check, folder) for check in words.CHECKS)
+    drawn = "".join(_check(verdict, check, folder) for check in columns)
     return (
         f'<tr role="row"><th scope="row" role="rowheader">{link}<span class="title">{thin(text_of(shorten(said, 300)))}'
         f"</span></th>{drawn}</tr>"
@@ -59,13 +60,14 @@ def _check(verdict: Json, name: str, folder: str) -> str:
     label = f'<span class="check">{CHECK_NAMES[name]}</span>'
     found = worst_check(references_worst_first(verdict), name)
     if found is None:
-        blank = f'<span class="blank">{label}<span class="told">missing</span></span>'
+        blank = f'<span class="blank">{label}<span class="told">{absent(name)}</span></span>'
         return f'<td role="cell" class="not-asked">{blank}</td>'
     reference, check = found
     worst = worst_finding(check)
     where = ": ".join(part for part in (shorten(plain(reference["name"])), place(worst) if worst else "") if part)
     return (
-        f'<td role="cell" class="{css(check["outcome"])}"><a href="{folder}/{page_of(reference)}#{name}">{label}'
+        f'<td role="cell" class="{css(check["outcome"])}"><a href="{folder}/{page_of(reference)}'
+        f'#{text_of(name)}">{label}'
         f'{svg(ruler_of(worst, check["outcome"]))}<span class="told">{told(check)}</span>'
         f'<span class="where">{thin(text_of(shorten(where, 90)))}</span></a></td>'
     )

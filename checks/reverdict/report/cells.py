@@ -6,7 +6,7 @@ verdict is from before there were cells, there is nothing to tell of here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from reverdict import words
@@ -66,7 +66,18 @@ def split(findings: list[dict[str, Any]]) -> tuple[list[dict[str, Any]], list[st
 def columns(cells: list[dict[str, Any]]) -> list[str]:
     """The checks a table of cells has a column for: those put in any cell but the main one, and asked somewhere."""
     asked = {check["check"] for cell in cells for check in cell["checks"] if check["outcome"] != "not asked"}
-    return [check for check in words.CELL_CHECKS if check in asked]
+    return in_order(asked)
+
+
+def in_order(checks: Iterable[str]) -> list[str]:
+    """Names of checks as they are shown: those of the suite, then those that packages brought."""
+    there = set(checks)
+    return [check for check in words.CHECKS if check in there] + sorted(there - set(words.CHECKS))
+
+
+def checks_of(references: Iterable[Json]) -> list[str]:
+    """The checks a table of references has a column for: all of the suite, and what packages brought to any of them."""
+    return in_order([*words.CHECKS, *(check["check"] for one in references for check in one["checks"])])
 
 
 def why_not_asked(cell: Json) -> str:

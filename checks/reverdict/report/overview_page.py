@@ -56,9 +56,11 @@ def history_section(history: str) -> str:
 
 
 def _overview(references: list[dict[str, Any]], verdict: Json) -> str:
-    heads = "".join(f'<th scope="col" role="columnheader">{CHECK_NAMES[check]}</th>' for check in words.CHECKS)
+    columns = cells.checks_of(references)
+    heads = "".join(f'<th scope="col" role="columnheader">{CHECK_NAMES[check]}</th>' for check in columns)
     rows = "".join(
-        f'<tbody role="rowgroup" data-outcome="{css(one["outcome"])}">{_row(one)}{_cell_rows(one)}</tbody>'
+        f'<tbody role="rowgroup" data-outcome="{css(one["outcome"])}">{_row(one, columns)}'
+        f"{_cell_rows(one, columns)}</tbody>"
         for one in references
     )
     return (
@@ -81,11 +83,11 @@ def key() -> str:
     return f'<ul class="key" aria-label="How to read the rules">{items}</ul>'
 
 
-def _row(reference: Json) -> str:
+def _row(reference: Json, columns: list[str]) -> str:
     name, title, page = plain(reference["name"]), plain(reference["title"]), page_of(reference)
     below = f'<span class="title">{text_of(shorten(title))}</span>' if title and title != name else ""
     checks = {check["check"]: check for check in reference["checks"]}
-    drawn = "".join(_check(checks.get(check), check, page, reference) for check in words.CHECKS)
+    drawn = "".join(_check(checks.get(check), check, page, reference) for check in columns)
     link = f'<a href="{page}"><bdi>{text_of(shorten(name))}</bdi></a>'
     return f'<tr role="row"><th scope="row" role="rowheader">{link}{below}</th>{drawn}</tr>'
 
@@ -93,7 +95,7 @@ def _row(reference: Json) -> str:
 def _check(check: Json | None, name: str, page: str, reference: Json) -> str:
     label = f'<span class="check">{CHECK_NAMES[name]}</span>'
     if check is None:
-        missing = f'<span class="blank">{label}<span class="told">missing</span></span>'
+        missing = f'<span class="blank">{label}<span class="told">{absent(name)}</span></span>'
         return f'<td role="cell" class="not-asked">{missing}</td>'
     worst, outcome = worst_finding(check), check["outcome"]
     where = place(worst) if worst else ""
@@ -103,21 +105,26 @@ def _check(check: Json | None, name: str, page: str, reference: Json) -> str:
     elif outcome == "not asked" or not where:
         where = plain(check["reason"])
     return (
-        f'<td role="cell" class="{css(outcome)}"><a href="{page}#{name}">{label}'
+        f'<td role="cell" class="{css(outcome)}"><a href="{page}#{text_of(name)}">{label}'
         f"{svg(ruler_of(worst, outcome))}"
         f'<span class="told">{said}</span>'
         f'<span class="where">{thin(text_of(shorten(where, 90)))}</span></a></td>'
     )
 
 
-def _cell_rows(reference: Json) -> str:
+def absent(check: str) -> str:
+    """What stands where a reference has no such check: one of the suite is missing, a package's has no table there."""
+    return "missing" if check in words.CHECKS else "no table"
+
+
+def _cell_rows(reference: Json, columns: list[str]) -> str:
     """A row of small rules for each cell of the render matrix; none where there is one cell only."""
     seen, _ = cells.table(reference)
     page = page_of(reference)
-    return "".join(_cell_row(cell, there, page) for cell, there in seen) if len(seen) > 1 else ""
+    return "".join(_cell_row(cell, there, page, columns) for cell, there in seen) if len(seen) > 1 else ""
 
 
-def _cell_row(cell: Json, there: Json, page: str) -> str:
+def _cell_row(cell: Json, there: Json, page: str, columns: list[str]) -> str:
     put = {check["check"]: check for check in there["checks"]}
     drawn = "".join(
         f'<td role="cell" class="{css(put[name]["outcome"])}"><span class="check">{CHECK_NAMES[name]}</span>'
@@ -125,7 +132,7 @@ def _cell_row(cell: Json, there: Json, page: str) -> str:
         f"{word(put[name]['outcome'], in_short(put[name], there))}</td>"
         if name in put
         else '<td role="cell" class="absent"></td>'
-        for name in words.CHECKS
+        for name in columns
     )
     label = f'<a href="{page}#cells">{thin(text_of(cells.label(cell)))}</a>'
     return f'<tr role="row" class="cell"><th scope="row" role="rowheader">{label}</th>{drawn}</tr>'

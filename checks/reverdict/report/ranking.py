@@ -50,9 +50,14 @@ def checks_worst_first(reference: Mapping[str, Any]) -> list[dict[str, Any]]:
     while waiting:
         level, *_, least = _check_badness(waiting[0])
         tied = [check for check in waiting if _near(_check_badness(check), level, least / NEARLY_EQUAL)]
-        told.append(min(tied, key=lambda check: words.CHECKS.index(check["check"])))
+        told.append(min(tied, key=_place))
         waiting.remove(told[-1])
     return told
+
+
+def _place(check: Mapping[str, Any]) -> int:
+    """Where a check stands in the order of ``words.CHECKS``; what packages brought stands last."""
+    return words.CHECKS.index(check["check"]) if check["check"] in words.CHECKS else len(words.CHECKS)
 
 
 def _near(badness: Badness, level: float, share: float) -> bool:

@@ -112,7 +112,7 @@ def _not_reached(checks: list[dict[str, Any]], reference: Json) -> str:
     """One row for all the checks that conduct kept from being put."""
     if not checks:
         return ""
-    names = listed(f'<span id="{check["check"]}">{CHECK_NAMES[check["check"]]}</span>' for check in checks)
+    names = listed(f'<span id="{text_of(check["check"])}">{CHECK_NAMES[check["check"]]}</span>' for check in checks)
     where = unreached(checks[0], reference)
     return (
         f'<div class="check-row unsure"><h3>{names}</h3><div>{svg(Ruler("unsure"))}</div>'
@@ -132,7 +132,7 @@ def _check(check: Json, reference: Json, kind: str) -> str:
     lines = [*lines, *questions_not_put(check)]
     items = "".join(f"<li>{_options(thin(text_of(line)))}</li>" for line in lines if line)
     return (
-        f'<div class="check-row {css(outcome)}" id="{check["check"]}"><h3>{CHECK_NAMES[check["check"]]}</h3>'
+        f'<div class="check-row {css(outcome)}" id="{text_of(check["check"])}"><h3>{CHECK_NAMES[check["check"]]}</h3>'
         f"<div>{svg(ruler_of(worst, outcome))}</div>"
         f'<div class="told">{told(check)}{_to_findings(check)}</div><ul class="why">{items}</ul></div>'
     )
@@ -146,7 +146,7 @@ def _to_findings(check: Json) -> str:
 
 def _row_of(check: Json) -> str:
     """Where the findings of a check begin in the table of all."""
-    return f"{check['check']}-findings"
+    return f"{text_of(check['check'])}-findings"
 
 
 def _cells(reference: Json) -> str:

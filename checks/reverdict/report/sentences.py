@@ -253,7 +253,8 @@ def _about_others(references: list[dict[str, Any]]) -> str:
         checks = {check_name(check) for one in alike for check in one["checks"] if _weighs(check, outcome)}
         one = len(alike) == 1
         verb = f"fail{'s' if one else ''} {ending}" if outcome == "fail" else f"{'is' if one else 'are'} unsure: "
-        by_name = [name for name in (*CHECK_NAMES.values(), ONSET) if name in checks]
+        known = (*CHECK_NAMES.values(), ONSET)
+        by_name = [*(name for name in known if name in checks), *sorted(checks - {*known})]
         said.append(f"{_of(alike)} {verb}{listed(by_name) if by_name else 'nothing was asked'}")
     holding = [reference for reference in references if reference["outcome"] == "pass"]
     if holding:

@@ -95,22 +95,23 @@ def _explained(reference: Mapping[str, Any], kind: str) -> str:
 
 
 def _table(references: list[dict[str, Any]]) -> str:
+    columns = cells.checks_of(references)
     rows = [
-        f"| reference | {' | '.join(CHECK_NAMES[check] for check in words.CHECKS)} |",
-        f"|---|{'---|' * len(words.CHECKS)}",
+        f"| reference | {' | '.join(CHECK_NAMES[check] for check in columns)} |",
+        f"|---|{'---|' * len(columns)}",
     ]
     for reference in references[:ROWS]:
         checks = {check["check"]: check for check in reference["checks"]}
-        cells = " | ".join(_cell(checks.get(check), reference) for check in words.CHECKS)
-        rows.append(f"| {_name(reference)} | {cells} |")
+        row = " | ".join(_cell(checks.get(check), check, reference) for check in columns)
+        rows.append(f"| {_name(reference)} | {row} |")
     if len(references) > ROWS:
         rows.append(f"\n{len(references) - ROWS} more references stand in index.html.")
     return "\n".join(rows)
 
 
-def _cell(check: Mapping[str, Any] | None, reference: Mapping[str, Any]) -> str:
+def _cell(check: Mapping[str, Any] | None, name: str, reference: Mapping[str, Any]) -> str:
     if check is None:
-        return "missing"
+        return "missing" if name in words.CHECKS else "no table"
     if not_reached(check, reference):
         return "not reached"
     worst = worst_finding(check)

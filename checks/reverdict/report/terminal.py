@@ -177,7 +177,7 @@ def _check(check: Mapping[str, Any], emphasis: bool) -> str:
         else ""
     )
     because = plain(check["reason"]) if outcome == "not asked" or word == "unsure, accepted" else ""
-    said = f"  {CHECK_NAMES[check['check']]:<13}{drawn} "
+    said = f"  {CHECK_NAMES[check['check']]:<12} {drawn} "
     told = "  ".join(part for part in (share(worst), where, because) if part)
     padded = f"{word:<9}" if told else word
     return said + _strong(padded, outcome, emphasis) + (f" {shorten(told, 160)}" if told else "")

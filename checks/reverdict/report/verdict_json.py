@@ -124,6 +124,11 @@ def json_schema() -> dict[str, Any]:
     """Give the JSON Schema of ``verdict.json``, for those who read it from scripts. Unknown keys are allowed."""
     text, number = {"type": "string"}, {"type": ["number", "null"]}
     outcome = {"enum": list(OUTCOMES)}
+    name_of_check = {"type": "string", "pattern": "^[a-z][a-z0-9]*(-[a-z0-9]+)*$"}
+    ours_or_brought = {
+        "properties": {"brought_by": text},
+        "anyOf": [{"properties": {"check": {"enum": list(words.CHECKS)}}}, {"required": ["brought_by"]}],
+    }
     finding = _object(
         quantity=text,
         where=text,
@@ -139,7 +144,7 @@ def json_schema() -> dict[str, Any]:
         cell=text,
     )
     check = _object(
-        check={"enum": list(words.CHECKS)},
+        check=name_of_check,
         outcome=outcome,
         reason=text,
         closes_gate={"type": "boolean"},
@@ -155,7 +160,7 @@ def json_schema() -> dict[str, Any]:
         explains={"type": "number"},
         cell=text,
     )
-    put = _object(check={"enum": list(words.CHECKS)}, outcome=outcome, reason=text, closes_gate={"type": "boolean"})
+    put = _object(check=name_of_check, outcome=outcome, reason=text, closes_gate={"type": "boolean"})
     cell = {
         "type": "object",
         "required": ["cell", "sample_rate_hz", "block_size", "level_dbfs", "preset", "checks"],
@@ -165,14 +170,14 @@ def json_schema() -> dict[str, Any]:
             "block_size": {"anyOf": [{"type": "integer"}, {"const": "whole"}]},
             "level_dbfs": {"type": "number"},
             "preset": text,
-            "checks": {"type": "array", "items": put},
+            "checks": {"type": "array", "items": {"allOf": [put, ours_or_brought]}},
         },
     }
     reference = _object(
         name=text,
         title=text,
         outcome=outcome,
-        checks={"type": "array", "items": check},
+        checks={"type": "array", "items": {"allOf": [check, ours_or_brought]}},
         diagnosis={"type": "array", "items": explanation},
         diagnosis_failed=text,
         curves={"type": "object"},
@@ -231,6 +236,7 @@ def _cell(cell: words.CellVerdict) -> dict[str, Any]:
 
 def _outcome(check: words.CheckVerdict) -> dict[str, Any]:
     return {
+        **({"brought_by": check.brought_by} if check.brought_by else {}),
         "check": check.check,
         "outcome": str(check.outcome),
         "reason": check.reason,

@@ -8,6 +8,7 @@ Markup is each report's own affair.
 from __future__ import annotations
 
 import math
+import re
 import shlex
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
@@ -18,13 +19,23 @@ from reverdict.report.cells import axis_of, cells_of, split
 from reverdict.report.ranking import closes_gate, not_reached, one_of_each_first, worst_finding, worst_first
 from reverdict.report.verdict_json import counts
 
-CHECK_NAMES = {
-    "echo-timing": "echo timing",
-    "group-delay": "group delay",
-    "energy-decay": "energy decay",
-    "cost": "cost",
-    "conduct": "conduct",
-}
+
+class _CheckNames(dict[str, str]):
+    """Names of checks in a sentence; those that packages brought are called as they are written, without hyphens."""
+
+    def __missing__(self, check: str) -> str:
+        return re.sub(r"[^a-z0-9 ]", "?", check.replace("-", " "))
+
+
+CHECK_NAMES = _CheckNames(
+    {
+        "echo-timing": "echo timing",
+        "group-delay": "group delay",
+        "energy-decay": "energy decay",
+        "cost": "cost",
+        "conduct": "conduct",
+    }
+)
 
 ONSET = "onset"
 """What echo timing is called where a reference has no separate passes and only the onset was judged."""
