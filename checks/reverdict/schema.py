@@ -17,6 +17,7 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date, datetime, time
+from functools import cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal, TypeVar, cast, get_args, get_type_hints
 
@@ -959,8 +960,9 @@ def _optional_fields(check: own_checks.OwnCheck) -> dict[str, Any]:
     return {name: (types[name] | None, Field(default=None, description=said[name])) for name in said}
 
 
-def _with_own(model: type[File], checks: Iterable[own_checks.OwnCheck]) -> type[File]:
-    """The model of a file with the tables of these checks."""
+@cache
+def _with_own(model: type[File], checks: tuple[own_checks.OwnCheck, ...]) -> type[File]:
+    """The model of a file with the tables of these checks; made once, for hundreds of references may ask for it."""
     base = Asked if issubclass(model, ReferenceFile) else Table
     added: dict[str, Any] = {}
     for check in checks:
@@ -970,7 +972,7 @@ def _with_own(model: type[File], checks: Iterable[own_checks.OwnCheck]) -> type[
     return create_model(model.__name__, __base__=model, **added) if added else model
 
 
-def _own_checks_in(names: Iterable[str], path: Path) -> list[own_checks.OwnCheck]:
+def _own_checks_in(names: Iterable[str], path: Path) -> tuple[own_checks.OwnCheck, ...]:
     """The checks of these tables that packages bring. BadInput where one cannot be used, or takes the name of ours."""
     found = []
     for name in own_checks.tables():
@@ -982,7 +984,7 @@ def _own_checks_in(names: Iterable[str], path: Path) -> list[own_checks.OwnCheck
     for check in found:
         if check.table in ReferenceFile.model_fields:
             raise BadInput(f"{path}: {check.table}", f"{check.package} brings a check of this name, which is taken")
-    return found
+    return tuple(found)
 
 
 def _own(written: Mapping[str, Any], defaults: DefaultTolerances, path: Path) -> tuple[dict[str, Own], list[BadInput]]:
