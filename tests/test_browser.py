@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from browser import chromium
+from reverdict.grids import impulse, time_frequency
 from reverdict.report import write_report
 from reverdict.report.frame import POLICY
 from reverdict.report.wording import plain
@@ -203,15 +204,22 @@ def large(number: int) -> Any:
 
 
 def as_a_gate_draws(curves: dict[str, Any]) -> dict[str, Any]:
-    """Curves of as many points and digits as those of a trial, about 650 and 240."""
-    most = {"echogram": 650, "decay": 240, "group_delay": 160}
+    """Curves of as many points and digits as those of a trial, about 650 and 120, and grids of noise, the largest."""
+    most = {"echogram": 650, "decay": 120, "group_delay": 160}
+    paths = [one["path"] for one in curves["echogram"]]
+    rng = np.random.default_rng(5)
+    drawn: dict[str, list[Any]] = {"impulse": [], "time_frequency": []}
+    for path in paths:
+        both = rng.standard_normal((2, 9600))
+        drawn["impulse"].append({"path": path} | impulse(*both, 48_000, 0.15, len(paths)))
+        drawn["time_frequency"].append({"path": path} | time_frequency(*both, 48_000, 0.15, [], len(paths)))
 
     def thinned(value: Any, points: int) -> Any:
         if not isinstance(value, np.ndarray):
             return value
         return np.round(value[:: max(1, math.ceil(value.size / points))], 3)
 
-    return {
+    return drawn | {
         kind: [{key: thinned(value, most[kind]) for key, value in one.items()} for one in several]
         for kind, several in curves.items()
     }

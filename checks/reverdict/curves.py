@@ -27,7 +27,7 @@ ECHOGRAM_TRIPS = 8
 LONGEST_ECHOGRAM_S = 0.4
 DENSE_ECHOGRAM_S = 0.25
 FLOOR_DB = -80.0
-DECAY_POINTS = 160
+DECAY_POINTS = 120
 BEYOND_THE_LAST = 1.15
 """An echogram is shown as far as this times the last pass."""
 ANY = "any"
