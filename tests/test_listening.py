@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from scipy.signal import resample_poly
 
-from reverdict.auditioning import FOLDER, audition, hand_on
+from reverdict.auditioning import FOLDER, audition, clear, hand_on
 from reverdict.listening import dry
 from reverdict.listening.excerpts import DRY, PEAK_DBFS, excerpts
 from reverdict.listening.loudness import loudness_lkfs, true_peak
@@ -176,6 +176,7 @@ def test_sounds_are_written_for_the_first_references_and_older_ones_go(tmp_path:
     (report / FOLDER / "gone").mkdir(parents=True)
     for number, name in enumerate(("a", "b", "c")):
         hand_on(responses, name, Response(response(), RATE_HZ), Response(response(seed=number)[:, :9000], RATE_HZ))
+    clear(report)
     told = audition(verdict_of("a", "b", "c"), responses, report, ["c", "b", "a"], 2, lambda name: f"of-{name}")
     assert sorted(folder.name for folder in (report / FOLDER).iterdir()) == ["of-b", "of-c"]
     assert [bool(one.sounds) for one in told.references] == [False, True, True]
