@@ -14,6 +14,7 @@ import pytest
 from reverdict.bisecting import AFTER, BEFORE, CANNOT_TELL, STOP, Question, step
 from reverdict.command_line import main
 from reverdict.demo import write_demo
+from reverdict.errors import BadInput
 
 LONG = (40, 23, (10, 19, 20, 25, 30, 31))
 SHORT = (9, 5, (3, 7))
@@ -21,13 +22,31 @@ SHORT = (9, 5, (3, 7))
 ARRIVAL = Question("echo-timing", "arrival", "spring 2*", by=0.02)
 
 
-def verdict(deviation: float | None, uncertainty: float = 0.001, outcome: str = "pass") -> dict[str, Any]:
-    finding = {
-        "quantity": "arrival", "where": "spring 2, pass 1", "unit": "ms", "deviation": deviation,
-        "uncertainty": uncertainty, "outcome": outcome,
+def finding(quantity: str, deviation: float | None, uncertainty: float, outcome: str, unit: str) -> dict[str, Any]:
+    return {
+        "quantity": quantity, "where": "spring 2, pass 1", "unit": unit, "deviation": deviation,
+        "uncertainty": uncertainty, "outcome": outcome, "reason": "why",
     }  # fmt: skip
-    check = {"check": "echo-timing", "outcome": outcome, "reason": "too noisy", "findings": [finding]}
-    return {"references": [{"checks": [check]}]}
+
+
+def verdict(
+    deviation: float | None, uncertainty: float = 0.001, outcome: str = "pass", output: str = "pass"
+) -> dict[str, Any]:
+    arrival = finding("arrival", deviation, uncertainty, outcome, "ms")
+    timing = {"check": "echo-timing", "outcome": outcome, "reason": "too noisy", "findings": [arrival]}
+    conduct = {
+        "check": "conduct", "outcome": output, "reason": "",
+        "findings": [finding("output", None, 0.0, output, ""), finding("stray sound", 1.0, 0.0, "pass", "dB")],
+    }  # fmt: skip
+    return {"references": [{"checks": [timing, conduct]}]}
+
+
+NOT_MEASURED: dict[str, Any] = {
+    "references": [{"checks": [
+        {"check": "echo-timing", "outcome": "unsure", "reason": "nothing to measure", "findings": []},
+        {"check": "conduct", "outcome": "pass", "reason": "", "findings": [finding("output", None, 0.0, "pass", "")]},
+    ]}],
+}  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -35,20 +54,34 @@ def verdict(deviation: float | None, uncertainty: float = 0.001, outcome: str = 
     [
         (verdict(0.01), ARRIVAL, BEFORE),
         (verdict(-0.03), ARRIVAL, AFTER),
-        (verdict(0.0205), ARRIVAL, BEFORE),  # not surely beyond
+        (verdict(0.0205), ARRIVAL, CANNOT_TELL),  # neither surely beyond nor surely within
+        (verdict(0.015, outcome="unsure"), ARRIVAL, BEFORE),  # however it lies to its own tolerance
         (verdict(None, outcome="unsure"), ARRIVAL, CANNOT_TELL),
         (verdict(0.01, 0.2, "unsure"), ARRIVAL, CANNOT_TELL),
         (verdict(0.2, outcome="fail"), Question(), AFTER),
         (verdict(0.2), Question(), BEFORE),
-        (verdict(0.03), Question(quantity="delay"), CANNOT_TELL),
-        ({"references": [{"checks": [{"check": "conduct", "reason": "did not compile", "findings": []}]}]}, ARRIVAL,
-         CANNOT_TELL),
+        (verdict(None, outcome="fail"), ARRIVAL, AFTER),  # golden has it, the build has lost it
+        (verdict(None, outcome="fail"), Question(), AFTER),
+        (verdict(0.2, outcome="fail", output="fail"), Question(), CANNOT_TELL),  # crashed in a cell of the matrix
+        (NOT_MEASURED, ARRIVAL, CANNOT_TELL),
     ],
 )  # fmt: skip
 def test_each_answer(given: dict[str, Any], question: Question, status: int) -> None:
     answer, said = step(given, question)
     assert answer == status
     assert said
+
+
+@pytest.mark.parametrize(
+    ("question", "said"),
+    [
+        (Question(quantity="delay"), "there are arrival, spring 2, pass 1; output"),
+        (Question(by=0.02), "what is asked for has dB, ms"),
+    ],
+)
+def test_a_question_that_cannot_be_answered_is_refused(question: Question, said: str) -> None:
+    with pytest.raises(BadInput, match=said):
+        step(verdict(0.03), question)
 
 
 @pytest.mark.parametrize("options", [["--golden", "nowhere"], ["--only", "nothing*"]])
@@ -94,12 +127,12 @@ def test_the_planted_commit_of_a_real_repository_is_found(
 ) -> None:
     repository = repository_of(tmp_path, *story)
     first = git(repository, "rev-list", "--max-parents=0", "HEAD")
-    git(repository, "bisect", "start", "main", first)
+    git(repository, "bisect", "start", "--term-old", "early", "--term-new", "late", "main", first)
     asked = ["build.toml", "--golden", "golden", "--only", "workshop-spring", "--check", "echo-timing"]
     command = [sys.executable, "-m", "reverdict", "bisect", *asked, "--where", "spring 2*", "--by", "0.02"]
     said = git(repository, "bisect", "run", *command)
-    assert "is the first bad commit" in said, said
-    bad = git(repository, "rev-parse", "refs/bisect/bad")
+    assert "is the first late commit" in said, said
+    bad = git(repository, "rev-parse", "refs/bisect/late")
     assert git(repository, "log", "-1", "--format=%s", bad) == f"Commit {story[1]}", shlex.join(command) + said
     git(repository, "bisect", "reset")
     assert git(repository, "status", "--porcelain") == ""

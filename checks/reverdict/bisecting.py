@@ -3,8 +3,10 @@
 Method. `git bisect run` checks commits out and asks a program: 0 is before (good), 1 to 124 after (bad), 125 cannot be
 told, 128 and more ends the search. A build is rendered and judged against the goldens of the *good* commit, for those
 of later commits may have been approved anew: they are taken out of git, not from what is checked out. After is whatever
-lies farther from golden than asked, or fails; what does not compile, crashes, is unsure or has no value cannot be told.
-A mistake in the question or an error of the suite ends the search, so that no commit is blamed for it.
+lies farther from golden than asked, or fails, and what the build has lost though golden has it. What does not compile,
+crashes or is unsure cannot be told: called good it would hide a culprit behind noise, called bad it would blame noise.
+A mistake in the question (no such finding, several units under one amount) or an error of the suite ends the search, so
+that no commit is blamed for it.
 """
 
 from __future__ import annotations
@@ -21,6 +23,8 @@ from typing import Any
 from reverdict.errors import BadInput
 
 BEFORE, AFTER, CANNOT_TELL, STOP = 0, 1, 125, 255
+OUTPUT = "output"
+"""The quantity that says whether a build compiled, ran to its end and gave sound."""
 
 
 @dataclass(frozen=True)
@@ -34,20 +38,41 @@ class Question:
 
 
 def step(verdict: Mapping[str, Any], question: Question) -> tuple[int, str]:
-    """Give the status of this commit, and why in a line. ``verdict`` is the gate's, as JSON."""
+    """Give the status of this commit, and why in a line. ``verdict`` is the gate's, as JSON.
+
+    Raises
+    ------
+    BadInput
+        Nothing that was judged is what the question asks for, or it has several units under one amount.
+    """
     asked = list(_asked(verdict, question))
-    known = [one for one in asked if one["deviation"] is not None]
-    if not known:
-        why = [check["reason"] for reference in verdict["references"] for check in reference["checks"]]
-        reason = next(filter(None, why), "no such finding")
-        return CANNOT_TELL, f"cannot be told: {reason}"
-    after = [one for one in known if _is_after(one, question)]
-    if after:
-        return AFTER, f"after: {_told(after[0])}"
-    unsure = [one for one in asked if one["outcome"] == "unsure" or one["deviation"] is None]
-    if unsure:
-        return CANNOT_TELL, f"cannot be told: {_told(unsure[0])}"
-    return BEFORE, f"before: {_told(max(known, key=lambda one: abs(one['deviation'])))}"
+    if why := _why_nothing(verdict, question, asked):
+        return CANNOT_TELL, f"cannot be told: {why}"
+    _refuse_slips(verdict, asked, question)
+    for status, said in ((AFTER, "after"), (CANNOT_TELL, "cannot be told")):
+        there = next((one for one in asked if _status(one, question.by) == status), None)
+        if there is not None:
+            return status, f"{said}: {_told(there)}"
+    return BEFORE, f"before: {_told(max(asked, key=lambda one: abs(one['deviation'] or 0.0)))}"
+
+
+def _why_nothing(verdict: Mapping[str, Any], question: Question, asked: Sequence[Mapping[str, Any]]) -> str:
+    """Why a build gave no sound, in any reference and cell, or nothing that is asked for; empty if it did."""
+    checks = [check for reference in verdict["references"] for check in reference["checks"]]
+    for one in (one for check in checks for one in check["findings"]):
+        if one["quantity"] == OUTPUT and one["outcome"] == "fail":
+            return str(one["reason"])
+    closed = (one for one in checks if one["outcome"] == "unsure" and fnmatchcase(one["check"], question.check))
+    return "" if asked else next((str(one["reason"]) for one in closed if not one["findings"]), "")
+
+
+def _refuse_slips(verdict: Mapping[str, Any], asked: Sequence[Mapping[str, Any]], question: Question) -> None:
+    if not asked:
+        there = sorted({_name(one) for one in _asked(verdict, Question())})
+        raise BadInput("bisect", f"nothing that was judged is what is asked for; there are {'; '.join(there[:6])} …")
+    units = sorted({one["unit"] for one in asked if one["unit"]})  # a polarity has none
+    if question.by is not None and len(units) > 1:
+        raise BadInput("--by", f"{question.by:g} of what? what is asked for has {', '.join(units)}; name a --quantity")
 
 
 def _asked(verdict: Mapping[str, Any], question: Question) -> Iterator[Mapping[str, Any]]:
@@ -63,16 +88,24 @@ def _asked(verdict: Mapping[str, Any], question: Question) -> Iterator[Mapping[s
                     yield finding
 
 
-def _is_after(finding: Mapping[str, Any], question: Question) -> bool:
-    if question.by is None:
-        return bool(finding["outcome"] == "fail")
-    return abs(finding["deviation"]) - (finding["uncertainty"] or 0.0) > question.by
+def _status(finding: Mapping[str, Any], by: float | None) -> int:
+    """By the rule of every gate (``judging``), with ``by`` for its tolerance if it is given."""
+    deviation, spread = finding["deviation"], finding["uncertainty"]
+    if by is None or deviation is None or spread is None:
+        return {"fail": AFTER, "unsure": CANNOT_TELL}.get(finding["outcome"], BEFORE)
+    if abs(deviation) - spread > by:
+        return AFTER
+    return BEFORE if abs(deviation) + spread <= by else CANNOT_TELL
 
 
 def _told(finding: Mapping[str, Any]) -> str:
-    name = ", ".join(filter(None, (finding["quantity"], finding["where"])))
-    value = "no value" if finding["deviation"] is None else f"{finding['deviation']:+.4g} {finding['unit']}".rstrip()
-    return f"{name} {value}"
+    if finding["deviation"] is None:
+        return f"{_name(finding)}: {finding['reason'] or finding['outcome']}"
+    return f"{_name(finding)} {finding['deviation']:+.4g} {finding['unit']}".rstrip()
+
+
+def _name(finding: Mapping[str, Any]) -> str:
+    return ", ".join(filter(None, (finding["quantity"], finding["where"])))
 
 
 def goldens_of_good(golden: Path, into: Path) -> Path:
@@ -85,7 +118,8 @@ def goldens_of_good(golden: Path, into: Path) -> Path:
     """
     place = golden.resolve()
     top = _git(place.parent, "rev-parse", "--show-toplevel")
-    good = _git(place.parent, "for-each-ref", "--format=%(refname)", "refs/bisect/good-*") if top else None
+    term = _git(place.parent, "bisect", "terms", "--term-good") if top else None  # "good", unless called otherwise
+    good = _git(place.parent, "for-each-ref", "--format=%(refname)", f"refs/bisect/{term}-*") if term else None
     if not top or not good or not place.is_relative_to(Path(top)):
         return golden
     inside = place.relative_to(Path(top)).as_posix()

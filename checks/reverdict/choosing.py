@@ -7,10 +7,20 @@ Method. A finding's deviation in shares of its tolerance is a coordinate, in whi
 ms, % and dB can be put together. The **distance** of a candidate in a check of a reference is the root mean square of
 its coordinates; over references, and over the three checks of the sound (echo timing, group delay, energy decay), again
 the root mean square, so that a check with many findings weighs no more than another. Only findings that every candidate
-has a value for are used. By the triangle inequality an error e of the coordinates moves such a distance by no more than
-the root mean square of e, whatever errors have to do with one another: that, of the expanded uncertainties, is the
-distance's own. A mean hides a single bad value, so the **worst** finding stands beside it, and whether a candidate
-passes is the gate's word alone.
+that passes has a value for are used (where none passes: every one), so that a broken build changes nothing among the
+others; its own distance is over those of them that it has, how many it lacks is said, and it is not on the front.
+By the triangle inequality an error e of the coordinates moves such a distance by no more than the root mean square of
+e, whatever errors have to do with one another: that, of the expanded uncertainties, is the distance's own. A mean
+hides a single bad value, so the **worst** finding stands beside it, and whether a candidate passes is the gate's word
+alone.
+
+Two candidates are **told apart** if any value of the sound differs by more than both uncertainties together (root sum
+of squares). Among n values some differ by that much for nothing but noise, so the uncertainties are widened until this
+happens as rarely among n as it does with one (Bonferroni; k = 2 becomes 3.5 for 100 values). Both were held against the
+same golden, whose noise cancels in their difference but is in both uncertainties: the rule errs towards not telling.
+
+Recommended is, of the candidates that pass, the cheapest of those that are not surely farther than the closest, or
+sound like it. Those that cost the same besides are **tied** with it.
 
 Cost is the geometric mean over references of the build's cost to the golden's: of instructions where all candidates
 were counted, else of times where all were timed. They are never mixed. Candidates may have goldens of their own (a C
@@ -32,6 +42,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from statistics import NormalDist
 from typing import Any
 
 LEAST = 0.01
@@ -71,6 +82,7 @@ class Candidate:
     distances : by check, those that have any.
     distance : of the sound as a whole; None where a check of it has no common value.
     worst : the finding nearest to its limit or farthest beyond, with "reference" and "check" in it.
+    lacks : how many of the findings compared it has no value for; its distances are over the others.
     why_not : why it does not pass, in a sentence; or why there is nothing to compare.
     """
 
@@ -81,6 +93,7 @@ class Candidate:
     distance: Distance | None = None
     worst: Mapping[str, Any] | None = None
     price: Price | None = None
+    lacks: int = 0
     why_not: str = ""
 
     @property
@@ -93,16 +106,18 @@ class Choice:
     """What is told of all candidates.
 
     candidates : those that pass first, the closest first.
-    front : labels of those on the front, among all that have a distance and a price.
+    front : labels of those on the front, among all that have a price and lack nothing.
     alike : pairs that cannot be told apart in sound.
     taken : label of the one that is recommended, empty where none is.
-    compared : how many findings all have a value for, and ``left_out``, how many not.
+    tied : labels of those that would do as well, as far as can be told.
+    compared : how many findings the distances are over, and ``left_out``, how many others there are.
     """
 
     candidates: tuple[Candidate, ...]
     front: tuple[str, ...]
     alike: tuple[tuple[str, str], ...]
     taken: str
+    tied: tuple[str, ...]
     compared: int
     left_out: int
 
@@ -116,9 +131,10 @@ class _Coordinate:
 def choose(verdicts: Mapping[str, Verdict]) -> Choice:
     """Put candidates side by side; ``verdicts`` are those of the gate as JSON, by label."""
     points = {label: _coordinates(verdict) for label, verdict in verdicts.items()}
-    judged = [own for own in points.values() if own]
-    common = set.intersection(*(set(own) for own in judged)) if judged else set()
-    everything = set().union(*judged)
+    judged = {label: own for label, own in points.items() if own}
+    leading = _leading(verdicts, judged)
+    common = set.intersection(*(set(judged[label]) for label in leading)) if leading else set()
+    everything = set().union(*judged.values())
     prices = _prices(verdicts)
     candidates = [
         _candidate(label, verdict, points[label], common, prices.get(label)) for label, verdict in verdicts.items()
@@ -130,14 +146,18 @@ def choose(verdicts: Mapping[str, Verdict]) -> Choice:
         for other in candidates[at + 1 :]
         if points[one.label] and points[other.label] and not told_apart(points[one.label], points[other.label], common)
     )
-    return Choice(
-        tuple(candidates), _front(candidates), alike, _taken(candidates, alike), len(common), len(everything - common)
-    )
+    taken, tied = _taken(candidates, alike)
+    return Choice(tuple(candidates), _front(candidates), alike, taken, tied, len(common), len(everything - common))
 
 
-def _closest_first(candidate: Candidate) -> tuple[bool, bool, float]:
+def _leading(verdicts: Mapping[str, Verdict], known: Mapping[str, object]) -> list[str]:
+    """Those of which something is known that pass; all of them where none does."""
+    return [label for label in known if verdicts[label]["outcome"] == "pass"] or list(known)
+
+
+def _closest_first(candidate: Candidate) -> tuple[bool, bool, bool, float]:
     far = candidate.distance.value if candidate.distance else math.inf
-    return not candidate.passes, candidate.distance is None, far
+    return not candidate.passes, candidate.distance is None, candidate.lacks > 0, far
 
 
 def _coordinates(verdict: Verdict) -> dict[Point, _Coordinate]:
@@ -159,12 +179,13 @@ def _coordinates(verdict: Verdict) -> dict[Point, _Coordinate]:
 def _candidate(
     label: str, verdict: Verdict, own: Mapping[Point, _Coordinate], common: set[Point], price: Price | None
 ) -> Candidate:
-    checks = dict.fromkeys(point[1] for point in sorted(common)) if own else {}
-    distances = {check: _of_check(own, common, check) for check in checks}
+    there = common & set(own)
+    checks = dict.fromkeys(point[1] for point in sorted(there))
+    distances = {check: _of_check(own, there, check) for check in checks}
     sound = [distances[check] for check in SOUND if check in distances]
     return Candidate(
         label, verdict, str(verdict["outcome"]), distances, _joined(sound) if sound else None, _worst(verdict),
-        price, _why_not(verdict),
+        price, len(common) - len(there), _why_not(verdict),
     )  # fmt: skip
 
 
@@ -185,12 +206,22 @@ def _joined(distances: Sequence[Distance]) -> Distance:
 
 
 def told_apart(one: Mapping[Point, _Coordinate], other: Mapping[Point, _Coordinate], common: set[Point]) -> bool:
-    """Whether any value of the sound differs by more than both are known to, and by more than ``LEAST``."""
-    return any(
-        abs(one[point].share - other[point].share) > max(LEAST, math.hypot(one[point].spread, other[point].spread))
-        for point in common
-        if point[1] in SOUND
-    )
+    """Whether any value of the sound differs by more than both are known to, and by more than ``LEAST``.
+
+    One that only one of them has tells them apart.
+    """
+    points = [point for point in common if point[1] in SOUND]
+    if any((point in one) != (point in other) for point in points):
+        return True
+    both = [(one[point], other[point]) for point in points if point in one]
+    wider = widening(len(both))
+    return any(abs(a.share - b.share) > max(LEAST, wider * math.hypot(a.spread, b.spread)) for a, b in both)
+
+
+def widening(count: int) -> float:
+    """By how much k = 2 must be widened for ``count`` values, so that noise exceeds any as rarely as it does one."""
+    normal = NormalDist()
+    return -normal.inv_cdf(normal.cdf(-2.0) / max(count, 1)) / 2.0
 
 
 def _worst(verdict: Verdict) -> Mapping[str, Any] | None:
@@ -209,10 +240,13 @@ def _why_not(verdict: Verdict) -> str:
         return ""
     if verdict["errors"]:
         return str(verdict["errors"][0])
+    checks = [(reference, check) for reference in verdict["references"] for check in reference["checks"]]
+    checks.sort(
+        key=lambda one: one[1]["outcome"] != "fail"
+    )  # what did not compile comes before what it left unmeasured
     closing = [
         f"{reference['name']}: {check['reason']}"
-        for reference in verdict["references"]
-        for check in reference["checks"]
+        for reference, check in checks
         if check["outcome"] == "fail" or check["closes_gate"]
     ]
     return closing[0] + (f"; and {len(closing) - 1} more" if len(closing) > 1 else "") if closing else ""
@@ -229,13 +263,18 @@ class _Cost:
 
 def _prices(verdicts: Mapping[str, Verdict]) -> dict[str, Price]:
     """Prices by label; none where candidates have no cost in common."""
-    judged = {label: verdict for label, verdict in verdicts.items() if verdict["references"]}
+    leading = _leading(verdicts, {label: 0 for label, verdict in verdicts.items() if _has_cost(verdict)})
     for by, costs_of in (("counted", _counted), ("timed", _timed)):
-        costs = {label: costs_of(verdict) for label, verdict in judged.items()}
-        references = set.intersection(*(set(own) for own in costs.values())) if costs else set()
+        costs = {label: costs_of(verdict) for label, verdict in verdicts.items()}
+        references = set.intersection(*(set(costs[label]) for label in leading)) if leading else set()
         if references:
-            return _priced({label: [own[name] for name in sorted(references)] for label, own in costs.items()}, by)
+            comparable = {label: own for label, own in costs.items() if references <= set(own)}
+            return _priced({label: [own[name] for name in sorted(references)] for label, own in comparable.items()}, by)
     return {}
+
+
+def _has_cost(verdict: Verdict) -> bool:
+    return verdict["outcome"] == "pass" or bool(_counted(verdict) or _timed(verdict))
 
 
 def _priced(costs: Mapping[str, Sequence[_Cost]], by: str) -> dict[str, Price]:
@@ -278,27 +317,39 @@ def _timed(verdict: Verdict) -> dict[str, _Cost]:
 
 
 def _front(candidates: Sequence[Candidate]) -> tuple[str, ...]:
-    placed = [one for one in candidates if one.distance and one.price]
+    placed = [one for one in candidates if one.distance and one.price and not one.lacks]
     return tuple(one.label for one in placed if not any(_beats(other, one) for other in placed if other is not one))
 
 
 def _beats(one: Candidate, other: Candidate) -> bool:
     """Whether one is surely worse in neither and surely better in one."""
-    assert one.distance is not None
-    assert other.distance is not None
-    assert one.price is not None
-    assert other.price is not None
-    closer, cheaper = other.distance.value - one.distance.value, other.price.percent - one.price.percent
-    sure = max(LEAST, one.distance.uncertainty + other.distance.uncertainty)
-    sure_percent = math.hypot(one.price.uncertainty, other.price.uncertainty)
-    return closer >= -sure and cheaper >= -sure_percent and (closer > sure or cheaper > sure_percent)
+    better = surely_farther(other, one) or surely_cheaper(one, other)
+    return better and not surely_farther(one, other) and not surely_cheaper(other, one)
 
 
-def _taken(candidates: Sequence[Candidate], alike: Sequence[tuple[str, str]]) -> str:
-    """The closest that passes; of those that sound the same as it, the cheapest."""
+def _taken(candidates: Sequence[Candidate], alike: Sequence[tuple[str, str]]) -> tuple[str, tuple[str, ...]]:
+    """The recommended one of those that pass, and those tied with it."""
     passing = [one for one in candidates if one.passes and one.distance]
     if not passing:
-        return ""
+        return "", ()
     closest = passing[0]
-    same = [one for one in passing if one is closest or (closest.label, one.label) in alike]
-    return min(same, key=lambda one: one.price.percent if one.price else math.inf).label
+    near = [one for one in passing if not surely_farther(one, closest) or (closest.label, one.label) in alike]
+    taken = min(near, key=lambda one: one.price.percent if one.price else math.inf)
+    tied = [one.label for one in near if one is not taken and not surely_cheaper(taken, one)]
+    return taken.label, tuple(tied)
+
+
+def surely_farther(one: Candidate, other: Candidate) -> bool:
+    """Whether one is farther from golden than another by more than their distances are known to."""
+    assert one.distance is not None
+    assert other.distance is not None
+    sure = max(LEAST, one.distance.uncertainty + other.distance.uncertainty)
+    return one.distance.value - other.distance.value > sure
+
+
+def surely_cheaper(one: Candidate, other: Candidate) -> bool:
+    """Whether one costs less than another by more than their costs are known to; False where one is not known."""
+    if one.price is None or other.price is None:
+        return False
+    sure = math.hypot(one.price.uncertainty, other.price.uncertainty)
+    return other.price.percent - one.price.percent > sure

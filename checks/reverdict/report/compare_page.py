@@ -32,6 +32,9 @@ STYLE = """
 .candidates td,.candidates th{vertical-align:top;padding:.5rem 1rem .5rem 0;border-bottom:1px solid var(--line)}
 .candidates thead th{color:var(--soft);font-weight:400;border-bottom:1px solid var(--ink)}
 .candidates .n,.candidates .word{white-space:nowrap}
+.candidates th:first-child{min-width:9rem}
+.candidates td:last-child{min-width:13rem}
+.candidates caption{max-width:calc(100vw - 3rem)}
 figure.wide{max-width:44rem}
 """
 

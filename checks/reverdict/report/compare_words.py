@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from reverdict.choosing import Candidate, Choice, Distance, Price
+from reverdict.choosing import Candidate, Choice, Distance, Price, surely_cheaper, surely_farther
 from reverdict.report.summary import escape
 from reverdict.report.wording import CHECK_NAMES, figure, listed, place, plain, share, shorten
 
@@ -50,11 +50,15 @@ def opening(choice: Choice) -> list[str]:
     if taken is None:
         return [_none(choice)]
     said = [f"Take {called(taken)}: {_reasons(taken, passing, choice)}."]
-    cheaper = [one for one in passing if _cheaper(one, taken) and one.label in choice.front]
+    if choice.tied:
+        tied = listed([called_by(label, choice) for label in choice.tied])
+        told = "closeness and cost tell" if taken.price else "closeness tells; costs cannot be compared"
+        said.append(f"A tie: {tied} would do as well, as far as {told}.")
+    cheaper = [one for one in passing if surely_cheaper(one, taken) and one.label in choice.front]
     said += [_instead(one, taken) for one in cheaper[:2]]
     out = [one for one in choice.candidates if not one.passes]
     if out:
-        said.append(f"{_capital(listed([called(one) for one in out]))} {'do' if len(out) > 1 else 'does'} not pass.")
+        said.append(f"{listed([called(one) for one in out])} {'do' if len(out) > 1 else 'does'} not pass.")
     return said
 
 
@@ -64,12 +68,14 @@ def _reasons(taken: Candidate, passing: Sequence[Candidate], choice: Choice) -> 
         first = "the only one that passes"
     elif same:
         first = f"it cannot be told apart in sound from {listed([called(one) for one in same])}, and nothing is closer"
+    elif any(not surely_farther(one, taken) for one in passing if one is not taken and one.distance):
+        first = "none that passes is surely closer"
     else:
         first = "the closest of those that pass"
     cost = ""
     if taken.price:
-        pricey = [one.price.percent for one in passing if one.price and one is not taken]
-        superlative = "the cheapest, " if pricey and taken.price.percent <= min(pricey) else ""
+        others = [one for one in passing if one.price and one is not taken]
+        superlative = "the cheapest, " if others and all(surely_cheaper(taken, one) for one in others) else ""
         against = taken.price.against == taken.label
         cost = f"; {superlative}{taken.price.by}" if against else f"; {superlative}cost {price_of(taken.price)}"
         cost += "" if against else f" ({taken.price.by})"
@@ -78,15 +84,9 @@ def _reasons(taken: Candidate, passing: Sequence[Candidate], choice: Choice) -> 
 
 def _instead(one: Candidate, taken: Candidate) -> str:
     return (
-        f"{_capital(called(one))} costs {price_of(one.price)} instead of {price_of(taken.price)} and is "
+        f"{called(one)} costs {price_of(one.price)} instead of {price_of(taken.price)} and is "
         f"{distance_of(one.distance)} of tolerance off."
     )
-
-
-def _cheaper(one: Candidate, taken: Candidate) -> bool:
-    if one is taken or one.price is None or taken.price is None:
-        return False
-    return one.price.percent < taken.price.percent - one.price.uncertainty - taken.price.uncertainty
 
 
 def _alike(one: Candidate, other: Candidate, choice: Choice) -> bool:
@@ -104,13 +104,19 @@ def _none(choice: Choice) -> str:
 def remarks(choice: Choice) -> list[str]:
     """What to know of the table."""
     told = [
-        f"{_capital(listed([called_by(one, choice) for one in group]))} cannot be told apart in sound."
+        f"{listed([called_by(one, choice) for one in group])} cannot be told apart in sound."
         for group in _groups(choice)
     ]
+    whose = "all that pass" if any(one.passes for one in choice.candidates) else "all"
     told.append(
-        f"Distances are over {choice.compared} findings that all have a value for"
+        f"Distances are over {choice.compared} findings that {whose} have a value for"
         + (f"; {choice.left_out} others are left out." if choice.left_out else ".")
     )
+    told += [
+        f"That of {called(one)} is over {choice.compared - one.lacks} of them: it has no value for the others."
+        for one in choice.candidates
+        if one.lacks and one.distance
+    ]
     against = next((one.price.against for one in choice.candidates if one.price), None)
     if against:
         told.append(f"Costs are against {called_by(against, choice)}, since the candidates' goldens cost differently.")
@@ -172,6 +178,7 @@ def as_json(choice: Choice) -> dict[str, Any]:
         "recommended": choice.taken or None,
         "said": opening(choice),
         "front": list(choice.front),
+        "tied": list(choice.tied),
         "not_told_apart": [list(pair) for pair in choice.alike],
         "compared": choice.compared,
         "left_out": choice.left_out,
@@ -181,6 +188,7 @@ def as_json(choice: Choice) -> dict[str, Any]:
                 "build": dict(one.verdict["build"]),
                 "outcome": one.outcome,
                 "why_not": one.why_not,
+                "lacks": one.lacks,
                 "distance": _distance_json(one.distance),
                 "checks": {check: _distance_json(distance) for check, distance in one.distances.items()},
                 "cost": None if one.price is None else {
@@ -195,7 +203,3 @@ def as_json(choice: Choice) -> dict[str, Any]:
 
 def _distance_json(distance: Distance | None) -> dict[str, float] | None:
     return None if distance is None else {"value": distance.value, "uncertainty": distance.uncertainty}
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
