@@ -145,6 +145,13 @@ def test_a_stage_that_no_function_fits_is_unsure_and_not_cheaper() -> None:
     assert {one["stage"]: one["candidate"] for one in told} == {"dispersion": None, "other": None}
 
 
+def test_what_was_counted_has_no_reason_why_not() -> None:
+    golden, candidate = counted.of_build(count(), STAGES, "baseline"), counted.of_build(count(), STAGES)
+    assert counted.as_json(golden, candidate, STAGES)["why_not"] == ""
+    failed = counted.of_build(Count(why_not="crashed"), STAGES, "baseline")
+    assert counted.as_json(failed, candidate, STAGES)["why_not"] == "baseline: crashed"
+
+
 def test_nothing_is_found_where_nothing_is_asked() -> None:
     assert not counted.wanted(Cost())
     assert judge(count(), count(chain=90.0), Cost()) == []

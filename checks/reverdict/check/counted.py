@@ -239,7 +239,8 @@ def _budgets(settings: Cost) -> dict[str, float]:
 def _why_not(golden: Counted, candidate: Counted) -> str:
     if candidate.why_not:
         return candidate.why_not
-    return f"{golden.origin}: {golden.why_not}" if golden.origin == "baseline" else golden.why_not
+    of_baseline = golden.why_not and golden.origin == "baseline"
+    return f"baseline: {golden.why_not}" if of_baseline else golden.why_not
 
 
 def _not_measured(why_not: str) -> str:
