@@ -145,6 +145,21 @@ def test_a_stage_that_no_function_fits_is_unsure_and_not_cheaper() -> None:
     assert {one["stage"]: one["candidate"] for one in told} == {"dispersion": None, "other": None}
 
 
+def test_a_build_that_names_no_stages_is_unsure_in_all_of_them() -> None:
+    settings = replace(ASKED, stages_percent=Tolerance.both_ways(0.5))
+    whole, *stages = counted.judge(counted.of_build(count(), STAGES), counted.of_build(count(), {}), settings)
+    assert whole.outcome is Outcome.PASS
+    assert {one.outcome for one in stages} == {Outcome.UNSURE}
+
+
+def test_a_stage_that_nobody_has_is_not_passed_over() -> None:
+    settings = replace(ASKED, stages_percent=Tolerance.both_ways(0.5))
+    both = counted.of_build(count(), {"dispersion": ("chian_*",)})
+    finding = next(one for one in counted.judge(both, both, settings) if one.where == "dispersion")
+    assert finding.outcome is Outcome.NOT_ASKED
+    assert "misspelt" in finding.reason
+
+
 def test_what_was_counted_has_no_reason_why_not() -> None:
     golden, candidate = counted.of_build(count(), STAGES, "baseline"), counted.of_build(count(), STAGES)
     assert counted.as_json(golden, candidate, STAGES)["why_not"] == ""

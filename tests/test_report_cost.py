@@ -273,6 +273,10 @@ UNCOUNTED = Finding("instructions", "", "%", None, None, None, None, 0.5, UNSURE
     ("finding", "hint"),
     [
         (UNCOUNTED, "install valgrind, or write timed_is_enough, or write"),
+        (
+            replace(UNCOUNTED, where="dispersion", reason="no function fits its patterns"),
+            "mend what it names, or write",
+        ),
         (judged("cost", "", "%", 0.0, 9.5, 10.0, 1.0), "time it on a quiet machine, widen dearer_percent, or write"),
         (judged("growth", "sections", "", 1.0, 0.14, 0.15, 0.02), "measure it on a quiet machine, widen growth_ex"),
         (judged("leak", "", "kB/s", 0.0, 0.9, 1.0, 0.2), "play it longer, widen leak_kb_per_s"),

@@ -19,7 +19,7 @@ Limits of validity. Those of the counts. Simulated misses depend on where memory
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from reverdict.judging import judge_deviation
@@ -35,7 +35,8 @@ if TYPE_CHECKING:
 
 UNIT = "instructions/sample"
 MISSES = "misses/sample"
-LOST = "no function of the build fits its patterns: misspelt, taken into its caller, or stripped?"
+LOST = "no function of the build fits its patterns in [build.stages]: misspelt, taken into its caller, or stripped?"
+NOBODY = "no function of build or golden fits its patterns: misspelt, or not called here?"
 LOST_AMONG = "it has the functions of a stage that none fits"
 TOLD_FUNCTIONS = 20
 KEPT_WITHIN = 1e-3
@@ -148,6 +149,9 @@ def _whole(golden: Counted, candidate: Counted, stages: Sequence[StageCost], per
 def _stage(one: StageCost, whole: float, candidate_whole: float, uncertainty: float, percent: Tolerance) -> Finding:
     if one.golden is None:
         return _unmeasured("instructions", UNIT, "the golden's stages are not known", where=one.stage)
+    if not one.golden and not one.candidate and one.stage != OTHER:
+        finding = _unmeasured("instructions", UNIT, NOBODY, where=one.stage)
+        return replace(finding, outcome=Outcome.NOT_ASKED, reason=NOBODY)
     if one.candidate is None:
         return _unmeasured("instructions", UNIT, LOST_AMONG if one.stage == OTHER else LOST, where=one.stage)
     share = f"{100.0 * one.candidate / candidate_whole:.0f} % of the whole"
@@ -199,7 +203,8 @@ def _what_moved(golden: Counted, candidate: Counted, stages: Sequence[StageCost]
     deviation = candidate.per_sample - golden.per_sample
     if not deviation:
         return ""
-    said = f"{100.0 * deviation / golden.per_sample:+.2g} %"
+    percent = 100.0 * deviation / golden.per_sample
+    said = f"{percent:+.0f} %" if abs(percent) >= 10 else f"{percent:+.2g} %"
     named = any(one.stage != OTHER for one in stages)
     moved = most_changed(stages if named else _by_function(golden, candidate))
     if moved is None or moved.change is None or abs(moved.change) <= _uncertainty(golden, candidate):

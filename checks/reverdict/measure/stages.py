@@ -87,9 +87,12 @@ def compare(golden: Mapping[str, float], candidate: Mapping[str, float]) -> list
 
     Where nothing is known of the golden's stages, neither is of any one of them. A stage that the candidate names and
     no function of it fits, though the golden has some, is not known, nor is ``OTHER``, which has those functions then.
+    So it is with all the golden's stages where the candidate names none.
     """
     names = [*candidate, *(name for name in golden if name not in candidate)]
     lost = {name for name, cost in candidate.items() if not cost and golden.get(name) and name != OTHER}
+    if set(candidate) == {OTHER}:
+        lost = {name for name in golden if name != OTHER}
     unknown = lost | {OTHER} if lost else lost
     return [
         StageCost(

@@ -17,6 +17,8 @@ from reverdict import words
 NEARLY_EQUAL = 1.25
 """Shares of tolerance within this factor say nothing about which check to speak of first."""
 
+CAUSES = ("growth", "leak")
+
 _ORDER = {"fail": 0, "unsure": 1, "pass": 2, "not asked": 3}
 
 Badness = tuple[float, ...]
@@ -28,13 +30,17 @@ def worst_first(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def one_of_each_first(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Put the worst of each quantity before the others of its kind, which rarely tell more: worst first, twice."""
+    """Put the worst of each quantity before the others of its kind, which rarely tell more: worst first, twice.
+
+    What grows or leaks makes the rest of a cost dear, and comes first.
+    """
     told: list[dict[str, Any]] = []
     rest: list[dict[str, Any]] = []
     seen = set()
     for finding in worst_first(findings):
         (rest if finding["quantity"] in seen else told).append(finding)
         seen.add(finding["quantity"])
+    told.sort(key=lambda finding: (_ORDER[finding["outcome"]], finding["quantity"] not in CAUSES))
     return told + rest
 
 

@@ -258,10 +258,11 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
         table = f"[cells.{axis_of(reference, cell)}.{check['check'].replace('-', '_')}]"
         return f"next: mend the build; if such cells may differ, give them limits of their own under {table} of {name}"
     if check["outcome"] == "fail":
-        return f"next: mend the build; if the change is wanted: reverdict golden approve {name} --from BUILD --why TEXT"
+        return f"next: mend the build; if the change is wanted: {_approval(check, failed, reference, name)}"
     again = _again_for_cost(check) if check["check"] == "cost" else ""
     if kind in ("recordings", "interface"):
-        again = "log more blocks of its cycles" if check["check"] == "cost" else "record it with less noise"
+        noisy = "log more blocks of its cycles" if check["check"] == "cost" else "record it with less noise"
+        again = again if again == MEND else noisy
     if not closes_gate(check):
         return f"next: nothing must be done{f'; to be sure, {again}' if again else ''}"
     table, worst = check["check"].replace("-", "_"), worst_finding(check)
@@ -272,6 +273,34 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
         again += f", widen {key}"
     return f'next: {f"{again}, or " if again else ""}write accept_unsure = "why" under [{table}] of {name}'
 
+
+MEND = "mend what it names"
+
+
+def _approval(
+    check: Mapping[str, Any], failed: Sequence[Mapping[str, Any]], reference: Mapping[str, Any], name: str
+) -> str:
+    """What has to be approved for a change that is wanted: another limit, another baseline, or another golden."""
+    quantity = failed[0]["quantity"] if failed else ""
+    if check["check"] == "cost" and quantity in _LIMITS_OF_COST:
+        key = _LIMITS_OF_COST[quantity]
+        return f"reverdict golden approve {name} --set 'cost.{key}' --why TEXT"
+    approve = f"reverdict golden approve {name} --from BUILD --why TEXT"
+    cost = reference.get("cost") or {}
+    against = (cost.get("counted") or {}).get("golden_from"), (cost.get("timed") or {}).get("against")
+    if check["check"] == "cost" and "baseline" in against:
+        return f"name this release as baseline, and {approve}"
+    return approve
+
+
+_LIMITS_OF_COST = {
+    "budget": "budgets={ TARGET = { … } }",
+    "growth": "growth_exponent=…",
+    "leak": "leak_kb_per_s=…",
+    "memory": "memory_percent=…",
+    "set-up": "setup_percent=…",
+}
+"""What is no property of the golden but a limit, approved as such."""
 
 _TOLERANCES = {
     "arrival": "arrival_ms",
@@ -304,6 +333,8 @@ def _again_for_cost(check: Mapping[str, Any]) -> str:
     """What could settle a cost that cannot be told: counts need their tool, seconds a quiet machine."""
     worst = worst_finding(check)
     quantity = worst["quantity"] if worst else ""
+    if worst and worst["deviation"] is None and not re.search("valgrind|noisy|leave", worst["reason"]):
+        return MEND
     if worst and quantity in _COUNTED:
         uncounted = "install valgrind, or write timed_is_enough" if quantity == "instructions" else "install valgrind"
         return uncounted if worst["deviation"] is None else "count it in longer runs"
