@@ -311,3 +311,34 @@ def test_findings_of_packages_are_looked_at_before_they_count(given: Finding, sa
         return
     with pytest.raises(own_checks.Broken, match=said):
         own_checks.findings_of(check, response, response, None)
+
+
+MODEL = """
+from pydantic import BaseModel, Field
+from reverdict.words import Finding, Outcome
+
+ABOUT = "Is it well?"
+
+class Tolerances(BaseModel):
+    limit_db: float = Field(ge=0, le=6, description="How far it may be.")
+
+def measure(response):
+    return response
+
+def judge(golden, candidate, tolerances):
+    return [Finding("wellness", "", "dB", 0.0, 0.5, 0.5, 0.0, tolerances.limit_db, Outcome.PASS, "")]
+"""
+
+
+@pytest.mark.parametrize(
+    ("limit", "status", "said"), [("1.0", 0, "wellness"), ("-1", 2, "limit_db"), ('"much"', 2, "limit_db")]
+)
+def test_tolerances_may_be_a_pydantic_model_with_bounds(
+    workspace: Workspace, tmp_path: Path, limit: str, status: int, said: str
+) -> None:
+    (tmp_path / "packages").mkdir()
+    packages = package(tmp_path / "packages", "wellness", MODEL)
+    add(workspace.golden / "tolerances.toml", f"\n[wellness]\nlimit_db = {limit}\n")
+    told = run("gate", workspace.build(), "--golden", workspace.golden, "--only", "short", packages=packages)
+    assert told.returncode == status, told.stdout + told.stderr
+    assert said in told.stdout + told.stderr

@@ -14,7 +14,7 @@ import math
 import re
 import subprocess
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date, datetime, time
 from functools import cache
@@ -950,14 +950,15 @@ def _optional_fields(check: own_checks.OwnCheck) -> dict[str, Any]:
         said = {one.name: str(one.metadata.get("description", "")) for one in fields(model)}
     else:
         entries: dict[str, FieldInfo] = cast(Any, model).model_fields
-        types = {
-            name: Annotated.__class_getitem__((entry.annotation, *entry.metadata))  # type: ignore[attr-defined]
-            if entry.metadata
-            else entry.annotation
-            for name, entry in entries.items()
-        }
+        types = {name: _annotated(entry.annotation, entry.metadata) for name, entry in entries.items()}
         said = {name: entry.description or "" for name, entry in entries.items()}
     return {name: (types[name] | None, Field(default=None, description=said[name])) for name in said}
+
+
+def _annotated(kind: Any, constraints: Sequence[Any]) -> Any:
+    """A type with what a model says of it, as ``Annotated`` has it."""
+    said = (kind, *constraints)
+    return cast(Any, Annotated)[said] if constraints else kind
 
 
 @cache
