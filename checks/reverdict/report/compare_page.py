@@ -17,11 +17,11 @@ from reverdict.report.compare_words import (
     worst_of,
 )
 from reverdict.report.line_chart import LEFT, RIGHT, WIDTH, Axis, chart, side_axis, time_axis
+from reverdict.report.lone_page import lone_page
 from reverdict.report.margin_ruler import ruler_of, svg
 from reverdict.report.markup import text_of, thin
 from reverdict.report.wording import CHECK_NAMES, plain, shorten
 
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 TOP, FOOT, HEIGHT = 30, 250, 290
 
 STYLE = """
@@ -43,15 +43,12 @@ def page(choice: Choice) -> str:
     """Give the whole page."""
     head = "".join(f'<p class="said">{thin(text_of(said))}</p>' for said in opening(choice))
     told = "".join(f'<p class="quiet">{thin(text_of(said))}</p>' for said in remarks(choice))
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        '<meta name="referrer" content="no-referrer">\n<title>reverdict: which build to take</title>\n'
-        f"<style>{look.INK_AND_PAPER + look.RULER_STYLE + look.CHART_STYLE + look.PAGE_STYLE + STYLE}</style>\n"
-        f"</head>\n<body>\n<header><h1>reverdict: <b>which of {len(choice.candidates)} builds to take</b></h1>{head}"
+    return lone_page(
+        "reverdict: which build to take",
+        look.CHART_STYLE + look.PAGE_STYLE + STYLE,
+        f"<header><h1>reverdict: <b>which of {len(choice.candidates)} builds to take</b></h1>{head}"
         f"</header>\n<main>{_front(choice)}{_table(choice)}{told}</main>\n"
-        '<footer><dl><dt>data</dt><dd><a href="compare.json">compare.json</a></dd></dl></footer>\n</body>\n</html>\n'
+        '<footer><dl><dt>data</dt><dd><a href="compare.json">compare.json</a></dd></dl></footer>\n',
     )
 
 

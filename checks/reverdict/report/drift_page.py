@@ -23,11 +23,11 @@ from reverdict.report.drift_words import (
     told_of,
 )
 from reverdict.report.line_chart import LEFT, RIGHT, WIDTH, Axis, band, chart, line, side_axis
+from reverdict.report.lone_page import lone_page
 from reverdict.report.margin_ruler import svg
 from reverdict.report.markup import aligned, text_of, thin
 from reverdict.report.wording import figure, plain, shorten
 
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 SHOWN = 12
 """Quantities drawn; the others stand in the table."""
 TOP, FOOT, HEIGHT = 26, 150, 190
@@ -48,18 +48,11 @@ STYLE = """
 
 def page(history: History, within: float) -> str:
     """Give the whole page of ``reverdict drift``."""
-    said, *more = opening(history, within)
-    head = f'<p class="said">{thin(text_of(said))}</p>' + "".join(
-        f'<p class="said">{thin(text_of(one))}</p>' for one in more
-    )
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        '<meta name="referrer" content="no-referrer">\n<title>reverdict: drift over releases</title>\n'
-        f"<style>{look.INK_AND_PAPER + look.RULER_STYLE + look.CHART_STYLE + look.PAGE_STYLE + STYLE}</style>\n"
-        f"</head>\n<body>\n<header><h1>reverdict: <b>drift over releases</b></h1>{head}</header>\n"
-        f"<main>{drift_html(history)}</main>\n</body>\n</html>\n"
+    head = "".join(f'<p class="said">{thin(text_of(said))}</p>' for said in opening(history, within))
+    return lone_page(
+        "reverdict: drift over releases",
+        look.CHART_STYLE + look.PAGE_STYLE + STYLE,
+        f"<header><h1>reverdict: <b>drift over releases</b></h1>{head}</header>\n<main>{drift_html(history)}</main>\n",
     )
 
 

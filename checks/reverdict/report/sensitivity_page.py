@@ -11,13 +11,12 @@ from html import escape
 from typing import Any
 
 from reverdict.report import look
+from reverdict.report.lone_page import lone_page
 from reverdict.report.sensitivity_picture import STYLE, key_svg_notes, rule_svg
 from reverdict.report.sensitivity_words import about_slips, in_order, one_liner, told
 from reverdict.report.wording import plain, sentence
 
 Json = Mapping[str, Any]
-
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
 
 def sensitivity_html(result: Json) -> str:
@@ -26,15 +25,11 @@ def sensitivity_html(result: Json) -> str:
         f'<p class="said">{_text(sentence(one_liner(one), as_written=True))}</p>' for one in result["references"]
     )
     sections = "".join(_reference(one, number) for number, one in enumerate(result["references"]))
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f"<title>reverdict: what the tolerances catch</title>\n"
-        f"<style>{look.INK_AND_PAPER + look.RULER_STYLE + look.PAGE_STYLE + STYLE}</style>\n</head>\n<body>\n"
+    return lone_page(
+        "reverdict: what the tolerances catch",
+        look.PAGE_STYLE + STYLE,
         f"<header><h1>reverdict: <b>what the tolerances catch</b></h1>{opening}</header>\n"
-        f"<main>{reading_key()}{sections}</main>\n{_foot(result)}</body>\n</html>\n"
+        f"<main>{reading_key()}{sections}</main>\n{_foot(result)}",
     )
 
 
