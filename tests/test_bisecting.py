@@ -136,3 +136,16 @@ def test_the_planted_commit_of_a_real_repository_is_found(
     assert git(repository, "log", "-1", "--format=%s", bad) == f"Commit {story[1]}", shlex.join(command) + said
     git(repository, "bisect", "reset")
     assert git(repository, "status", "--porcelain") == ""
+
+
+@pytest.mark.parametrize(("asked", "said"), [("", "internal error, RuntimeError: a bug"), ("1", "Traceback")])
+def test_a_bug_ends_the_search_with_its_traceback_where_one_is_asked_for(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: Any, asked: str, said: str
+) -> None:
+    def broken(*_: Any) -> None:
+        raise RuntimeError("a bug")
+
+    monkeypatch.setattr("reverdict.gate.gate", broken)
+    monkeypatch.setenv("REVERDICT_TRACEBACK", asked)
+    assert main(["bisect", "build.toml", "--golden", str(tmp_path)]) == STOP
+    assert said in capsys.readouterr().err

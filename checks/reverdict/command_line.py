@@ -18,6 +18,7 @@ import sys
 import tempfile
 import threading
 import time
+import traceback
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -1408,8 +1409,11 @@ def _bisect(options: argparse.Namespace) -> int:
             golden = goldens_of_good(options.golden, Path(folder))
             verdict = gate(options.build, golden, options.only)
         status, said = step(to_json(verdict), Question(options.check, options.quantity, options.where, options.by))
-    except Exception as error:  # whatever it is, no commit is to be blamed for it
-        print("\n".join(_told(error)[1]), file=sys.stderr)
+    except Exception as error:  # raised, its status would be that of a bad commit
+        status, lines = _told(error)
+        if status == 3 and os.environ.get("REVERDICT_TRACEBACK"):
+            lines = ["".join(traceback.format_exception(error))]
+        print("\n".join(f"reverdict: {line}" for line in lines), file=sys.stderr)
         return STOP
     print(said)
     return status
