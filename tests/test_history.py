@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import shutil
@@ -299,7 +300,7 @@ def test_a_broken_or_older_index_is_made_anew(tmp_path: Path) -> None:
     file = tmp_path / index.NAME
     file.write_bytes(b"no database" * 1000)
     assert len(told(tmp_path).releases["spring"]) == 5
-    with sqlite3.connect(file) as database:
+    with contextlib.closing(sqlite3.connect(file, isolation_level=None)) as database:
         database.execute("pragma user_version = 99")
     assert len(told(tmp_path).releases["spring"]) == 5
 
