@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from conftest import Workspace
 from fault_truth import FAULTS, RATE_HZ, Fault, Tank, faulty, random_tank, respond
 from reverdict import golden_set
 from reverdict.command_line import main
@@ -22,8 +23,9 @@ from reverdict.demo import golden_folder
 from reverdict.diagnose import Explanation, diagnose
 from reverdict.diagnose.diagnosis import _take_each_other_back
 from reverdict.fit import fit_tank
+from reverdict.gate import gate
 from reverdict.measure.measurement import measure, measure_beside
-from reverdict.words import PATHS, Response
+from reverdict.words import PATHS, Finding, Outcome, Response
 
 Sound = NDArray[np.float64]
 
@@ -361,3 +363,22 @@ def test_a_change_of_the_workshops_springs_is_told(
     told = [one.words for one in explained(spring.samples[0], sound[0])]
     print(told)
     assert any(one.startswith(words) for one in told)
+
+
+@pytest.mark.parametrize(("quantity", "told"), [("cost of a silent tail", False), ("superposition", True)])
+def test_a_dear_silence_alone_is_no_reason_to_explain_the_sound(
+    workspace: Workspace, monkeypatch: pytest.MonkeyPatch, quantity: str, told: bool
+) -> None:
+    """The build is 3 samples late, within tolerance, and one thing about its conduct fails."""
+    fail = Finding(quantity, "", "%", 0.0, 900.0, 900.0, 0.0, 300.0, Outcome.FAIL, "")
+    monkeypatch.setattr("reverdict.check.conduct.judge", lambda *_: [fail])
+    player = (workspace.builds / "player.py").read_text(encoding="utf-8")
+    begin = "self.coming = np.zeros(0)"
+    late = player.replace(begin, f"{begin}; self.response = np.roll(self.response, 3)")
+    assert late != player
+    (workspace.builds / "player.py").write_text(late, encoding="utf-8")
+    (reference,) = gate(workspace.build(), workspace.golden, "short").references
+    outcomes = {check.check: str(check.outcome) for check in reference.checks}
+    assert outcomes["conduct"] == "fail"
+    assert outcomes["echo-timing"] == "pass"
+    assert bool(reference.diagnosis) == told

@@ -288,6 +288,34 @@ def test_an_unsure_cost_says_what_would_settle_it(finding: Finding, hint: str) -
     assert reason_lines(reference["checks"][0], reference, "library")[-1].startswith(f"next: {hint}")
 
 
+def reasons_of(findings: list[Finding], cost: dict[str, Any]) -> list[str]:
+    check = CheckVerdict("cost", FAIL, findings=tuple(findings), closes_gate=True)
+    reference = verdict_json(ReferenceVerdict("a", "", FAIL, (check,), cost=cost))["references"][0]
+    return reason_lines(reference["checks"][0], reference, "library")
+
+
+@pytest.mark.parametrize(
+    ("finding", "cost", "hint"),
+    [
+        (judged("budget", "pedal", "cycles", 0.0, 9.0, 8.0), {}, "golden approve a --set 'cost.budgets={ TARGET"),
+        (judged("leak", "", "kB/s", 0.0, 9.0, 8.0), {}, "golden approve a --set 'cost.leak_kb_per_s=…'"),
+        (judged("instructions", "", "", 50.0, 9.0, 1.0), {"counted": {"golden_from": "baseline"}}, "as baseline, and"),
+        (judged("cost", "", "%", 0.0, 9.0, 1.0), {"timed": {"against": "baseline"}}, "as baseline, and"),
+        (judged("instructions", "", "", 50.0, 9.0, 1.0), {}, "wanted: reverdict golden approve a --from BUILD"),
+    ],
+)
+def test_what_to_approve_depends_on_what_is_exceeded(finding: Finding, cost: dict[str, Any], hint: str) -> None:
+    assert hint in reasons_of([finding], cost)[-1]
+
+
+def test_what_grows_or_leaks_leads_however_far_the_rest_is_out() -> None:
+    growth, whole = judged("growth", "block size", "", 1.0, 0.9, 0.4), judged("instructions", "", "", 50.0, 900.0, 1.0)
+    assert [line.partition(":")[0] for line in reasons_of([whole, growth], {})[:2]] == [
+        "growth, block size",
+        "instructions",
+    ]
+
+
 # The picture
 
 

@@ -269,8 +269,8 @@ class Trial:
 
     def _closed(self, check: str, findings: list[Finding], accept_unsure: str) -> CheckVerdict:
         verdict = judging.close(check, findings, accept_unsure)
-        of_sound = [one for one in findings if one.quantity != SLOW_TAIL]
-        self._unwell |= judging.close(check, of_sound).outcome is not Outcome.PASS
+        unwell = [one for one in findings if one.outcome in (Outcome.FAIL, Outcome.UNSURE)]
+        self._unwell |= not findings or any(one.quantity != SLOW_TAIL for one in unwell)
         return verdict
 
     def _cost(self, benchmark: Any) -> list[Finding]:
