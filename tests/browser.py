@@ -6,7 +6,6 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -26,19 +25,19 @@ def executable() -> tuple[str, dict[str, str]] | None:
     return str(fetched), {"LD_LIBRARY_PATH": os.pathsep.join(libraries)}
 
 
-@contextmanager
-def chromium() -> Iterator[Any]:
-    """A browser, closed at the end; skips the test where Playwright or Chromium is missing."""
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Chromium, closed at the end; skips the test where Playwright or Chromium is missing."""
     playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright, of the extra dev")
     found = executable()
     if found is None:
         pytest.skip("needs Chromium; bash ci/get-browser fetches it")
     path, environment = found
     with playwright.sync_playwright() as started:
-        browser = started.chromium.launch(
+        chromium = started.chromium.launch(
             executable_path=path, env={**os.environ, **environment}, args=["--no-sandbox", "--disable-gpu"]
         )
         try:
-            yield browser
+            yield chromium
         finally:
-            browser.close()
+            chromium.close()

@@ -12,8 +12,13 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pytest
 
+from made_history import finding, run, write
 from reverdict.check import echo_timing, energy_decay, group_delay
+from reverdict.history.index import NAME, runs_of
+from reverdict.history.lines import history_of
+from reverdict.history.runs import files_of
 from reverdict.measure.decay import measure_decay
 from reverdict.measure.lag import onset_lag, pass_lags
 from reverdict.measure.lag_curve import lag_curves
@@ -24,8 +29,12 @@ from reverdict.words import Finding, Outcome, Response
 from spring_truth import TrueSpring, respond
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from numpy.typing import NDArray
     from pytest_benchmark.fixture import BenchmarkFixture
+
+    from reverdict.history.lines import History
 
 RATE_HZ = 48000
 TANK = (TrueSpring(0.030, 4200), TrueSpring(0.041, 3900, level_db=-2))
@@ -107,3 +116,21 @@ def test_measure_four_paths_of_a_stereo_reverb(benchmark: BenchmarkFixture) -> N
     paths = ("left→left", "left→right", "right→left", "right→right")
     response = Response(np.tile(four_seconds().samples, (4, 1)), RATE_HZ, paths=paths)
     assert len(benchmark(measure, response).paths) == 4
+
+
+@pytest.mark.parametrize("index", ["anew", "there"])
+def test_a_thousand_runs_are_read_and_followed(benchmark: BenchmarkFixture, tmp_path: Path, index: str) -> None:
+    """A hundred quantities each; with the index of an earlier reading, or none."""
+    noise = np.random.default_rng(1).standard_normal((1000, 100))
+    folder = write(
+        tmp_path, [run(n, [finding(str(q), 0.01 * one[q]) for q in range(100)]) for n, one in enumerate(noise)]
+    )
+
+    def followed() -> History:
+        if index == "anew":
+            (folder / NAME).unlink(missing_ok=True)
+        return history_of(runs_of(files_of(folder)))
+
+    history = benchmark.pedantic(followed, rounds=3, warmup_rounds=index == "there")
+    assert len(history.releases["spring"]) == 1000
+    assert (history.followed, len(history.moved)) == (100, 0)

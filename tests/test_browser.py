@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from browser import chromium
+from browser import browser as browser
 from reverdict.grids import impulse, time_frequency
 from reverdict.report import write_report
 from reverdict.report.frame import POLICY
@@ -35,12 +35,6 @@ class Strict(SimpleHTTPRequestHandler):
 
     def log_message(self, *_: Any) -> None:
         """Say nothing."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,6 @@ time or a wrong sound shows as samples that are not those expected.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from browser import chromium
+from browser import browser as browser
 from reverdict.auditioning import audition, hand_on
 from reverdict.report import write_report
 from reverdict.report.frame import safe_name
@@ -37,12 +36,6 @@ TAP = """
   globalThis.tap = tap;
 }
 """
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as started:
-        yield started
 
 
 def written(folder: Path, candidate: np.ndarray) -> str:

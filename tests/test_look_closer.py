@@ -3,23 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from browser import chromium
+from browser import browser as browser
 from reverdict.report import write_report
 from test_browser import Watched
 from test_browser import root as root
 from test_report import whole
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
