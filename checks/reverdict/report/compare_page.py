@@ -36,6 +36,12 @@ STYLE = """
 .candidates td:last-child{min-width:13rem}
 .candidates caption{max-width:calc(100vw - 3rem)}
 figure.wide{max-width:44rem}
+@media print{
+.candidates{font-size:7.5pt}
+.candidates td,.candidates th{padding-right:.5rem}
+.candidates .n{white-space:normal}
+.candidates .ruler{width:5rem}
+}
 """
 
 
@@ -98,11 +104,12 @@ def _front(choice: Choice) -> str:
     joined = "L".join(f"{x.at(at):.1f} {y.at(cost):.1f}" for at, cost in front)
     title = "Cost against distance"
     said = (
-        "Each build by its distance from the goldens and its cost; low and left is better. A hollow mark does not "
-        "pass. "
-        "The dashed line joins builds than which none is both closer and cheaper"
-        + (", the ring is the one recommended." if choice.taken else ".")
+        "Each build by its distance from the goldens and its cost; low and left is better. A hollow mark does not pass."
     )
+    if len(front) > 1:
+        said += " The dashed line joins builds than which none is both closer and cheaper."
+    if choice.taken:
+        said += " The ring is round the one recommended."
     drawn = [
         time_axis(x, FOOT, "distance, tolerances", TOP),
         side_axis(y, "cost, %"),
