@@ -256,11 +256,11 @@ def test_a_log_that_is_read_for_commands_takes_none_from_names(
 def test_a_log_gets_a_line_now_and_then(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     import sys
 
-    from reverdict import command_line
+    from reverdict.commands import console
 
     now = [100.0]
-    monkeypatch.setattr(command_line.time, "monotonic", lambda: now[0])
-    progress = command_line._Progress(sys.stderr)
+    monkeypatch.setattr(console.time, "monotonic", lambda: now[0])
+    progress = console.Progress(sys.stderr)
     for number in range(1, 101):
         progress.show(f"{number} of 100")
         now[0] += 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import graphlib
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,19 @@ def test_a_room_imports_only_what_it_may_know(room: str) -> None:
     assert files
     strangers = {str(file.relative_to(PACKAGE)): imports_of(file) - MAY_IMPORT[room] for file in files}
     assert not {file: sorted(names) for file, names in strangers.items() if names}
+
+
+def test_data_flows_one_way() -> None:
+    rooms: dict[str, set[str]] = {}
+    for file in PACKAGE.rglob("*.py"):
+        room = file.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        rooms.setdefault(room, set()).update(imports_of(file) - {room})
+    graphlib.TopologicalSorter(rooms).prepare()  # raises where rooms know each other in a circle
+
+
+def test_commands_are_known_to_the_command_line_alone() -> None:
+    knowing = {file.name for file in PACKAGE.rglob("*.py") if "commands" in imports_of(file)}
+    assert knowing - {file.name for file in (PACKAGE / "commands").glob("*.py")} == {"command_line.py"}
 
 
 def test_render_alone_starts_other_peoples_code() -> None:
