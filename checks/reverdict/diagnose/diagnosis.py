@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from reverdict.fit.fitting import TankFit
     from reverdict.fit.model import TankModel
     from reverdict.measure.measurement import Comparison, PathComparison, PathMeasurement
     from reverdict.words import Response
@@ -53,6 +54,8 @@ EXACT = 0.9999
 """What is done to a whole response explains so much of it, or is not what was done."""
 FAR = 0.03
 """Energy of a deviation, as a share of the golden's, above which a mistaken rate is thought of."""
+LEFT_OUT = 0.01
+"""Share of the golden's energy that a fitted model may leave out before what it counts is told with that share."""
 NOISE_PARTS = 10
 SAME_SIZE = 0.05
 UNDONE_DB = 10.0
@@ -141,9 +144,11 @@ def _of_path(
     added = [(one, min(one.energy / whole, 1.0)) for one in cleaned.found]
     told = [tell_addition(one, share, golden.size / rate_hz) for one, share in added if share > LEAST_ADDED]
     left = max(1.0 - sum(share for _, share in added), 0.0)
-    changes, model = _changes(*rest, rate_hz, noise, own, beside)
+    changes, fit = _changes(*rest, rate_hz, noise, own, beside)
     for change in changes:
-        one = tell_change(change, model, rate_hz)
+        one = tell_change(change, fit.model if fit else None, rate_hz)
+        if fit and change.change.springs:
+            one = replace(one, words=one.words + _doubt(fit))
         if one.kind.startswith(LENGTHENING):
             one = replace(one, words=one.words + _consequence(own, beside))
         told.append(replace(one, explains=left * one.explains))
@@ -159,6 +164,12 @@ def _take_each_other_back(told: Sequence[Explanation], golden: NDArray[Any], can
         return False
     heard_db = 10 * np.log10(after / before)
     return any(one.kind == "gain" and abs((one.amount or 0.0) - heard_db) > UNDONE_DB for one in told)
+
+
+def _doubt(fit: TankFit) -> str:
+    """What must be said with numbers of a model that is not quite the reverb: sections may not be those of its code."""
+    left = 10 ** (fit.residual_db / 10)
+    return f", as a fitted model counts that leaves {100 * left:.0f} % of the golden out" if left > LEFT_OUT else ""
 
 
 LENGTHENING = ("reflection", "trip gain", "lowpass", "decay")
@@ -179,7 +190,7 @@ def _changes(
     noise: float,
     own: PathMeasurement,
     beside: PathComparison,
-) -> tuple[list[Found], TankModel | None]:
+) -> tuple[list[Found], TankFit | None]:
     """What explains the deviation: changes of the whole response if they do, else of the springs too."""
     late_s, longer_s, time_scales = _hints(own, beside)
     seconds = golden.size / rate_hz
@@ -211,9 +222,7 @@ def _changes(
     fit = fit_tank(golden, rate_hz, 0.0, own.springs)
     if fit.model is None:
         return found, None
-    return search(
-        views(fit.band_hz[1], fit.model), of_all + changes_of_springs(fit.model, rate_hz, longer_s)
-    ), fit.model
+    return search(views(fit.band_hz[1], fit.model), of_all + changes_of_springs(fit.model, rate_hz, longer_s)), fit
 
 
 def _noise_power(golden: NDArray[Any], candidate: NDArray[Any]) -> float:

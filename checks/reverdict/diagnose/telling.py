@@ -19,6 +19,8 @@ RATES_HZ = (8000, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000, 176400
 RATE_SLACK = 2e-4
 BLOCKS = (16, 32, 64, 128, 256, 512, 1024, 2048, 4096, 8192)
 ALL = "all springs"
+ALL_OF_IT = 0.97
+"""Share of a deviation that a time scale must explain before a clock or a mistaken rate is blamed for it."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,9 @@ def tell_change(found: Found, model: TankModel | None, rate_hz: float) -> Explan
         words = f"{where} swapped: each is heard at the other's level"
         return Explanation(words, kind, where, None, "", None, found.explains)
     size = _sizes(kind, x, u, change.springs, model, rate_hz)
-    words = size.words + (", the delay line making up for its time" if kept else "")
+    # A clock moves all times and nothing else: what a time scale leaves unexplained was no clock's doing.
+    cause = size.cause if found.explains > ALL_OF_IT else ""
+    words = size.words + cause + (", the delay line making up for its time" if kept else "")
     return Explanation(
         f"{where}: {words}" if where else words, change.kind, where,
         size.amount if change.sized else None, size.unit, size.uncertainty if change.sized else None, found.explains,
@@ -63,6 +67,7 @@ class _Size:
     amount: float = 0.0
     unit: str = ""
     uncertainty: float = 0.0
+    cause: str = ""
 
 
 def _where(springs: tuple[int, ...], model: TankModel | None) -> str:
@@ -181,19 +186,20 @@ def _time_scale(x: float, u: float, rate_hz: float) -> _Size:
     scale = 1 + x
     if abs(x) < 3e-3:
         return _Size(
-            f"all times {1e6 * abs(x):.0f} ppm {_longer(x)}: a clock {'slow' if x > 0 else 'fast'} by so much",
+            f"all times {1e6 * abs(x):.0f} ppm {_longer(x)}",
             scale,
             "times",
             u,
+            f": a clock {'slow' if x > 0 else 'fast'} by so much",
         )
-    told = f"all times scaled by {scale:.4f}"
+    cause = ""
     pairs = [(a, b) for a in RATES_HZ for b in RATES_HZ if a != b and abs(a / b / scale - 1) < RATE_SLACK]
     # Which pair is meant cannot be told, but the reference's own rate is the likely reader.
     pairs.sort(key=lambda pair: (pair[1] != rate_hz, pair[0] != rate_hz, max(pair)))
     if pairs:
         made, read = pairs[0]
-        told += f": a {made / 1000:g} kHz response read as {read / 1000:g} kHz"
-    return _Size(told, scale, "times", u)
+        cause = f": a {made / 1000:g} kHz response read as {read / 1000:g} kHz"
+    return _Size(f"all times scaled by {scale:.4f}", scale, "times", u, cause)
 
 
 def _direct(x: float, u: float, _: float) -> _Size:
