@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from reverdict.report.board import pages
+from reverdict.report.pages.board import pages
 
 
 def everything(verdict: dict[str, Any], sensitivity: dict[str, Any] | None = None) -> str:

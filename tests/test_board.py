@@ -12,8 +12,8 @@ import pytest
 from reverdict.command_line import main
 from reverdict.history.runs import keep
 from reverdict.report import write_report
-from reverdict.report.board import PICTURES, with_pictures_of_the_worst
-from reverdict.report.verdict_json import to_json, verdict_text
+from reverdict.report.data.verdict import to_json, verdict_text
+from reverdict.report.pages.board import PICTURES, with_pictures_of_the_worst
 from test_report import HOSTILE, passing, tank, verdict_of, whole
 
 

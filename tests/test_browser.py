@@ -18,8 +18,8 @@ import pytest
 from browser import browser as browser
 from reverdict.grids import impulse, time_frequency
 from reverdict.report import write_report
-from reverdict.report.frame import POLICY
-from reverdict.report.wording import plain
+from reverdict.report.pages.frame import POLICY
+from reverdict.report.wording.basics import plain
 from test_report import HOSTILE, hall, hostile, passing, tank, verdict_of, whole
 
 PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}

@@ -17,7 +17,7 @@ import soundfile
 from browser import browser as browser
 from reverdict.auditioning import audition, hand_on
 from reverdict.report import write_report
-from reverdict.report.frame import safe_name
+from reverdict.report.pages.frame import safe_name
 from reverdict.words import Response
 from test_report import tank, verdict_of
 

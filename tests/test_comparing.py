@@ -15,7 +15,7 @@ import pytest
 from reverdict.choosing import choose
 from reverdict.command_line import main
 from reverdict.demo import write_demo
-from reverdict.report.compare_words import opening, remarks
+from reverdict.report.wording.comparison import opening, remarks
 
 needs_cc = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler called cc")
 

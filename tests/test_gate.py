@@ -24,7 +24,7 @@ from reverdict.check import conduct
 from reverdict.command_line import main
 from reverdict.errors import BadInput
 from reverdict.gate import gate
-from reverdict.report.verdict_json import json_schema
+from reverdict.report.data.verdict import json_schema
 from reverdict.sound import read_sound, write_sound
 from reverdict.words import CheckVerdict, Verdict
 

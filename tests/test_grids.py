@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from reverdict.grids import FULL, GREYS, HIGHEST_DB, LOWEST_DB, OCTAVES_HZ, STEP_DB, impulse, time_frequency
-from reverdict.report.echogram_picture import echogram_picture
 from reverdict.report.look import INK_AND_PAPER
+from reverdict.report.pictures.echogram import echogram_picture
 
 RATE_HZ = 48_000
 SHOWN_S = 0.2

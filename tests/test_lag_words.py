@@ -8,8 +8,8 @@ import pytest
 
 from dense_truth import NETWORK_HZ, modes, moved_network, network
 from reverdict.measure.lag_curve import lag_curves
-from reverdict.report.lag_picture import lag_picture
-from reverdict.report.lag_words import about_lag, time_in_words
+from reverdict.report.pictures.lag import lag_picture
+from reverdict.report.wording.lag import about_lag, time_in_words
 
 
 def table(**changes: Any) -> dict[str, Any]:

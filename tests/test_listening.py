@@ -18,7 +18,7 @@ from reverdict.auditioning import FOLDER, audition, clear, hand_on
 from reverdict.listening import dry
 from reverdict.listening.excerpts import DRY, PEAK_DBFS, excerpts
 from reverdict.listening.loudness import loudness_lkfs, true_peak
-from reverdict.report.sounds_page import sounds_html
+from reverdict.report.pages.sounds import sounds_html
 from reverdict.words import BuildIdentity, Outcome, ReferenceVerdict, Response, Verdict
 
 RATE_HZ = 48000

@@ -21,8 +21,8 @@ from reverdict.gate import gate
 from reverdict.machine import machine_class
 from reverdict.measure.decay_times import FITS
 from reverdict.reference import Reference, Tolerance
-from reverdict.report.verdict_json import json_schema as verdict_schema
-from reverdict.report.verdict_json import to_json
+from reverdict.report.data.verdict import json_schema as verdict_schema
+from reverdict.report.data.verdict import to_json
 from reverdict.sound import read_sound, write_sound
 
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")

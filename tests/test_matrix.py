@@ -27,7 +27,7 @@ from reverdict.demo.physical_springs import Spring, impulse_response
 from reverdict.gate import gate
 from reverdict.golden_set import references
 from reverdict.report import write_report
-from reverdict.report.verdict_json import json_schema, to_json
+from reverdict.report.data.verdict import json_schema, to_json
 from reverdict.words import CellVerdict, Verdict
 
 BLEED = 0.01
@@ -318,22 +318,22 @@ def test_a_fault_that_is_everywhere_is_told_once(matrix: Workspace) -> None:
 
 
 def to_text(verdict: Verdict) -> str:
-    from reverdict.report.terminal import text
+    from reverdict.report.printed.verdict import text
 
     return text(to_json(verdict))
 
 
 def test_a_verdict_from_before_there_were_cells_is_still_read(matrix: Workspace) -> None:
     from boards import everything
-    from reverdict.report.junit import junit_xml
-    from reverdict.report.summary import summary_md
+    from reverdict.report.files.junit import junit_xml
+    from reverdict.report.files.summary import summary_md
 
     judged = to_json(gate(a_build(matrix, "gain = 1.2"), matrix.golden))
     (reference,) = judged["references"]
     del reference["cells"]
     for check in reference["checks"]:
         check["findings"] = [finding for finding in check["findings"] if not finding.pop("cell")]
-    from reverdict.report.terminal import text
+    from reverdict.report.printed.verdict import text
 
     assert "The build is 1.58 dB louder in every band." in text(judged)
     assert "cell" not in summary_md(judged)
@@ -403,7 +403,7 @@ def test_an_integer_stretch_moves_the_transition_at_44100_hz(tmp_path: Path) -> 
 @pytest.mark.slow
 def test_how_the_demo_fares_in_a_wide_matrix(tmp_path: Path) -> None:
     """Release 1.0 at other rates, block sizes and levels: what is not of its rate is exact."""
-    from reverdict.report.terminal import text
+    from reverdict.report.printed.verdict import text
 
     shutil.copytree(golden_folder(), tmp_path / "golden")
     shutil.copy(BUILDS / "workshop.py", tmp_path)

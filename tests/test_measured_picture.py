@@ -17,8 +17,9 @@ import pytest
 from reverdict.errors import BadInput
 from reverdict.measure.colour import Colour
 from reverdict.measure.measurement import Measurement, lags_beside, measure
-from reverdict.report import measured_picture, paper
-from reverdict.report.measured_picture import draw, echogram, energy_db, figure_of, spread
+from reverdict.report.pictures import measured as measured_picture
+from reverdict.report.pictures import paper
+from reverdict.report.pictures.measured import draw, echogram, energy_db, figure_of, spread
 from reverdict.words import Response
 
 RATE = 24000

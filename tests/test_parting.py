@@ -17,8 +17,8 @@ from reverdict.command_line import main
 from reverdict.errors import BadInput
 from reverdict.merging import merged, read_part
 from reverdict.parting import Shard, dealt, read_shard
-from reverdict.report.annotating import code_quality, log_lines
-from reverdict.report.verdict_json import json_schema
+from reverdict.report.data.verdict import json_schema
+from reverdict.report.files.annotations import code_quality, log_lines
 
 PAGES = ("junit.xml", "summary.md", "index.html", "badge.svg", "references/short.html")
 

@@ -19,7 +19,7 @@ from reverdict.measure.click import find_click
 from reverdict.measure.decay import BandDecay
 from reverdict.measure.lag import pass_lags
 from reverdict.measure.measurement import Measurement, measure, measure_beside
-from reverdict.report.measured import print_json
+from reverdict.report.printed.measured import print_json
 from reverdict.sound import read_sound
 from reverdict.words import Response
 

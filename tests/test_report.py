@@ -20,21 +20,22 @@ import pytest
 
 from boards import everything
 from reverdict.errors import BadInput
-from reverdict.report import line_chart, margin_ruler, write_report
-from reverdict.report.badge import badge_svg
-from reverdict.report.board import pages
-from reverdict.report.decay_picture import decay_picture
-from reverdict.report.echogram_picture import echogram_picture
-from reverdict.report.frame import assets, safe_name
-from reverdict.report.junit import junit_xml
+from reverdict.report import margin_ruler, write_report
+from reverdict.report.data.verdict import counts, json_schema, to_json
+from reverdict.report.files.badge import badge_svg
+from reverdict.report.files.junit import junit_xml
+from reverdict.report.files.summary import escape, summary_md
 from reverdict.report.margin_ruler import HALF_CELLS, HALF_PX, OUTER_CELLS, OUTER_PX, Ruler, ruler_of
-from reverdict.report.peak_meter import peak_meter
+from reverdict.report.pages.board import pages
+from reverdict.report.pages.frame import assets, safe_name
+from reverdict.report.pictures import line_chart
+from reverdict.report.pictures.decay import decay_picture
+from reverdict.report.pictures.echogram import echogram_picture
+from reverdict.report.pictures.peak_meter import peak_meter
+from reverdict.report.printed.verdict import in_ascii, show, text
 from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_first
-from reverdict.report.sentences import about_reference, opening
-from reverdict.report.summary import escape, summary_md
-from reverdict.report.terminal import in_ascii, show, text
-from reverdict.report.verdict_json import counts, json_schema, to_json
-from reverdict.report.wording import CHECK_NAMES, LINES_PER_CHECK, plain, reason_lines, share
+from reverdict.report.wording.basics import CHECK_NAMES, LINES_PER_CHECK, plain, reason_lines, share
+from reverdict.report.wording.sentences import about_reference, opening
 from reverdict.words import (
     CHECKS,
     BuildIdentity,

@@ -12,15 +12,15 @@ import jsonschema
 import pytest
 
 from boards import everything
-from reverdict.report.cost_page import cost_html
-from reverdict.report.cost_picture import cost_picture
-from reverdict.report.cost_words import short_function
-from reverdict.report.growth_picture import growth_picture
-from reverdict.report.sentences import opening
-from reverdict.report.summary import summary_md
-from reverdict.report.terminal import in_ascii, text
-from reverdict.report.verdict_json import json_schema, to_json
-from reverdict.report.wording import plain, reason_lines
+from reverdict.report.data.verdict import json_schema, to_json
+from reverdict.report.files.summary import summary_md
+from reverdict.report.pages.cost import cost_html
+from reverdict.report.pictures.cost import cost_picture
+from reverdict.report.pictures.growth import growth_picture
+from reverdict.report.printed.verdict import in_ascii, text
+from reverdict.report.wording.basics import plain, reason_lines
+from reverdict.report.wording.cost import short_function
+from reverdict.report.wording.sentences import opening
 from reverdict.words import CheckVerdict, Finding, ReferenceVerdict
 from test_report import FAIL, HOSTILE, NOT_ASKED, PASS, UNSURE, Page, check_of, judged, passing, tank, verdict_of
 

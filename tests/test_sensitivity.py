@@ -22,10 +22,12 @@ from conftest import RATE_HZ, Workspace
 from reverdict import golden_set, sensitivity
 from reverdict.command_line import main
 from reverdict.faults import Catalogue, Fault, Heard
-from reverdict.report import sensitivity_terminal, sensitivity_words, write_sensitivity
-from reverdict.report.sensitivity_json import json_schema
-from reverdict.report.sensitivity_page import sensitivity_html
-from reverdict.report.sensitivity_picture import place, rule_svg, stretches
+from reverdict.report import write_sensitivity
+from reverdict.report.data.sensitivity import json_schema
+from reverdict.report.pages.sensitivity import sensitivity_html
+from reverdict.report.pictures.sensitivity import place, rule_svg, stretches
+from reverdict.report.printed import sensitivity as sensitivity_terminal
+from reverdict.report.wording import sensitivity as sensitivity_words
 from reverdict.searching import GATE, Outcomes, edge, search
 from reverdict.sensitivity import RESULTS_FILE, record
 from reverdict.sound import write_sound

@@ -19,7 +19,7 @@ from reverdict.measure.measurement import measure
 from reverdict.measure.settling import whittaker
 from reverdict.measure.springs import ARRIVAL_HZ, Spring, find_springs
 from reverdict.measure.transition import allpass_chain, find_transition, helical
-from reverdict.report.measured import print_json
+from reverdict.report.printed.measured import print_json
 from reverdict.words import Response
 from spring_truth import TRIPS, TrueSpring, respond
 

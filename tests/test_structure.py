@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import graphlib
+import re
 from pathlib import Path
 
 import pytest
@@ -73,6 +74,17 @@ def test_data_flows_one_way() -> None:
         room = file.relative_to(PACKAGE).parts[0].removesuffix(".py")
         rooms.setdefault(room, set()).update(imports_of(file) - {room})
     graphlib.TopologicalSorter(rooms).prepare()  # raises where rooms know each other in a circle
+
+
+def test_reports_are_written_one_way() -> None:
+    floors = ["data", "wording", "pictures", "files", "printed", "pages"]
+    back = {}
+    for floor in floors:
+        for file in (PACKAGE / "report" / floor).glob("*.py"):
+            seen = set(re.findall(r"reverdict\.report\.(\w+)", file.read_text(encoding="utf-8")))
+            if above := seen & set(floors[floors.index(floor) + 1 :]):
+                back[file.name] = above
+    assert back == {}
 
 
 def test_commands_are_known_to_the_command_line_alone() -> None:

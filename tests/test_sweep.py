@@ -22,7 +22,7 @@ from reverdict.measure.springs import SpringMeasurement, find_springs
 from reverdict.measure.stimulus import Stimulus, read_stimulus
 from reverdict.measure.sweep import Sweep, make_sweep, recognise
 from reverdict.measure.swept import measure_swept
-from reverdict.report.measured_picture import figure_of
+from reverdict.report.pictures.measured import figure_of
 from reverdict.sound import read_sound, write_sound
 from reverdict.words import Response
 from spring_truth import TrueSpring

@@ -50,7 +50,7 @@ class Asked:
 
 
 def observe(asked: Asked, work_folder: Path, benchmark: Any) -> tuple[list[Finding], dict[str, Any]]:
-    """Findings on cost, and what there is to know of it beyond them (``report.verdict_json``).
+    """Findings on cost, and what there is to know of it beyond them (``report.data.verdict``).
 
     Where instructions were counted, and pass or fail, they decide; time is then no reason to close the gate for being
     unsure.

@@ -1,4 +1,4 @@
-"""Curves of a trial as JSON-ready lists, in the shapes that ``report.verdict_json`` names. Nothing is judged here."""
+"""Curves of a trial as JSON-ready lists, in the shapes that ``report.data.verdict`` names. Nothing is judged here."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict import judging
 from reverdict.errors import BadInput
 from reverdict.parting import label, sum_up
-from reverdict.report.verdict_json import counts
+from reverdict.report.data.verdict import counts
 from reverdict.words import CHECKS, CheckVerdict, Outcome
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ Method
     (``searching``): each size is injected, measured beside the golden and judged by all checks but cost, as a build's
     response would be. Worker processes search one fault each.
 Files
-    FOLDER/sensitivity.json is written anew, beside and renamed, after every fault (``report.sensitivity_json`` says how
+    FOLDER/sensitivity.json is written anew, beside and renamed, after every fault (``report.data.sensitivity`` says how
     it reads). A reference carries a key: a digest of its impulses, of everything its TOML asks, and of the source that
     measures, injects and judges. Started again, what has the same key is kept and only the rest is done; cut off at
     any moment, all faults that were finished stay.

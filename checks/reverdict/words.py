@@ -125,15 +125,15 @@ class CellVerdict:
 
 @dataclass(frozen=True)
 class ReferenceVerdict:
-    """One reference: its checks and the curves that pages draw (JSON-ready, see report/verdict_json).
+    """One reference: its checks and the curves that pages draw (JSON-ready, see report.data.verdict).
 
     ``checks`` sum up all cells; curves are those of the main cell, diagnosis is of the first that does not pass.
     ``remarks`` are what to know of the golden itself: tolerances that nobody approved, another analysis.
     diagnosis : what change of the algorithm explains the deviation, what explains most first (JSON-ready too).
     diagnosis_failed : why there is none though one was tried; a bug of the suite, which changes no outcome.
-    cost : what a sample costs, in more detail than findings tell (JSON-ready, see report/verdict_json).
-    sounds : what of it can be heard beside a report (JSON-ready, see report/verdict_json).
-    golden_identity : which golden it was held against (JSON-ready, see report/verdict_json).
+    cost : what a sample costs, in more detail than findings tell (JSON-ready, see report.data.verdict).
+    sounds : what of it can be heard beside a report (JSON-ready, see report.data.verdict).
+    golden_identity : which golden it was held against (JSON-ready, see report.data.verdict).
     """
 
     name: str
@@ -168,7 +168,7 @@ class Verdict:
     ``suite_version`` and ``analysis_version`` tell by what it was judged and measured.
     ``machine`` describes where it was judged, for costs depend on it (JSON-ready).
     ``prepare_log`` is all that a failed ``prepare`` of the build said; empty where it went well.
-    ``part`` tells what this is a part of, where only some of a run was put (JSON-ready, see report/verdict_json).
+    ``part`` tells what this is a part of, where only some of a run was put (JSON-ready, see report.data.verdict).
     """
 
     outcome: str

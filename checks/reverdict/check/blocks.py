@@ -82,7 +82,7 @@ class BlockMeasurement:
     why_not: str = ""
 
     def as_json(self) -> dict[str, Any]:
-        """The ``blocks`` of ``report.verdict_json``."""
+        """The ``blocks`` of ``report.data.verdict``."""
         return {
             "block_size": self.block_size,
             "count": self.count,

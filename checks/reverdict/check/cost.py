@@ -238,7 +238,7 @@ def time_beside_counts(finding: Finding) -> Finding:
 
 
 def as_json(golden_ratio: float, measurement: CostMeasurement, tolerances: CostTolerances) -> dict[str, Any]:
-    """The ``timed`` of ``report.verdict_json``; the ratio and what belongs to it in units of the golden's cost."""
+    """The ``timed`` of ``report.data.verdict``; the ratio and what belongs to it in units of the golden's cost."""
 
     def in_golden(value: float | None) -> float | None:
         return None if value is None else value / golden_ratio

@@ -48,7 +48,7 @@ def add(commands: Any) -> None:
 def _run(options: argparse.Namespace) -> int:
     from reverdict.bisecting import STOP, Question, goldens_of_good, step
     from reverdict.gate import gate
-    from reverdict.report.verdict_json import to_json
+    from reverdict.report.data.verdict import to_json
 
     try:
         with tempfile.TemporaryDirectory(prefix="reverdict-good-") as folder:

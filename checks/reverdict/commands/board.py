@@ -37,8 +37,8 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.history.lines import history_of
     from reverdict.history.newest import each_once, newest_of_each_build
     from reverdict.history.runs import files_of
-    from reverdict.report.board import places_of
-    from reverdict.report.drift_page import drift_html
+    from reverdict.report.pages.board import places_of
+    from reverdict.report.pages.drift import drift_html
 
     files = list(dict.fromkeys(file for place in options.runs for file in files_of(place)))
     progress = Progress(sys.stderr, quiet=True)

@@ -46,9 +46,9 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict import report
     from reverdict.choosing import choose
     from reverdict.comparing import compare
-    from reverdict.report import compare_terminal
-    from reverdict.report.compare_words import as_json
-    from reverdict.report.verdict_json import to_json
+    from reverdict.report.data.verdict import to_json
+    from reverdict.report.printed import comparison as compare_terminal
+    from reverdict.report.wording.comparison import as_json
 
     if options.report:
         prove_writable(options.report, options.golden)

@@ -60,8 +60,8 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.history.index import runs_of
     from reverdict.history.lines import history_of
     from reverdict.history.runs import files_of
-    from reverdict.report import drift_terminal
-    from reverdict.report.drift_words import as_json
+    from reverdict.report.printed import drift as drift_terminal
+    from reverdict.report.wording.drift import as_json
 
     progress = Progress(sys.stderr, quiet=True)
     try:

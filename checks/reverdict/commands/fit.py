@@ -54,7 +54,7 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.fit import agreement, fit_tank, synthesise
     from reverdict.measure.springs import find_springs
     from reverdict.recorded import late_click, read_recording
-    from reverdict.report import fitted
+    from reverdict.report.data import fit as fitted
     from reverdict.sound import write_sound
 
     if options.wav and options.wav.suffix.lower() != ".wav":
@@ -84,7 +84,7 @@ def _run(options: argparse.Namespace) -> int:
     if options.wav:
         write_sound(options.wav, again[np.newaxis], response.rate_hz)
     if options.plot:
-        from reverdict.report.fitted_picture import draw_fit
+        from reverdict.report.pictures.fitted import draw_fit
 
         draw_fit(response, options.channel - 1, measured, fit, again, options.plot, title=options.file.name)
     if options.toml:

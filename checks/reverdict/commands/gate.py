@@ -82,7 +82,7 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.auditioning import clear
     from reverdict.gate import EXIT_STATUS, error_verdict, gate
     from reverdict.parting import GROUPS
-    from reverdict.report.verdict_json import to_json
+    from reverdict.report.data.verdict import to_json
     from reverdict.words import CHECKS
 
     require_places(options)
@@ -114,9 +114,9 @@ def _run(options: argparse.Namespace) -> int:
 def _audible(verdict: Verdict, responses: Path, report: Path, most: int) -> Verdict:
     """The verdict with sounds beside its report."""
     from reverdict.auditioning import audition
-    from reverdict.report.frame import safe_name
+    from reverdict.report.data.verdict import to_json
+    from reverdict.report.pages.frame import safe_name
     from reverdict.report.ranking import references_worst_first
-    from reverdict.report.verdict_json import to_json
 
     order = [str(one["name"]) for one in references_worst_first(to_json(verdict))]
     return audition(verdict, responses, report, order, most, safe_name)

@@ -107,10 +107,10 @@ def _show(
     warnings: Sequence[str] = (),
 ) -> int:
     """Draw and print what was measured."""
-    from reverdict.report import measured
+    from reverdict.report.printed import measured
 
     if options.plot:
-        from reverdict.report.measured_picture import draw
+        from reverdict.report.pictures.measured import draw
 
         draw(response, measurement, options.plot, title=options.file.name, lags=lags, swept=swept)
     if options.json:

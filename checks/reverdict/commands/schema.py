@@ -23,11 +23,11 @@ def add(commands: Any) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     if options.which == "verdict":
-        from reverdict.report.verdict_json import json_schema as verdict_schema
+        from reverdict.report.data.verdict import json_schema as verdict_schema
 
         schema = verdict_schema()
     elif options.which == "sensitivity":
-        from reverdict.report.sensitivity_json import json_schema as sensitivity_schema
+        from reverdict.report.data.sensitivity import json_schema as sensitivity_schema
 
         schema = sensitivity_schema()
     else:

@@ -55,7 +55,7 @@ def add(commands: Any) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     from reverdict import report
-    from reverdict.report import sensitivity_terminal
+    from reverdict.report.printed import sensitivity as sensitivity_terminal
     from reverdict.sensitivity import sensitivity
 
     prove_writable(options.report, options.golden)

@@ -43,7 +43,8 @@ def tell(judged: dict[str, Any], prepare_log: str, options: argparse.Namespace) 
     """Write what the options ask for, and say the verdict."""
     from reverdict import report
     from reverdict.history import runs
-    from reverdict.report import annotating, terminal
+    from reverdict.report.files import annotations as annotating
+    from reverdict.report.printed import verdict as terminal
 
     page = log = None
     run = runs.keep(judged, options.runs) if options.runs else None
@@ -82,7 +83,7 @@ def _history(folder: Path) -> str:
     from reverdict.history.index import runs_of
     from reverdict.history.lines import history_of
     from reverdict.history.runs import files_of
-    from reverdict.report.drift_page import drift_html
+    from reverdict.report.pages.drift import drift_html
 
     runs = runs_of(files_of(folder))
     return drift_html(history_of(runs)) if len(runs.kept) > 1 else ""

@@ -32,7 +32,7 @@ class NoRun:
 
 
 def keep(verdict: Verdict, folder: Path) -> Path:
-    """Keep a verdict (as ``report.verdict_json.to_json`` gives it) and give the new file.
+    """Keep a verdict (as ``report.data.verdict.to_json`` gives it) and give the new file.
 
     Raises
     ------

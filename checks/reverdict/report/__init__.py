@@ -1,9 +1,9 @@
 """Reports: pure functions of the verdict dict, and the one writer that puts them into a folder.
 
-``margin_ruler`` is the figure all of them share; ``terminal`` prints, ``board`` is the dashboard (``overview_page``,
-``builds_page`` and ``reference_page`` in a ``frame``), ``summary`` the text of a merge request, ``junit`` what CI
-servers read, ``badge`` a small picture, ``verdict_json`` the data itself.
-``sensitivity_*`` are the same for what the tolerances catch, ``drift_*`` for what moved over releases.
+Data flows one way here, too: ``data`` is what programs read; ``wording`` puts it into words; ``pictures`` draw;
+``printed`` is what a terminal shows, ``files`` what CI services read, ``pages`` the dashboard and pages that stand
+alone. All share what is read first (``ranking``), the cells of the render matrix (``cells``), the figure of the suite
+(``margin_ruler``) and its colours (``look``).
 """
 
 from __future__ import annotations
@@ -30,20 +30,20 @@ def write_report(
 ) -> Path:
     """Write verdict.json, junit.xml, summary.md, badge.svg and the pages of a board; give the path of index.html.
 
-    verdict : as judged, or as ``verdict_json.to_json`` gives it.
+    verdict : as judged, or as ``data.verdict.to_json`` gives it.
     The folder is made if need be, and pages of references that are gone are taken away. Each file is written beside its
     place and renamed, index.html last, so no half page is ever seen.
     ``sensitivity`` is what sensitivity.json holds of these references, for the dashboard to show, and ``history`` what
-    ``drift_page.drift_html`` gives.
+    ``pages.drift.drift_html`` gives.
 
     Raises
     ------
     BadInput
         The folder cannot be made or written to.
     """
-    from reverdict.report.board import data, pages, with_pictures_of_the_worst
-    from reverdict.report.frame import assets
-    from reverdict.report.verdict_json import to_json
+    from reverdict.report.data.verdict import to_json
+    from reverdict.report.pages.board import data, pages, with_pictures_of_the_worst
+    from reverdict.report.pages.frame import assets
 
     judged = with_pictures_of_the_worst(to_json(verdict) if isinstance(verdict, words.Verdict) else verdict)
     files = {**data([judged]), **assets(), **pages(judged, sensitivity, history)}
@@ -59,7 +59,7 @@ def write_board(verdicts: Sequence[Mapping[str, Any]], history: str, folder: Pat
     BadInput
         The folder cannot be made or written to.
     """
-    from reverdict.report.board import board, data
+    from reverdict.report.pages.board import board, data
 
     _write_all(folder, {**data(verdicts), **board(verdicts, history)})
     return folder / "index.html"
@@ -73,8 +73,9 @@ def write_comparison(choice: Choice, verdicts: Mapping[str, words.Verdict], fold
     BadInput
         The folder cannot be made or written to.
     """
-    from reverdict.report.compare_page import page
-    from reverdict.report.compare_words import as_json, folders, summary
+    from reverdict.report.files.comparison import summary
+    from reverdict.report.pages.comparison import page
+    from reverdict.report.wording.comparison import as_json, folders
 
     places = folders(choice)
     for label, verdict in verdicts.items():
@@ -97,8 +98,8 @@ def write_drift(history: History, within: float, folder: Path) -> Path:
     BadInput
         The folder cannot be made or written to.
     """
-    from reverdict.report.drift_page import page
-    from reverdict.report.drift_words import as_json
+    from reverdict.report.pages.drift import page
+    from reverdict.report.wording.drift import as_json
 
     told = json.dumps(as_json(history, within), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     _write_all(folder, {"drift.json": told, "drift.html": page(history, within)})
@@ -115,7 +116,7 @@ def write_sensitivity(result: Mapping[str, Any], folder: Path) -> Path:
     BadInput
         The folder cannot be made or written to.
     """
-    from reverdict.report.sensitivity_page import sensitivity_html
+    from reverdict.report.pages.sensitivity import sensitivity_html
 
     name = "sensitivity.html" if (folder / "verdict.json").exists() else "index.html"
     _write_all(folder, {name: sensitivity_html(result)})
@@ -136,7 +137,7 @@ def _write_all(folder: Path, pages: Mapping[str, str]) -> None:
 
 def _is_ours(page: Path) -> bool:
     """Whether a page was made by a board, and may be taken away by the next one."""
-    from reverdict.report.frame import GENERATOR
+    from reverdict.report.pages.frame import GENERATOR
 
     with page.open(encoding="utf-8", errors="replace") as opened:
         return GENERATOR in opened.read(2000)

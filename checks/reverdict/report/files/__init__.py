@@ -1,0 +1,1 @@
+"""Files that CI services read: a summary, JUnit, a badge, annotations."""

@@ -1,0 +1,1 @@
+"""Pages of HTML: the dashboard, and those that stand alone."""

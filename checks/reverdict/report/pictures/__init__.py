@@ -1,0 +1,1 @@
+"""Pictures: SVG made by hand for pages, PNG by matplotlib for ``--plot``."""
