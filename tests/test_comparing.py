@@ -15,7 +15,7 @@ import pytest
 from reverdict.choosing import choose
 from reverdict.command_line import main
 from reverdict.demo import write_demo
-from reverdict.report.wording.comparison import opening, remarks
+from reverdict.report.wording.comparison import distance_in, opening, remarks
 
 needs_cc = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler called cc")
 
@@ -81,6 +81,41 @@ def test_a_broken_build_changes_nothing_among_the_others() -> None:
     broken = beside.candidates[2]
     assert (broken.lacks, broken.distance.value, broken.price) == (1, pytest.approx(0.01), None)
     assert any("over 1 of them" in said for said in remarks(beside))
+
+
+def test_the_worst_point_of_a_curve_is_compared_wherever_it_lies() -> None:
+    def build(share: float, at_s: float) -> dict[str, Any]:
+        return verdict(echo_timing=[finding("x", 0.1), finding(f"left, at {at_s:.2f} s", share)])
+
+    choice = choose({"near": build(0.2, 0.11), "far": build(0.9, 1.25), "out": build(4.1, 0.74)})
+    assert (choice.compared, choice.left_out) == (2, 0)
+    assert {one.label: one.lacks for one in choice.candidates} == {"near": 0, "far": 0, "out": 0}
+    out = next(one for one in choice.candidates if one.label == "out")
+    assert out.distance is not None
+    assert out.distance.value == pytest.approx(math.sqrt((0.1**2 + 4.1**2) / 2))
+
+
+def test_a_check_that_fails_without_a_value_is_no_distance() -> None:
+    """Otherwise another sound altogether would stand nearer than one that is a little beyond its limit."""
+    lost = {**finding("left", None), "outcome": "fail"}
+    other = verdict(echo_timing=[finding("x", 0.0), lost], energy_decay=[finding("y", 0.3)])
+    out = verdict(echo_timing=[finding("x", 1.2), finding("left", 1.1)], energy_decay=[finding("y", 0.3)])
+    choice = choose({"other": other, "out": out})
+    assert [one.label for one in choice.candidates] == ["out", "other"]
+    last = choice.candidates[-1]
+    assert (last.distance, last.without) == (None, ("echo-timing",))
+    assert list(last.distances) == ["energy-decay"]
+    assert last.worst is not None
+    assert last.worst["where"] == "left"
+    assert distance_in("echo-timing", last) == "out"
+    assert opening(choice)[0].startswith("None passes. Nearest is out")
+    assert any(said.startswith("other has no distance: echo timing fails") for said in remarks(choice))
+
+
+def test_of_twins_the_first_named_is_taken() -> None:
+    twins = {label: verdict(1000.0, echo_timing=[finding("x", 0.1, 0.01)]) for label in ("b", "a", "c")}
+    choice = choose(twins)
+    assert (choice.taken, set(choice.tied)) == ("b", {"a", "c"})
 
 
 def test_only_a_build_that_passes_is_taken() -> None:

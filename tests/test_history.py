@@ -30,6 +30,22 @@ def told(folder: Path, **rest: Any) -> History:
     return history_of(index.runs_of(runs.files_of(folder)), **rest)
 
 
+def test_the_worst_point_of_a_curve_is_followed_wherever_it_lies(tmp_path: Path) -> None:
+    """A lag along a tail creeps; where it is worst, and the tolerance there, are others every time."""
+    rows = [
+        finding(
+            f"left, at {0.1 + 0.37 * (number % 5):.2f} s", 0.04 * number * (1 + number % 3), golden=-3.0 * (number % 4),
+            tolerance=1.0 + number % 3, quantity="tail lag",
+        )
+        for number in range(20)
+    ]  # fmt: skip
+    (line,) = told(write(tmp_path, [run(number, [one]) for number, one in enumerate(rows)])).moved
+    assert (line.quantity, line.where, len(line.values)) == ("tail lag", "left", 20)
+    assert line.values == pytest.approx([0.04 * number for number in range(20)])
+    (slope,) = line.moves.slopes
+    assert (slope.since, slope.rate) == (0, pytest.approx(0.04))
+
+
 # Moves: numbers in, steps and drifts out.
 
 

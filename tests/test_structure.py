@@ -37,9 +37,9 @@ MAY_IMPORT = {
     "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
     "capture": {"capture", "errors", "measure", "sound"},
     "render": {"render", "errors", "measure", "sound", "words"},
-    "history": {"history", "durable", "errors"},
+    "history": {"history", "durable", "errors", "phrases"},
     "listening": {"listening"},
-    "choosing": set(),
+    "choosing": {"phrases"},
     "report": {"report", "choosing", "errors", "fit", "history", "measure", "phrases", "words"},
 }
 """What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it."""

@@ -9,6 +9,8 @@ its coordinates; over references, and over the three checks of the sound (echo t
 the root mean square, so that a check with many findings weighs no more than another. Only findings that every candidate
 that passes has a value for are used (where none passes: every one), so that a broken build changes nothing among the
 others; its own distance is over those of them that it has, how many it lacks is said, and it is not on the front.
+The worst point of a curve is one finding wherever it lies. A check of the sound that fails on what has no value
+(another sound altogether, a polarity) has no distance, and neither has then the whole.
 By the triangle inequality an error e of the coordinates moves such a distance by no more than the root mean square of
 e, whatever errors have to do with one another: that, of the expanded uncertainties, is the distance's own. A mean
 hides a single bad value, so the **worst** finding stands beside it, and whether a candidate passes is the gate's word
@@ -45,6 +47,8 @@ from dataclasses import dataclass, field
 from statistics import NormalDist
 from typing import Any
 
+from reverdict.phrases import standing
+
 LEAST = 0.01
 ALIKE = {"counted": 1e-4, "timed": 0.1}
 """Costs of goldens that differ by no more, relatively, are those of one golden."""
@@ -80,7 +84,8 @@ class Candidate:
     label : what it is called here, different from all others.
     outcome : the gate's: pass, fail, unsure, or error where it could not be judged.
     distances : by check, those that have any.
-    distance : of the sound as a whole; None where a check of it has no common value.
+    distance : of the sound as a whole; None where a check of it has no common value, or fails on what has none.
+    without : checks that fail on what has no value; they have no distance.
     worst : the finding nearest to its limit or farthest beyond, with "reference" and "check" in it.
     lacks : how many of the findings compared it has no value for; its distances are over the others.
     why_not : why it does not pass, in a sentence; or why there is nothing to compare.
@@ -94,6 +99,7 @@ class Candidate:
     worst: Mapping[str, Any] | None = None
     price: Price | None = None
     lacks: int = 0
+    without: tuple[str, ...] = ()
     why_not: str = ""
 
     @property
@@ -129,7 +135,7 @@ class _Coordinate:
 
 
 def choose(verdicts: Mapping[str, Verdict]) -> Choice:
-    """Put candidates side by side; ``verdicts`` are those of the gate as JSON, by label."""
+    """Put candidates side by side; ``verdicts`` are those of the gate as JSON, by label, with the "place" of each."""
     points = {label: _coordinates(verdict) for label, verdict in verdicts.items()}
     judged = {label: own for label, own in points.items() if own}
     leading = _leading(verdicts, judged)
@@ -146,7 +152,7 @@ def choose(verdicts: Mapping[str, Verdict]) -> Choice:
         for other in candidates[at + 1 :]
         if points[one.label] and points[other.label] and not told_apart(points[one.label], points[other.label], common)
     )
-    taken, tied = _taken(candidates, alike)
+    taken, tied = _taken(candidates, alike, list(verdicts))
     return Choice(tuple(candidates), _front(candidates), alike, taken, tied, len(common), len(everything - common))
 
 
@@ -162,7 +168,7 @@ def _closest_first(candidate: Candidate) -> tuple[bool, bool, bool, float]:
 
 def _coordinates(verdict: Verdict) -> dict[Point, _Coordinate]:
     """What can be put in tolerances: findings with a value and a limit that is not zero."""
-    told = {}
+    told: dict[Point, _Coordinate] = {}
     for reference in verdict["references"]:
         for check in reference["checks"]:
             for one in check["findings"]:
@@ -170,10 +176,23 @@ def _coordinates(verdict: Verdict) -> dict[Point, _Coordinate]:
                 if deviation is None or not limit or spread is None:
                     continue
                 point = (
-                    reference["name"], check["check"], one.get("cell", ""), one["quantity"], one["where"], one["unit"],
+                    reference["name"], check["check"], one.get("cell", ""), one["quantity"], standing(one["where"]),
+                    one["unit"],
                 )  # fmt: skip
                 told[point] = _Coordinate(deviation / limit, spread / limit)
     return told
+
+
+def _without_value(verdict: Verdict) -> tuple[str, ...]:
+    """Checks in which something fails that has no value."""
+    return tuple(
+        dict.fromkeys(
+            str(check["check"])
+            for reference in verdict["references"]
+            for check in reference["checks"]
+            if any(one["outcome"] == "fail" and one["deviation"] is None for one in check["findings"])
+        )
+    )
 
 
 def _candidate(
@@ -181,11 +200,13 @@ def _candidate(
 ) -> Candidate:
     there = common & set(own)
     checks = dict.fromkeys(point[1] for point in sorted(there))
-    distances = {check: _of_check(own, there, check) for check in checks}
+    without = _without_value(verdict)
+    distances = {check: _of_check(own, there, check) for check in checks if check not in without}
     sound = [distances[check] for check in SOUND if check in distances]
+    whole = _joined(sound) if sound and not set(without) & set(SOUND) else None
     return Candidate(
-        label, verdict, str(verdict["outcome"]), distances, _joined(sound) if sound else None, _worst(verdict),
-        price, len(common) - len(there), _why_not(verdict),
+        label, verdict, str(verdict["outcome"]), distances, whole, _worst(verdict), price, len(common) - len(there),
+        without, _why_not(verdict),
     )  # fmt: skip
 
 
@@ -230,9 +251,15 @@ def _worst(verdict: Verdict) -> Mapping[str, Any] | None:
         for reference in verdict["references"]
         for check in reference["checks"]
         for finding in check["findings"]
-        if finding["share_of_tolerance"] is not None
+        if finding["share_of_tolerance"] is not None or finding["outcome"] == "fail"
     ]
-    return max(told, key=lambda finding: finding["share_of_tolerance"], default=None)
+    return max(told, key=_share, default=None)
+
+
+def _share(finding: Mapping[str, Any]) -> float:
+    """Of its tolerance; what fails without a value is beyond all others."""
+    share = finding["share_of_tolerance"]
+    return math.inf if share is None else float(share)
 
 
 def _why_not(verdict: Verdict) -> str:
@@ -241,9 +268,8 @@ def _why_not(verdict: Verdict) -> str:
     if verdict["errors"]:
         return str(verdict["errors"][0])
     checks = [(reference, check) for reference in verdict["references"] for check in reference["checks"]]
-    checks.sort(
-        key=lambda one: one[1]["outcome"] != "fail"
-    )  # what did not compile comes before what it left unmeasured
+    # What fails comes before what it left unmeasured, and the worst of it first.
+    checks.sort(key=lambda one: (one[1]["outcome"] != "fail", -max(map(_share, one[1]["findings"]), default=0.0)))
     closing = [
         f"{reference['name']}: {check['reason']}"
         for reference, check in checks
@@ -327,14 +353,24 @@ def _beats(one: Candidate, other: Candidate) -> bool:
     return better and not surely_farther(one, other) and not surely_cheaper(other, one)
 
 
-def _taken(candidates: Sequence[Candidate], alike: Sequence[tuple[str, str]]) -> tuple[str, tuple[str, ...]]:
-    """The recommended one of those that pass, and those tied with it."""
+def _all_the_same(one: Candidate, other: Candidate, alike: Sequence[tuple[str, str]]) -> bool:
+    """Whether two cannot be told apart in sound, nor by cost."""
+    sound = any({one.label, other.label} == set(pair) for pair in alike)
+    return sound and not surely_cheaper(one, other) and not surely_cheaper(other, one)
+
+
+def _taken(
+    candidates: Sequence[Candidate], alike: Sequence[tuple[str, str]], order: Sequence[str]
+) -> tuple[str, tuple[str, ...]]:
+    """The recommended one of those that pass, and those tied with it; of twins the one that was named first."""
     passing = [one for one in candidates if one.passes and one.distance]
     if not passing:
         return "", ()
     closest = passing[0]
     near = [one for one in passing if not surely_farther(one, closest) or (closest.label, one.label) in alike]
-    taken = min(near, key=lambda one: one.price.percent if one.price else math.inf)
+    cheapest = min(near, key=lambda one: one.price.percent if one.price else math.inf)
+    same = [one for one in near if one is cheapest or _all_the_same(one, cheapest, alike)]
+    taken = min(same, key=lambda one: order.index(one.label))
     tied = [one.label for one in near if one is not taken and not surely_cheaper(taken, one)]
     return taken.label, tuple(tied)
 

@@ -67,6 +67,11 @@ def cell_key(cell: str) -> str:
     return cell.replace("−", "-").replace(", ", "+").replace(" ", "-")
 
 
+def standing(where: str) -> str:
+    """Where something is, without the point at which a whole curve of it was worst: that is another one every time."""
+    return re.sub(r"(^|, )at \d+\.\d+ s(, \d+ to \d+ Hz)?$", "", where)
+
+
 def names_itself(subject: str, reason: str) -> bool:
     """Whether a reason begins with its subject, so that it need not be said: no "output output is silent"."""
     return not subject or bool(re.search(rf"(^|: ){re.escape(subject)}\b", reason))

@@ -57,7 +57,10 @@ def _run(options: argparse.Namespace) -> int:
         verdicts = compare(options.builds, options.golden, options.only, options.jobs, progress.show)
     finally:
         progress.clear()
-    choice = choose({label: to_json(verdict) for label, verdict in verdicts.items()})
+    choice = choose({
+        label: {**to_json(verdict), "place": str(place)}
+        for (label, verdict), place in zip(verdicts.items(), options.builds, strict=True)
+    })  # fmt: skip
     page = report.write_comparison(choice, verdicts, options.report) if options.report else None
     with reader_may_leave():
         if options.json:

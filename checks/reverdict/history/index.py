@@ -20,18 +20,19 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from reverdict.history.runs import NoRun, read
+from reverdict.phrases import standing
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 NAME = ".reverdict-index.sqlite"
-VERSION = 1
+VERSION = 2
 WAIT_S = 60.0
 
 NUMBERS = ("golden", "candidate", "deviation", "uncertainty", "tolerance")
 
-READING = np.dtype([("key", "<i4"), *((name, "<f8") for name in NUMBERS), ("passed", "?")])
-"""One finding of a run; a number that is not known is NaN."""
+READING = np.dtype([("key", "<i4"), *((name, "<f8") for name in NUMBERS), ("passed", "?"), ("of_curve", "?")])
+"""One finding of a run; a number that is not known is NaN. ``of_curve``: the worst point of one, another every time."""
 
 _TABLES = """
 create table if not exists file (name text primary key, size integer, changed integer, why_not text, run text,
@@ -184,15 +185,16 @@ def _packed(database: sqlite3.Connection, run: dict[str, Any], keys: dict[Key, i
     for reference in run["references"]:
         for check in reference["checks"]:
             for finding in check["findings"]:
+                where = standing(str(finding["where"]))
                 key = Key(
                     str(reference["name"]), str(check["check"]), str(finding.get("cell", "")),
-                    str(finding["quantity"]), str(finding["where"]), str(finding["unit"]),
+                    str(finding["quantity"]), where, str(finding["unit"]),
                 )  # fmt: skip
                 if key not in keys:
                     keys[key] = len(keys) + 1
                     database.execute("insert into key values (?, ?, ?, ?, ?, ?, ?)", (keys[key], *key))
                 numbers = (_number(finding.get(name)) for name in NUMBERS)
-                rows.append((keys[key], *numbers, finding["outcome"] == "pass"))
+                rows.append((keys[key], *numbers, finding["outcome"] == "pass", where != finding["where"]))
     return np.array(rows, dtype=READING)
 
 

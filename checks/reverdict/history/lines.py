@@ -14,8 +14,10 @@ time, is followed on the machine of the newest run alone. ``moves`` is asked for
 
 Conventions. Values are in the unit of the quantity, shares in its original tolerance: the first that is known.
 
+The worst point of a curve (lag along the tail, decay) is one quantity wherever it lies, in shares of its tolerance.
+
 Limits of validity. A quantity without a tolerance (its limit is zero, or any departure that way is well) is not
-followed.
+followed. Of a curve's worst point, a tolerance that was widened counts as wider from then on.
 """
 
 from __future__ import annotations
@@ -265,7 +267,7 @@ def _goldens(runs: Sequence[Kept], called: Mapping[str, str], reference: str) ->
 def _line(build: str, key: Key, readings: _Readings, goldens: NDArray[Any]) -> Line | None:
     """The line of one quantity; None where it has no tolerance or nothing is known of it."""
     known = readings.only(np.isfinite(readings.read["deviation"]) & np.isfinite(readings.read["uncertainty"]))
-    only_differences = not np.any(np.nan_to_num(known.read["golden"]))
+    only_differences = bool(known.read["of_curve"].any()) or not np.any(np.nan_to_num(known.read["golden"]))
     prints = goldens[known.runs]
     anew = np.flatnonzero(prints[1:] != prints[:-1]) + 1
     if only_differences and anew.size:
@@ -277,11 +279,14 @@ def _line(build: str, key: Key, readings: _Readings, goldens: NDArray[Any]) -> L
     moved = np.zeros(golden.size) if only_differences else golden - golden[0]
     if not np.all(np.isfinite(moved)):
         return None
+    # The worst point of a curve has the tolerance of where it lies: its share of that is what can be followed.
+    own = known.read["tolerance"]
+    scale = np.divide(tolerances[0], own, out=np.ones(own.size), where=known.read["of_curve"] & (own > 0))
     return Line(
         build, *key,
         releases=tuple(known.runs.tolist()),
-        values=tuple((known.read["deviation"] + moved).tolist()),
-        spreads=tuple(known.read["uncertainty"].tolist()),
+        values=tuple((scale * (known.read["deviation"] + moved)).tolist()),
+        spreads=tuple((scale * known.read["uncertainty"]).tolist()),
         tolerance=float(tolerances[0]),
         passed=tuple(known.read["passed"].tolist()),
         anew=tuple(anew.tolist()),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from urllib.parse import quote
 
 from reverdict.choosing import Candidate, Choice
@@ -14,6 +15,7 @@ from reverdict.report.wording.basics import CHECK_NAMES, plain, shorten
 from reverdict.report.wording.comparison import (
     called,
     checks_of,
+    distance_in,
     distance_of,
     folders,
     opening,
@@ -23,6 +25,7 @@ from reverdict.report.wording.comparison import (
 )
 
 TOP, FOOT, HEIGHT = 30, 250, 290
+MARK_PX = 6.0
 
 STYLE = """
 .chart .front{fill:none;stroke:var(--build);stroke-width:1;stroke-dasharray:5 4}
@@ -35,7 +38,15 @@ STYLE = """
 .candidates th:first-child{min-width:9rem}
 .candidates td:last-child{min-width:13rem}
 .candidates caption{max-width:calc(100vw - 3rem)}
+.candidates .quiet{font-weight:400}
 figure.wide{max-width:44rem}
+@media (max-width:46rem){
+.candidates,.candidates caption,.candidates tbody,.candidates tr,.candidates td,.candidates th{display:block}
+.candidates thead{display:none}
+.candidates tr{border-bottom:1px solid var(--line);padding:.7rem 0}
+.candidates tbody td,.candidates tbody th{border:0;padding:.05rem 0}
+.candidates [data-of]::before{content:attr(data-of) ": ";color:var(--soft)}
+}
 @media print{
 .candidates{font-size:7.5pt}
 .candidates td,.candidates th{padding-right:.5rem}
@@ -74,15 +85,19 @@ def _table(choice: Choice) -> str:
 
 def _row(one: Candidate, checks: list[str], place: str, taken: bool) -> str:
     own = "".join(
-        f'<td class="n">{distance_of(one.distances.get(check))}</td>' for check in checks
+        f'<td class="n" data-of="{text_of(CHECK_NAMES.get(check, check))}">{distance_in(check, one)}</td>'
+        for check in checks
     )  # fmt: skip
     rule = svg(ruler_of(one.worst, str(one.worst["outcome"]))) + "<br>" if one.worst else ""
     why = worst_of(one) or plain(one.why_not)
     mark = ' <span class="quiet">recommended</span>' if taken else ""
+    source = plain(one.verdict.get("place", ""))
+    mark += f'<br><bdi class="quiet">{text_of(shorten(source, 60))}</bdi>' if source else ""
     return (
         f'<tr><th scope="row"><a href="{quote(place)}/index.html"><bdi>{text_of(called(one))}</bdi></a>{mark}</th>'
         f'<td class="{text_of(one.outcome)}"><span class="word">{text_of(one.outcome)}</span></td>'
-        f'<td class="n">{distance_of(one.distance)}</td>{own}<td class="n">{price_of(one.price)}</td>'
+        f'<td class="n" data-of="distance">{distance_of(one.distance)}</td>{own}'
+        f'<td class="n" data-of="cost">{price_of(one.price)}</td>'
         f"<td>{rule}{thin(text_of(shorten(why, 200)))}</td></tr>"
     )
 
@@ -115,7 +130,7 @@ def _front(choice: Choice) -> str:
         side_axis(y, "cost, %"),
         f'<path class="front" d="M{joined}"/>',
         *(_mark(one, x, y, choice) for one in placed),
-        *_names(placed, x, y),
+        *_names(placed, x, y, choice.taken),
     ]
     return f'<figure class="wide">{chart("front", title, said, HEIGHT, drawn)}<figcaption>{said}</figcaption></figure>'
 
@@ -129,16 +144,22 @@ def _mark(one: Candidate, x: Axis, y: Axis, choice: Choice) -> str:
     return f'<circle class="{kind}" cx="{across:.1f}" cy="{up:.1f}" r="4"/>{ring}'
 
 
-def _names(placed: list[Candidate], x: Axis, y: Axis) -> list[str]:
-    """Names beside the marks, each where none is yet; one without room is in the table."""
-    taken: list[tuple[float, float, float]] = []
+def _names(placed: list[Candidate], x: Axis, y: Axis, first: str) -> list[str]:
+    """Names beside the marks, each where neither a name nor another mark is; one without room is in the table.
+
+    Marks that lie on one another have their names together, ``first`` first.
+    """
+    marks: dict[tuple[int, int], list[str]] = {}
+    for one in sorted(placed, key=lambda one: one.label != first):
+        if one.distance and one.price:
+            across, up = x.at(one.distance.value), y.at(one.price.percent)
+            near = next((at for at in marks if math.hypot(at[0] - across, at[1] - up) < MARK_PX), None)
+            marks.setdefault(near or (round(across), round(up)), []).append(plain(one.label))
+    taken = [(across - MARK_PX, across + MARK_PX, up + 4.0) for across, up in marks]
     drawn = []
-    for one in placed:
-        assert one.distance is not None
-        assert one.price is not None
-        name = shorten(plain(one.label), 24)
+    for (across, up), names in marks.items():
+        name = shorten(names[0], 24) + (f" and {len(names) - 1} more" if len(names) > 1 else "")
         wide = 5.6 * len(name)
-        across, up = x.at(one.distance.value), y.at(one.price.percent)
         for left, foot in ((across + 10, up + 4), (across - wide - 10, up + 4), (across - wide / 2, up - 12),
                            (across - wide / 2, up + 20)):  # fmt: skip
             inside = left >= LEFT and left + wide <= WIDTH - 2 and TOP - 8 <= foot <= FOOT - 2

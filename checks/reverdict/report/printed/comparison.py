@@ -8,8 +8,17 @@ from typing import TextIO
 from reverdict.choosing import Choice
 from reverdict.report import margin_ruler
 from reverdict.report.printed.verdict import in_ascii, wrapped
-from reverdict.report.wording.basics import CHECK_NAMES, figure, plain
-from reverdict.report.wording.comparison import called, checks_of, distance_of, opening, price_of, remarks, worst_of
+from reverdict.report.wording.basics import CHECK_NAMES, plain
+from reverdict.report.wording.comparison import (
+    called,
+    checks_of,
+    distance_in,
+    distance_of,
+    opening,
+    price_of,
+    remarks,
+    worst_of,
+)
 
 
 def show(choice: Choice, stream: TextIO) -> None:
@@ -25,7 +34,7 @@ def text(choice: Choice) -> str:
     checks = checks_of(choice)
     rows = [["build", "gate", "distance", *(CHECK_NAMES.get(check, check) for check in checks), "cost"]]
     for one in choice.candidates:
-        own = [figure(one.distances[check].value, 2) if check in one.distances else "–" for check in checks]
+        own = [distance_in(check, one).partition(" ±")[0] for check in checks]
         mark = "→ " if one.label == choice.taken else "  "
         rows.append([mark + called(one), one.outcome, distance_of(one.distance), *own, price_of(one.price)])
     rows[0][0] = "  " + rows[0][0]

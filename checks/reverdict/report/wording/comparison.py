@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from reverdict.choosing import Candidate, Choice, Distance, Price, surely_cheaper, surely_farther
+from reverdict.choosing import SOUND, Candidate, Choice, Distance, Price, surely_cheaper, surely_farther
 from reverdict.report.wording.basics import CHECK_NAMES, figure, listed, place, plain, share, shorten
 
 LABEL = 48
@@ -23,6 +23,11 @@ def distance_of(distance: Distance | None) -> str:
         return "–"
     spread = figure(distance.uncertainty, 2) if distance.uncertainty >= 0.005 else "0.00"
     return f"{figure(distance.value, 2)} ± {spread}"
+
+
+def distance_in(check: str, candidate: Candidate) -> str:
+    """Of one check: in tolerances, or that it is out by what has no value."""
+    return "out" if check in candidate.without else distance_of(candidate.distances.get(check))
 
 
 def price_of(price: Price | None) -> str:
@@ -74,7 +79,7 @@ def _reasons(taken: Candidate, passing: Sequence[Candidate], choice: Choice) -> 
     cost = ""
     if taken.price:
         others = [one for one in passing if one.price and one is not taken]
-        superlative = "the cheapest, " if others and all(surely_cheaper(taken, one) for one in others) else ""
+        superlative = "the cheapest of them, " if others and all(surely_cheaper(taken, one) for one in others) else ""
         against = taken.price.against == taken.label
         cost = f"; {superlative}{taken.price.by}" if against else f"; {superlative}cost {price_of(taken.price)}"
         cost += "" if against else f" ({taken.price.by})"
@@ -95,7 +100,8 @@ def _alike(one: Candidate, other: Candidate, choice: Choice) -> bool:
 def _none(choice: Choice) -> str:
     nearest = next((one for one in choice.candidates if one.distance), None)
     if nearest is None:
-        return "None passes, and none could be judged."
+        judged = any(one.worst for one in choice.candidates)
+        return f"None passes, and none {'is so near that it has a distance' if judged else 'could be judged'}."
     why = shorten(plain(nearest.why_not), 200)
     return f"None passes. Nearest is {called(nearest)} ({distance_of(nearest.distance)} of tolerance): {why}."
 
@@ -115,6 +121,12 @@ def remarks(choice: Choice) -> list[str]:
         f"That of {called(one)} is over {choice.compared - one.lacks} of them: it has no value for the others."
         for one in choice.candidates
         if one.lacks and one.distance
+    ]
+    told += [
+        f"{called(one)} has no distance: {listed([CHECK_NAMES.get(check, check) for check in out])} "
+        f"{'fail' if len(out) > 1 else 'fails'} on what no number tells."
+        for one in choice.candidates
+        if (out := [check for check in one.without if check in SOUND])
     ]
     against = next((one.price.against for one in choice.candidates if one.price), None)
     if against:
@@ -146,7 +158,7 @@ def called_by(label: str, choice: Choice) -> str:
 
 def checks_of(choice: Choice) -> list[str]:
     """Checks in which any candidate has a distance, in their usual order."""
-    there = {check for one in choice.candidates for check in one.distances}
+    there = {check for one in choice.candidates for check in (*one.distances, *one.without)}
     there.discard("cost")  # has a column of its own
     return [check for check in CHECK_NAMES if check in there] + sorted(there - set(CHECK_NAMES))
 
@@ -174,9 +186,11 @@ def as_json(choice: Choice) -> dict[str, Any]:
             {
                 "label": one.label,
                 "build": dict(one.verdict["build"]),
+                "from": one.verdict.get("place", ""),
                 "outcome": one.outcome,
                 "why_not": one.why_not,
                 "lacks": one.lacks,
+                "without_value": list(one.without),
                 "distance": _distance_json(one.distance),
                 "checks": {check: _distance_json(distance) for check, distance in one.distances.items()},
                 "cost": None if one.price is None else {
