@@ -17,7 +17,7 @@ MAY_IMPORT = {
     "words": set(),
     "errors": set(),
     "reference": {"own_checks", "words"},
-    "own_checks": {"errors", "words"},
+    "own_checks": {"errors", "phrases", "words"},
     "cells": {"phrases", "reference"},
     "terms": {"words"},
     "durable": {"errors"},

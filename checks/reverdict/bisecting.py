@@ -11,6 +11,7 @@ that no commit is blamed for it.
 
 from __future__ import annotations
 
+import difflib
 import io
 import subprocess
 import zipfile
@@ -53,7 +54,7 @@ def step(verdict: Mapping[str, Any], question: Question) -> tuple[int, str]:
         there = next((one for one in asked if _status(one, question.by) == status), None)
         if there is not None:
             return status, f"{said}: {_told(there)}"
-    return BEFORE, f"before: {_told(max(asked, key=lambda one: abs(one['deviation'] or 0.0)))}"
+    return BEFORE, f"before: nothing is farther than {_told(max(asked, key=lambda one: abs(one['deviation'] or 0.0)))}"
 
 
 def _why_nothing(verdict: Mapping[str, Any], question: Question, asked: Sequence[Mapping[str, Any]]) -> str:
@@ -68,8 +69,7 @@ def _why_nothing(verdict: Mapping[str, Any], question: Question, asked: Sequence
 
 def _refuse_slips(verdict: Mapping[str, Any], asked: Sequence[Mapping[str, Any]], question: Question) -> None:
     if not asked:
-        there = sorted({_name(one) for one in _asked(verdict, Question())})
-        raise BadInput("bisect", f"nothing that was judged is what is asked for; there are {'; '.join(there[:6])} …")
+        raise BadInput("bisect", _nothing_of_that(verdict, question))
     units = sorted({one["unit"] for one in asked if one["unit"]})  # a polarity has none
     if question.by is not None and len(units) > 1:
         raise BadInput("--by", f"{question.by:g} of what? what is asked for has {', '.join(units)}; name a --quantity")
@@ -85,7 +85,22 @@ def _asked(verdict: Mapping[str, Any], question: Question) -> Iterator[Mapping[s
                     strict=True,
                 )
                 if finding["outcome"] != "not asked" and all(fnmatchcase(text, glob) for text, glob in named):
-                    yield finding
+                    yield {**finding, "check": check["check"]}
+
+
+def _nothing_of_that(verdict: Mapping[str, Any], question: Question) -> str:
+    """Which of the patterns nothing that was judged fits, and what there is instead."""
+    everything = list(_asked(verdict, Question()))
+    for name in ("check", "quantity", "where"):
+        pattern = getattr(question, name)
+        there = list(dict.fromkeys(one[name] for one in everything if one[name]))
+        if pattern == "*" or any(fnmatchcase(one, pattern) for one in there):
+            continue
+        near = difflib.get_close_matches(pattern, there, 1)
+        meant = f"is {near[0]} meant?" if near else f"there are {', '.join(there[:12])}{' …' if there[12:] else ''}"
+        return f"--{name} {pattern!r}: nothing that was judged is called so; {meant}"
+    there = list(dict.fromkeys(_name(one) for one in everything))
+    return f"nothing that was judged is all of what is asked for; there are {'; '.join(there[:6])} …"
 
 
 def _status(finding: Mapping[str, Any], by: float | None) -> int:

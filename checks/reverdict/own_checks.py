@@ -23,12 +23,14 @@ import importlib.metadata
 import math
 import re
 import traceback
+from collections.abc import Iterable
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reverdict.errors import BadInput
+from reverdict.phrases import BROKE
 from reverdict.words import Finding, Outcome, Response
 
 if TYPE_CHECKING:
@@ -128,14 +130,19 @@ def findings_of(check: OwnCheck, golden: Response, candidate: Response, toleranc
     """
     try:
         measure, judge = check.measure, check.judge
-        findings = list(judge(measure(_read_only(golden)), measure(_read_only(candidate)), tolerances))
+        given = judge(measure(_read_only(golden)), measure(_read_only(candidate)), tolerances)
+        findings = list(given) if isinstance(given, Iterable) else None
     except BaseException as error:  # also what ends programs and skips tests: it is not the check's to do either
         if isinstance(error, KeyboardInterrupt):
             raise
-        raise Broken(f"the check itself broke: {_said(error)} ({check.package})") from error
+        raise Broken(f"{BROKE}: {_said(error)} ({check.package})") from error
+    if findings is None:
+        raise Broken(f"{BROKE}: judge gave {type(given).__name__}, needs a list of findings ({check.package})")
+    if not findings:
+        raise Broken(f"{BROKE}: judge gave no finding; what cannot be told is an unsure one ({check.package})")
     for finding in findings:
         if problem := _problem(finding):
-            raise Broken(f"the check itself broke: it gave {problem} ({check.package})")
+            raise Broken(f"{BROKE}: it gave {problem} ({check.package})")
     return [replace(finding, cell="") for finding in findings]
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import re
 
+BROKE = "the check itself broke"
+"""How the reason begins where a check that a package brings raised, or gave no findings."""
 RELATIVE_UNITS = ("s", "Hz")
 """Units of which people think in percent: decay times and transition frequencies."""
 

@@ -108,7 +108,9 @@ def _one_way(value: object, *, may_be_any: bool) -> FrequencyTolerance:
     if _is_number(value):
         return FrequencyTolerance.constant(_not_negative(cast(float, value)))
     if isinstance(value, float):
-        raise ValueError(f"need a finite number, got {value!r}; inf, for any, may stand for one of above and below")
+        raise ValueError(
+            f"need a finite number, got {value!r}; to let anything pass one way: {{ above = 5, below = inf }}"
+        )
     if not isinstance(value, list) or not value:
         quoted = "; leave the quotes out" if _reads_as_number(value) else ""
         raise ValueError(f"need a number, [[Hz, value], …] or {{ above = …, below = … }}, got {_given(value)}{quoted}")
@@ -1003,7 +1005,9 @@ def _own(written: Mapping[str, Any], defaults: DefaultTolerances, path: Path) ->
             asked = {key: value for key, value in values.items() if key not in said}
             tolerances: Any = TypeAdapter(check.tolerances).validate_python(asked)
         except ValidationError as error:
-            mistakes += [_own_mistake(detail, check, defaults, path) for detail in error.errors(include_url=False)]
+            mistakes += [
+                _own_mistake(detail, check, table, defaults, path) for detail in error.errors(include_url=False)
+            ]
         except Exception as error:  # a validator of the package's own
             mistakes.append(BadInput(f"{path}: {check.table}", f"{check.package} cannot read it: {error}"))
         else:
@@ -1020,14 +1024,17 @@ def shared_own_checks(path: Path) -> list[Own]:
     return list(own.values())
 
 
-def _own_mistake(detail: ErrorDetails, check: own_checks.OwnCheck, defaults: DefaultTolerances, path: Path) -> BadInput:
+def _own_mistake(
+    detail: ErrorDetails, check: own_checks.OwnCheck, table: Mapping[str, Any], defaults: DefaultTolerances, path: Path
+) -> BadInput:
     place = ".".join(map(str, (check.table, *detail["loc"])))
     missing = detail["type"] == "missing"
     here = defaults.path == path
     problem = (
         f"missing; set it here{'' if here else f' or in {defaults.path.name}'}" if missing else _problem(detail, Table)
     )
-    return BadInput(f"{path}: {place}", problem)
+    shared = not missing and bool(detail["loc"]) and detail["loc"][0] not in table
+    return BadInput(f"{defaults.path if shared else path}: {place}", problem)
 
 
 # Reading.
@@ -1428,6 +1435,8 @@ def _unknown(key: str, table: type[Table], model: type[Table]) -> str:
 def _unknown_check(key: str, model: type[Table]) -> str:
     """An unknown table: one that stands elsewhere, a slip in the name of one, or a check whose package is not here."""
     known = [*_tables(model), *own_checks.tables()]
+    if key.replace("-", "_") != key and key.replace("-", "_") in known:
+        return f"unknown table; its name in TOML is {key.replace('-', '_')}"
     if not _homes_of(key, model) and not difflib.get_close_matches(key.replace("-", "_"), known, 1, cutoff=0.65):
         there = [name for name in _tables(model) if name] + list(own_checks.tables())
         return f"unknown table; check `{key}` needs a package that brings it; known here: {', '.join(there)}"

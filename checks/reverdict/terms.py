@@ -83,12 +83,12 @@ class Change:
 
 
 def changes(old: Terms, new: Terms) -> tuple[Change, ...]:
-    """What differs between two sets of terms. Of a check that ceases to be asked, or begins to be, only that."""
+    """What differs between two sets of terms. Of a check that ceases to be asked only that."""
     found = []
     for key in [*old, *(key for key in new if key not in old)]:
         reason = f"{key.rpartition('.')[0]}.not_asked"
-        turned = (reason in old) != (reason in new)
-        if old.get(key) != new.get(key) and (key == reason or not turned):
+        ceased = reason in new and reason not in old
+        if old.get(key) != new.get(key) and (key == reason or not ceased):
             found.append(Change(key, old.get(key), new.get(key)))
     return tuple(found)
 

@@ -74,10 +74,10 @@ def require_fit(build: Build, reference: Reference) -> None:
         mistakes += [_no_preset(one, name, reference) for name in names if name not in one.presets]
         given = [{**reference.render.parameters, **one.presets.get(name, {})} for name in names or ("",)]
         for name in dict.fromkeys(name for parameters in given for name in parameters_missing(one, parameters)):
-            near = difflib.get_close_matches(name, one.parameters, 1)
+            near = difflib.get_close_matches(name, [*one.parameters, *reference.render.parameters], 1)
             if near:
-                slip = f'no "{name}", which build.argv asks for; is {near[0]} meant?'
-                mistakes.append(BadInput(f"{one.place}: build.parameters", slip))
+                slip = f'asks for "{name}", which nobody gives; is {near[0]} meant?'
+                mistakes.append(BadInput(f"{one.place}: build.argv", slip))
                 continue
             ask = f'no "{name}", which build.argv of {one.place} asks for'
             mistakes.append(

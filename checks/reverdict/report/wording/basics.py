@@ -247,6 +247,8 @@ def about_unreached(checks: Iterable[Mapping[str, Any]], reference: Mapping[str,
 def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str) -> str:
     """Say what a developer can do about a fail or an unsure; a recording can be repeated, a render only changed."""
     name = shlex.quote(plain(reference["name"]))
+    if check["reason"].startswith(phrases.BROKE):
+        return f"next: mend {plain(check.get('brought_by', '')) or 'the check'}; no build can pass it"
     if check["check"] == "conduct":
         worst = worst_finding(check)
         if worst is None or worst["quantity"] == "output":
