@@ -75,7 +75,15 @@ def test_each_answer(given: dict[str, Any], question: Question, status: int) -> 
 @pytest.mark.parametrize(
     ("question", "said"),
     [
-        (Question(quantity="delay"), "there are arrival, spring 2, pass 1; output"),
+        (
+            Question(quantity="delay"),
+            "--quantity 'delay': nothing that was judged is called so; there are arrival, output",
+        ),
+        (Question(quantity="arival"), "--quantity 'arival': nothing that was judged is called so; is arrival meant?"),
+        (
+            Question(check="echo-timming"),
+            "--check 'echo-timming': nothing that was judged is called so; is echo-timing meant?",
+        ),
         (Question(by=0.02), "what is asked for has dB, ms"),
     ],
 )

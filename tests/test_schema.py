@@ -204,7 +204,7 @@ def test_every_mistake_is_reported_at_once(tmp_path: Path) -> None:
         ({"echo_timing__arrival_ms": float("nan")}, "echo_timing.arrival_ms: need a finite number, got nan"),
         (
             {"echo_timing__arrival_ms": float("inf")},
-            "need a finite number, got inf; inf, for any, may stand for one",
+            "need a finite number, got inf; to let anything pass one way: { above = 5, below = inf }",
         ),
         ({"echo_timing__passes": 0}, "echo_timing.passes: 2 springs and no pass to judge"),
         ({"echo_timing__pass_law": None}, 'echo_timing.passes: 3 passes need pass_law = "1:3:5" or "1:2:3"'),
