@@ -276,6 +276,7 @@ def test_the_gate_closes_with_the_sentence_and_other_references_pass(
     assert none_left(mark)
 
 
+@pytest.mark.few(2)
 @linux
 @needs_cc
 @pytest.mark.parametrize("jobs", ["1", "2"])

@@ -125,6 +125,7 @@ def test_the_model_sounds_like_the_algorithm(law: str, rate_hz: int) -> None:
 # Truths
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(
     ("springs", "rate_hz", "law", "noise_db"),
     [
