@@ -12,7 +12,7 @@ import pytest
 
 from reverdict import abilities
 from reverdict.command_line import main
-from reverdict.report import machine_words
+from reverdict.report.printed import machine as printed
 
 STATES = {"here", "in part", "missing"}
 MACHINE = {
@@ -46,7 +46,7 @@ def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_the_command_tells_each_thing_once_and_ends_in_0(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["machine", "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
-    assert said["schema"] == machine_words.SCHEMA
+    assert said["schema"] == printed.SCHEMA
     assert said["machine"]["python"] == ".".join(map(str, sys.version_info[:3]))
     names = [one["name"] for one in said["abilities"]]
     assert len(set(names)) == len(names) == len(abilities.ASKED)
@@ -55,20 +55,20 @@ def test_the_command_tells_each_thing_once_and_ends_in_0(capsys: pytest.CaptureF
         assert one["told"]
         assert one["serves"]
         assert one["state"] == "here" or one["getting"] or "kind command" in one["told"], one
-    text = machine_words.text(said)
+    text = printed.text(said)
     assert all(f"\n  {name} " in text for name in names)
     assert max(map(len, text.splitlines())) <= 104
 
 
 def test_where_nothing_is_missing_it_says_so() -> None:
-    text = machine_words.text(told(ability("git", "here")))
+    text = printed.text(told(ability("git", "here")))
     assert text.startswith("Everything that reverdict can make use of is here.\n")
     assert "how to get" not in text
 
 
 def test_what_is_missing_leads_and_how_to_get_it_ends() -> None:
     found = told(ability("git", "missing", "install git"), ability("counting", "in part"), ability("cores", "here"))
-    text = machine_words.text(found)
+    text = printed.text(found)
     assert text.startswith("Git is missing here. Counting will do in part. All else")
     assert text.endswith("how to get the rest\n  git       install git\n")
     assert "missing: as found" in text
@@ -76,7 +76,7 @@ def test_what_is_missing_leads_and_how_to_get_it_ends() -> None:
 
 def test_a_terminal_without_our_signs_gets_ascii() -> None:
     stream = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
-    machine_words.show(told(ability("café", "here")), stream)
+    printed.show(told(ability("café", "here")), stream)
     stream.seek(0)
     assert "caf\\xe9" in stream.read()
 

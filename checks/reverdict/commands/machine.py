@@ -30,10 +30,10 @@ def add(commands: Any) -> None:
 def _run(options: argparse.Namespace) -> int:
     from reverdict.abilities import abilities
     from reverdict.machine import describe
-    from reverdict.report import machine_words
+    from reverdict.report.printed import machine as printed
 
     told = {
-        "schema": machine_words.SCHEMA,
+        "schema": printed.SCHEMA,
         "reverdict": __version__,
         "machine": describe(),
         "abilities": [dataclasses.asdict(one) for one in abilities()],
@@ -42,5 +42,5 @@ def _run(options: argparse.Namespace) -> int:
         if options.json:
             print(json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False))
         else:
-            machine_words.show(told, sys.stdout)
+            printed.show(told, sys.stdout)
     return 0

@@ -8,8 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, TextIO
 
 from reverdict.report import margin_ruler
-from reverdict.report.terminal import in_ascii, wrapped
-from reverdict.report.wording import listed, plain
+from reverdict.report.printed.verdict import in_ascii, wrapped
+from reverdict.report.wording.basics import listed, plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
