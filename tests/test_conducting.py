@@ -426,6 +426,7 @@ def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plat
     assert "silence" in questions([one for one in told.findings if one.outcome is Outcome.FAIL])
 
 
+@pytest.mark.slow
 def test_a_build_that_does_not_repeat_is_rendered_again_and_passes_by_what_agrees(plates: Path, tmp_path: Path) -> None:
     toml = build_toml(tmp_path, plates, "random")
     _, said = making.new_reference("lucky", toml, tmp_path / "golden", making.Wishes(seconds=0.5, rates_hz=(RATE_HZ,)))
@@ -435,6 +436,7 @@ def test_a_build_that_does_not_repeat_is_rendered_again_and_passes_by_what_agree
     assert verdict.outcome == "pass", [check.reason for check in verdict.references[0].checks]
 
 
+@pytest.mark.slow
 def test_golden_new_says_where_the_build_does_not_pass_by_its_own_reference(plates: Path, tmp_path: Path) -> None:
     """The plate is other noise at every rate."""
     wishes = making.Wishes(seconds=0.5, rates_hz=(RATE_HZ, RATE_HZ // 2))

@@ -610,6 +610,7 @@ def test_a_golden_folder_may_have_any_name(workspace: Workspace, monkeypatch: py
     assert outcomes(gate(Path("takes"), Path(folder).absolute(), only="l*")) == {"long": "pass"}
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", ["build", "dist", "venv", "test_short.py", "short.json", "1"])
 def test_a_reference_may_have_a_name_that_pytest_would_not_look_into(workspace: Workspace, name: str) -> None:
     (workspace.golden / "short").rename(workspace.golden / name)
