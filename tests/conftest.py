@@ -85,6 +85,21 @@ class Busy(Through):
 '''
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Of tests marked ``few(n)``, make all cases slow but n of them: the first, the last, and evenly between."""
+    cases: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        if item.get_closest_marker("few"):
+            cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
+    for alike in cases.values():
+        marker = alike[0].get_closest_marker("few")
+        assert marker is not None
+        kept = {round(place) for place in np.linspace(0, len(alike) - 1, marker.args[0])}
+        for number, item in enumerate(alike):
+            if number not in kept:
+                item.add_marker(pytest.mark.slow)
+
+
 @dataclass(frozen=True)
 class Workspace:
     """Folders ``golden`` (references "long" and "short") and ``builds``; ``takes`` holds both as recordings."""

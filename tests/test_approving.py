@@ -95,7 +95,7 @@ def test_killed_at_any_file_operation_the_old_or_the_new_stands(root: Path, how:
     assert stood.count(True) >= 4
 
 
-@pytest.mark.parametrize("count", [12, pytest.param(100, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [5, pytest.param(100, marks=pytest.mark.slow)])
 def test_killed_at_random_moments_the_old_or_the_new_stands(root: Path, count: int) -> None:
     run_helper(root, "signal", count)
     stood = [require_whole(root / f"kill-{number}") for number in range(count)]
@@ -103,7 +103,7 @@ def test_killed_at_random_moments_the_old_or_the_new_stands(root: Path, count: i
     assert False in stood
 
 
-@pytest.mark.parametrize("count", [12, pytest.param(60, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [6, pytest.param(60, marks=pytest.mark.slow)])
 def test_approvals_at_once_do_not_mix(tmp_path: Path, count: int) -> None:
     names = ["plate", "room", "tank"]
     for name in names:
@@ -125,6 +125,7 @@ def test_approvals_at_once_do_not_mix(tmp_path: Path, count: int) -> None:
         assert len(list((tmp_path / "golden" / name).iterdir())) == 3
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", ["tank", "other"])
 def test_references_made_at_once_are_made_once(tmp_path: Path, name: str) -> None:
     golden = tmp_path / "golden"

@@ -17,7 +17,7 @@ from reverdict.demo import write_demo
 from reverdict.errors import BadInput
 
 LONG = (40, 23, (10, 19, 20, 25, 30, 31))
-SHORT = (9, 5, (3, 7))
+SHORT = (7, 3, (1, 5))
 """How many commits, which one moves the second spring, and which do not compile."""
 ARRIVAL = Question("echo-timing", "arrival", "spring 2*", by=0.02)
 
@@ -114,7 +114,10 @@ def repository_of(tmp_path: Path, commits: int, moved: int, broken: tuple[int, .
     write_demo(demo)
     shutil.copytree(demo / "golden", folder / "golden")
     source, toml = ((demo / "builds" / name).read_text(encoding="utf-8") for name in ("workshop.c", "c-port.toml"))
-    told = toml.replace("baseline =", "# baseline =") + '\n[build.not_asked]\ncost = "only the sound is asked"\n'
+    told = (
+        toml.replace("baseline =", "# baseline =")
+        + '\n[build.not_asked]\ncost = "only arrivals are asked"\nconduct = "only arrivals are asked"\n'
+    )
     (folder / "build.toml").write_text(told, encoding="utf-8")
     git(folder, "init", "-q", "-b", "main")
     for number in range(commits):

@@ -83,6 +83,7 @@ def run(*arguments: str | Path) -> int:
 # What comes out is the reverb's own.
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("kind", "ppm", "worst_us"),
     [("sweep", 0.0, 1.0), ("sweep", 63.0, 1.0), ("sweep", -40.0, 1.0), ("click", 63.0, 5.0)],

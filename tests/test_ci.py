@@ -18,7 +18,17 @@ from reverdict.schema import read_toml
 
 ROOT = Path(__file__).parents[1]
 PINS = ROOT / "ci" / "pins"
-SCRIPTS = ("ci/branch", "ci/set-up", "ci/gate", "ci/test", "ci/pin", "ci/get-plugins", "ci/get-browser", ".ci/run")
+SCRIPTS = (
+    "ci/branch",
+    "ci/set-up",
+    "ci/gate",
+    "ci/test",
+    "ci/test-installed",
+    "ci/pin",
+    "ci/get-plugins",
+    "ci/get-browser",
+    ".ci/run",
+)
 PYTHONS = ("3.10", "3.11", "3.12", "3.13")
 
 pytestmark = pytest.mark.skipif(not PINS.is_dir(), reason="the tests run without the repository's ci folder")

@@ -497,6 +497,7 @@ def test_a_terminal_is_told_what_is_being_done(monkeypatch: pytest.MonkeyPatch) 
     assert after == ""
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
 @pytest.mark.parametrize(
     "command",

@@ -223,7 +223,14 @@ SIDE_EFFECTS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+NOT_LINEAR = {"saturates": True, "gate": True, "modulated": True, "random": True, "reset": False}
+"""Whether a linear cause is sought in vain; where it does not say, either is well."""
+
+ALIKE = ("one polarity", "oscillates", "shared", "offset", "ducks")
+"""Faults that are stopped by the finding of another one as well."""
+
+
+@pytest.mark.parametrize("fault", [pytest.param(one, marks=pytest.mark.slow if one in ALIKE else ()) for one in FAULTS])
 def test_a_misbehaviour_is_stopped_by_the_finding_of_its_name(plates: Path, work: Path, fault: str) -> None:
     asked = usual()
     if fault and fault not in ("saturates", "clips", "one polarity"):
@@ -231,8 +238,11 @@ def test_a_misbehaviour_is_stopped_by_the_finding_of_its_name(plates: Path, work
     findings = judged(plate(plates, fault=fault), plate(plates, fault=fault), work, asked=asked)
     assert off(findings) >= FAULTS[fault], [f"{f.quantity} {f.where} {f.deviation}" for f in findings]
     assert off(findings) <= FAULTS[fault] | SIDE_EFFECTS.get(fault, set()) | {"move"}
+    if fault in NOT_LINEAR:
+        assert conduct.is_not_linear(findings) is NOT_LINEAR[fault]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("fault", "quantity"), [("mono", "mono"), ("balance", "balance"), ("narrow", "mono")])
 def test_how_two_channels_go_together_is_held_against_the_golden(
     plates: Path, work: Path, fault: str, quantity: str
@@ -283,19 +293,6 @@ def test_what_cannot_be_put_to_a_build_is_shown(tmp_path: Path, work: Path) -> N
     with_names = replace(build, parameter_names={"mix": ""})
     named = {one.quantity: one for one in judged(with_names, build, work)}
     assert named["click of a moved parameter"].outcome is Outcome.UNSURE
-
-
-def test_no_linear_cause_is_sought_for_what_is_not_linear(plates: Path, work: Path) -> None:
-    asked = replace(usual(), move_percent=None)
-    for fault, expected in (
-        ("saturates", True),
-        ("gate", True),
-        ("modulated", True),
-        ("random", True),
-        ("reset", False),
-    ):
-        build = plate(plates, fault=fault)
-        assert conduct.is_not_linear(judged(build, build, work, asked=asked)) is expected, fault
 
 
 def test_a_declared_question_is_not_put_and_says_why(plates: Path, work: Path) -> None:
@@ -429,6 +426,7 @@ def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plat
     assert "silence" in questions([one for one in told.findings if one.outcome is Outcome.FAIL])
 
 
+@pytest.mark.slow
 def test_a_build_that_does_not_repeat_is_rendered_again_and_passes_by_what_agrees(plates: Path, tmp_path: Path) -> None:
     toml = build_toml(tmp_path, plates, "random")
     _, said = making.new_reference("lucky", toml, tmp_path / "golden", making.Wishes(seconds=0.5, rates_hz=(RATE_HZ,)))
@@ -438,6 +436,7 @@ def test_a_build_that_does_not_repeat_is_rendered_again_and_passes_by_what_agree
     assert verdict.outcome == "pass", [check.reason for check in verdict.references[0].checks]
 
 
+@pytest.mark.slow
 def test_golden_new_says_where_the_build_does_not_pass_by_its_own_reference(plates: Path, tmp_path: Path) -> None:
     """The plate is other noise at every rate."""
     wishes = making.Wishes(seconds=0.5, rates_hz=(RATE_HZ, RATE_HZ // 2))

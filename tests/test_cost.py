@@ -117,6 +117,7 @@ def test_equal_runs_have_a_ratio_of_exactly_one():
     assert measured.uncertainty == 0
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("noise", NOISES)
 def test_the_uncertainty_covers_the_truth_as_often_as_it_says(noise):
     """Twice the standard uncertainty stands for 95 %; 200 trials spare all but a coverage below 0.88,
@@ -128,6 +129,7 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_says(noise):
     assert covered >= 0.88
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("noise", NOISES)
 def test_what_differs_between_processes_is_covered(noise):
     """Three pairs of processes whose speeds differ by 0.4 %, one standard deviation, each way."""

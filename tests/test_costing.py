@@ -64,6 +64,7 @@ def test_time_alone_that_cannot_be_told_closes_it(workspace: Workspace, tmp_path
     assert (verdict.outcome, verdict.closes_gate, verdict.reason) == (Outcome.UNSURE, True, f"cost {PARALLEL}")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("enough", "closes"), [("", True), ("this machine has none", False)])
 def test_without_a_counter_it_closes_unless_time_is_enough(
     workspace: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, enough: str, closes: bool

@@ -96,6 +96,7 @@ def test_a_plug_in_is_counted_in_its_run_alone(tmp_path: Path) -> None:
     assert {one.object for one in plain.functions} == {"one.so"}
 
 
+@pytest.mark.slow
 @needs_counter
 @pytest.mark.skipif(bool(own_plugins.lack("clap")), reason=own_plugins.lack("clap"))
 def test_a_clap_plug_in_is_counted(tmp_path: Path) -> None:
@@ -140,6 +141,7 @@ def test_nothing_of_what_brackets_a_call_of_c_is_counted(tmp_path: Path) -> None
     assert 0 < a_call - (4 * REQUEST.block_size + 1000) <= 5
 
 
+@pytest.mark.slow
 @needs_counter
 def test_counts_do_not_depend_on_the_size_of_blocks(tmp_path: Path) -> None:
     mono = count(compiled_plugin(tmp_path), REQUEST)
@@ -172,6 +174,7 @@ def test_memory_accesses_and_misses_are_counted_where_a_cache_is_simulated(tmp_p
     assert counted.misses.last_level <= counted.misses.first_level < 10
 
 
+@pytest.mark.slow
 @needs_counter
 def test_a_count_does_not_depend_on_where_it_is_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     library, program = compiled_library(tmp_path), compiled_command(tmp_path)

@@ -83,6 +83,7 @@ def hold(told: list[Reading], slopes: int) -> None:
         assert np.mean(np.abs(sigmas) <= 2) > 0.93
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("slopes", [1, 2])
 def test_random_decays(slopes: int) -> None:
     told, asked = readings(slopes, 12)

@@ -153,6 +153,7 @@ def test_single_faults_are_named_first_with_their_size(below_db: float | None) -
 # The short form
 
 
+@pytest.mark.few(7)
 @pytest.mark.parametrize(
     ("seed", "kind", "below_db"),
     [
@@ -253,6 +254,7 @@ def test_a_repeat_in_noise_of_its_own_is_not_diagnosed() -> None:
     assert explained(noisy(GOLDEN, 60.0, peak, 1), noisy(GOLDEN, 60.0, peak, 2)) == ()
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("what", ["another tank", "scrambled phases", "noise", "silence", "reversed"])
 def test_what_nothing_explains_is_not_diagnosed(what: str) -> None:
     random = np.random.default_rng(4)
@@ -348,6 +350,7 @@ def combed(sections: int, coefficient: float, comb: float) -> Sound:
     return np.fft.irfft(heard)[:samples] * np.exp(damping * np.arange(samples))
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     ("comb", "doubt"), [(0.0, ""), (0.3, ", as a fitted model counts that leaves 7 % of the golden out")]
 )
@@ -373,6 +376,7 @@ def spring() -> Response:
     return golden.response
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("module", "settings", "words"),
     [

@@ -253,6 +253,7 @@ def faulty_build(workspace: Workspace, name: str, at: str, seconds: float = 20.0
     return workspace.build(limits, kind="command", argv=argv, exchange=exchange)
 
 
+@pytest.mark.few(3)
 @linux
 @needs_cc
 @pytest.mark.parametrize("name", GATED)
@@ -276,6 +277,7 @@ def test_the_gate_closes_with_the_sentence_and_other_references_pass(
     assert none_left(mark)
 
 
+@pytest.mark.few(2)
 @linux
 @needs_cc
 @pytest.mark.parametrize("jobs", ["1", "2"])

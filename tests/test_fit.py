@@ -125,6 +125,7 @@ def test_the_model_sounds_like_the_algorithm(law: str, rate_hz: int) -> None:
 # Truths
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(
     ("springs", "rate_hz", "law", "noise_db"),
     [
@@ -221,6 +222,7 @@ def test_the_release_is_as_it_was_built() -> None:
             assert group.coefficient.value == pytest.approx(coefficient, abs=0.003)
 
 
+@pytest.mark.slow
 def test_half_the_sections_are_missing() -> None:
     for good, faulty in zip(fitted("release-1.0").springs, fitted("fewer-sections").springs, strict=True):
         assert len(good.groups) == len(faulty.groups) == 2

@@ -175,6 +175,7 @@ def test_a_program_whose_output_is_too_short_fails_in_plain_words(workspace: Wor
     assert check_of(verdict, "short", "conduct").reason.endswith("output stops after 0.33 s, needs 0.65 s")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("jobs", ["1", "2"])
 def test_a_build_that_does_not_compile_fails_every_reference_and_leaves_its_log(
     workspace: Workspace, capsys: Any, jobs: str
@@ -410,6 +411,7 @@ def test_bad_input_leaves_no_older_pass_in_the_report(workspace: Workspace, caps
     assert "<error " in (report / "junit.xml").read_text(encoding="utf-8")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_what_only_shows_when_the_build_runs_is_bad_input_too(workspace: Workspace, capsys: Any, jobs: int) -> None:
     report = passing_report(workspace)
@@ -524,6 +526,7 @@ def alive(pid: int) -> bool:
         return False
 
 
+@pytest.mark.few(3)
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 @pytest.mark.parametrize("jobs", ["1", "2"])
 @pytest.mark.parametrize(("blow", "status", "name"), [(signal.SIGINT, 130, "Ctrl-C"), (signal.SIGTERM, 143, "SIGTERM")])
@@ -598,6 +601,7 @@ def test_nothing_around_the_golden_folder_is_run_or_obeyed(
     assert {name: os.environ[name] for name in environment} == environment
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("folder", ["[draft] golden", "build", "a::b", "-golden", ".golden", "größe µ"])
 def test_a_golden_folder_may_have_any_name(workspace: Workspace, monkeypatch: pytest.MonkeyPatch, folder: str) -> None:
     monkeypatch.chdir(workspace.root)
@@ -606,6 +610,7 @@ def test_a_golden_folder_may_have_any_name(workspace: Workspace, monkeypatch: py
     assert outcomes(gate(Path("takes"), Path(folder).absolute(), only="l*")) == {"long": "pass"}
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", ["build", "dist", "venv", "test_short.py", "short.json", "1"])
 def test_a_reference_may_have_a_name_that_pytest_would_not_look_into(workspace: Workspace, name: str) -> None:
     (workspace.golden / "short").rename(workspace.golden / name)

@@ -201,6 +201,7 @@ def test_a_dozen_random_tanks() -> None:
         assert table.arrivals_covered >= 0.9  # of 24; an upper limit needs more to mean anything
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("seed", [20, 43, 56, 67, 134])
 def test_a_spring_that_another_ones_later_pass_lies_on_is_found(seed: int) -> None:
     assert not tables_of([seed])[80].wrong

@@ -50,6 +50,7 @@ def test_no_spring_is_invented_in_a_quarter_of_the_hundred() -> None:
     assert not invented_in(QUICK)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(
     ("rate_hz", "t60_s", "seed"),
     [(8000, 0.15, 4), (8000, 0.2, 19), (48000, 0.15, 2), (48000, 0.15, 34), (48000, 0.2, 15), (48000, 0.2, 31)],

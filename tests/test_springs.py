@@ -356,6 +356,7 @@ def nothing_to_find(rate_hz: int) -> dict[str, NDArray[np.float64]]:
     }
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("rate_hz", [8000, 44100, 192000])
 def test_no_spring_is_invented(rate_hz: int) -> None:
     for name, sound in nothing_to_find(rate_hz).items():
@@ -369,10 +370,11 @@ def test_no_spring_is_invented(rate_hz: int) -> None:
         assert json.loads(text.getvalue())["channels"][0]["springs"] == [], name
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("t60_s", [0.3, 1.0, 3.0])
 @pytest.mark.parametrize("rate_hz", [8000, 48000, 96000])
 def test_no_spring_is_invented_in_a_hall(rate_hz: int, t60_s: float) -> None:
-    for seed in range(4):
+    for seed in range(2):
         found = find_springs(decaying_noise(rate_hz, t60_s, seed), rate_hz)
         assert not found.springs
         assert found.why_none.startswith(("the response is dense", "no echo repeats"))
@@ -387,9 +389,10 @@ def taps(density_hz: float, seed: int) -> NDArray[np.float64]:
     return echoes
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("density_hz", [10, 300, 1000])
 def test_random_echoes_seldom_make_a_spring(density_hz: int) -> None:
-    assert not any(find_springs(taps(density_hz, seed), 48000).springs for seed in range(6))
+    assert not any(find_springs(taps(density_hz, seed), 48000).springs for seed in range(3))
 
 
 @pytest.mark.slow

@@ -448,6 +448,7 @@ def pipelines_do_what_they_should(
     assert merged["counts"] == whole["counts"]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", RUNNERS)
 def test_the_steps_of_a_template_run_from_first_to_last(
     name: str, workspace: Workspace, suite: Path, tmp_path_factory: pytest.TempPathFactory, service: Service

@@ -29,6 +29,7 @@ from reverdict.commands import (
     gate,
     golden,
     header,
+    machine,
     measure,
     merge,
     schema,
@@ -41,7 +42,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 COMMANDS = (
-    gate, merge, measure, sweep, capture, fit, golden, compare, drift, bisect, board, sensitivity, demo, schema, header
+    gate, merge, measure, sweep, capture, fit, golden, compare, drift, bisect, board, sensitivity, demo, machine,
+    schema, header,
 )  # fmt: skip
 """In the order of ``reverdict --help``."""
 

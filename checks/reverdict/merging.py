@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any
 from reverdict import judging
 from reverdict.errors import BadInput
 from reverdict.parting import label, sum_up
-from reverdict.report.data.verdict import counts
+from reverdict.phrases import of_another_version
+from reverdict.report.data.verdict import SCHEMA, counts
 from reverdict.words import CHECKS, CheckVerdict, Outcome
 
 if TYPE_CHECKING:
@@ -36,8 +37,10 @@ def read_part(place: Path) -> Judged:
         judged = json.loads(file.read_text(encoding="utf-8"))
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise BadInput(file, f"no JSON that can be read ({str(error)[:120]})") from error
-    if not isinstance(judged, dict) or judged.get("schema") != 1 or not isinstance(judged.get("references"), list):
+    if not isinstance(judged, dict) or not isinstance(judged.get("references"), list):
         raise BadInput(file, "not a verdict of reverdict gate")
+    if why := of_another_version(judged.get("schema"), SCHEMA):
+        raise BadInput(file, why)
     if not judged.get("part"):
         errors = judged.get("errors")
         whole = "is a whole run, no part of one; there is nothing to merge"

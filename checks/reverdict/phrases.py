@@ -35,6 +35,15 @@ _NEUTRAL = ("above golden", "below golden")
 _BEFORE_CELLS = {"blocks": "in", "one": "in", "preset": "with"}
 
 
+def of_another_version(schema: object, known: int) -> str:
+    """What to say of a file by the version of its format; empty where it is the one that we know."""
+    if type(schema) is int and schema == known:
+        return ""
+    if type(schema) is int and schema > known:
+        return f"schema {schema}, which a newer reverdict wrote; this one reads {known}: update it, or judge again"
+    return f"schema {schema!r}; this version reads {known}"
+
+
 def leaning(quantity: str, unit: str) -> tuple[str, str]:
     """Words for a positive and a negative deviation of a quantity: late/early, longer/shorter, …"""
     for pattern, pair in _LEANINGS:

@@ -1380,7 +1380,12 @@ def _problem(detail: ErrorDetails, model: type[Table]) -> str:
     if kind == "union_tag_invalid":
         return f"need {_choice(KINDS)}, got {_given(context['tag'])}"
     if kind == "literal_error":
-        return f"need {context['expected']}, got {_given(value)}".replace("'", '"')
+        newer = (
+            "; a newer reverdict wrote it, update this one"
+            if last == "schema" and isinstance(value, int) and value > 1
+            else ""
+        )
+        return f"need {context['expected']}, got {_given(value)}".replace("'", '"') + newer
     if kind in NEEDED:
         quoted = isinstance(value, str) and NEEDED[kind].endswith("number") and _reads_as_number(value)
         return f"need {NEEDED[kind]}, got {_given(value)}{'; leave the quotes out' if quoted else ''}"

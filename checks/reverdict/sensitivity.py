@@ -33,6 +33,7 @@ from reverdict.errors import BadInput
 from reverdict.faults import Catalogue, Fault, catalogue
 from reverdict.fit import TankFit, fit_tank
 from reverdict.measure.measurement import Measurement, measure
+from reverdict.phrases import of_another_version
 from reverdict.searching import GATE, LEVELS, Outcomes, Tried, edge, search
 from reverdict.trial import judge_response, request_of
 from reverdict.words import CHECKS, Outcome
@@ -168,7 +169,9 @@ class _Results:
             named = [(one["name"], one["key"], one["faults"]) for one in content["references"]]
         except (ValueError, KeyError, TypeError) as error:
             raise BadInput(file, "is no result of reverdict sensitivity; move it away, or report elsewhere") from error
-        if content.get("schema") == SCHEMA and named:
+        if why := of_another_version(content.get("schema"), SCHEMA):
+            raise BadInput(file, f"{why}, or report elsewhere")
+        if named:
             self.content = {**content, "suite_version": reverdict.__version__}
 
     def of(self, reference: Reference) -> Json:

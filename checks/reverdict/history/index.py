@@ -153,7 +153,9 @@ def _connected(file: Path | None) -> sqlite3.Connection | None:
 
 def _bring_up_to_date(database: sqlite3.Connection, files: Sequence[Path], progress: Callable[[str], None]) -> None:
     database.execute("begin immediate")
-    known = {name: (size, changed) for name, size, changed in database.execute("select name, size, changed from file")}
+    # What was no run is read again each time: a later version of the suite may know its format.
+    told = "select name, size, changed, why_not from file"
+    known = {name: None if why else (size, changed) for name, size, changed, why in database.execute(told)}
     stats = {file: file.stat() for file in files if file.is_file()}
     fresh = [file for file, stat in stats.items() if known.get(file.name) != (stat.st_size, stat.st_mtime_ns)]
     if files:

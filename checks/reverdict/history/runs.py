@@ -18,6 +18,7 @@ from uuid import uuid4
 
 from reverdict.durable import flush_folder, write_text
 from reverdict.errors import BadInput
+from reverdict.phrases import of_another_version
 
 SCHEMA = 1
 Verdict = Mapping[str, Any]
@@ -106,8 +107,8 @@ def read(file: Path) -> dict[str, Any] | NoRun:
 def _why_no_run(run: Any) -> str:
     if not isinstance(run, dict) or not isinstance(run.get("references"), list):
         return "not a verdict of reverdict"
-    if run.get("schema") != SCHEMA:
-        return f"schema {run.get('schema')!r}; this version reads {SCHEMA}"
+    if why := of_another_version(run.get("schema"), SCHEMA):
+        return why
     if run.get("part"):
         return "a part of a run; reverdict merge puts parts together"
     if run.get("outcome") == "error" or not run["references"]:

@@ -123,7 +123,7 @@ class Lilv:
     """
 
     def __init__(self, bundle: Path | None) -> None:
-        self._library = _load()
+        self._library = load()
         self.world = self.call("lilv_world_new")
         if bundle is None:
             self.call("lilv_world_load_all", self.world)
@@ -223,7 +223,8 @@ class Lilv:
         }
 
 
-def _load() -> ctypes.CDLL:
+def load() -> ctypes.CDLL:
+    """The library, its functions declared. Raises Slip where it is not there."""
     for name in LIBRARIES.get(sys.platform, LINUX_LIBRARIES):
         with contextlib.suppress(OSError):
             library = ctypes.CDLL(name)

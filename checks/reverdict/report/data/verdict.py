@@ -73,6 +73,9 @@ import numpy as np
 
 from reverdict import words
 
+SCHEMA = 1
+"""Version of the format. New keys do not raise it (see ``LATER``); what an older reader would misread does."""
+
 OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 
 LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity", "part", "sounds")
@@ -92,7 +95,7 @@ def verdict_text(verdict: Verdict) -> str:
 def to_json(verdict: words.Verdict) -> dict[str, Any]:
     """Give the JSON-ready dict of a verdict: dicts, lists, strings, finite numbers and None only."""
     judged = {
-        "schema": 1,
+        "schema": SCHEMA,
         "outcome": str(verdict.outcome),
         "build": {
             "name": verdict.build.name,
@@ -191,7 +194,7 @@ def json_schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "reverdict verdict",
         **_object(
-            schema={"const": 1},
+            schema={"const": SCHEMA},
             outcome={"enum": ["pass", "fail", "unsure", "error"]},
             build=_object(name=text, version=text, kind=text, commit={"type": ["string", "null"]}, about=text),
             judged_at=text,
