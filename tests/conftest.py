@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import atexit
 import json
+import os
 import shutil
 import signal
+import tempfile
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +26,11 @@ from reverdict.words import Response
 # A shell's background jobs, and what nohup starts, ignore Ctrl-C and hand that down; the programs under test must not.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN and threading.current_thread() is threading.main_thread():
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# What goldens measure is kept for all workers of a run, and for no other run.
+if "REVERDICT_CACHE" not in os.environ:
+    os.environ["REVERDICT_CACHE"] = tempfile.mkdtemp(prefix="reverdict-tests-")
+    atexit.register(shutil.rmtree, os.environ["REVERDICT_CACHE"], ignore_errors=True)
 
 RATE_HZ = 48000
 SECONDS = 0.6

@@ -9,14 +9,15 @@ import numpy as np
 import pytest
 
 from reverdict.judging import (
+    badness,
     close,
-    judge_course,
     judge_deviation,
     not_asked,
     reference_outcome,
     reference_reason,
     sentence,
     worst,
+    worst_of_course,
 )
 from reverdict.phrases import true_minus
 from reverdict.words import CheckVerdict, Finding, Outcome
@@ -109,12 +110,38 @@ def test_of_a_way_without_limit_what_is_not_measured_has_the_other_ones():
     assert found(None, tolerance_below=math.inf).tolerance == 0.5
 
 
+def course(points, needed):
+    """Which of points (deviation, uncertainty) a curve is judged by, within 0.5 both ways."""
+    deviation, uncertainty = np.array(points).T
+    sides = np.full(len(points), 0.5), np.full(len(points), 0.5)
+    return worst_of_course(deviation, uncertainty, sides, np.array(needed))
+
+
 def test_a_course_is_judged_by_its_worst_needed_point_and_by_every_fail():
-    well, rough, out = found(0.25), found(0.0, 0.5625), found(0.75)
-    assert judge_course([well, found(0.125)], [True, True]) is well
-    assert judge_course([well, rough], [True, False]) is well
-    assert judge_course([well, rough], [True, True]) is rough
-    assert judge_course([well, rough, out], [True, True, False]) is out
+    well, rough, out = (0.25, 0.0), (0.0, 0.5625), (0.75, 0.0)
+    assert course([well, (0.125, 0.0)], [True, True]) == 0
+    assert course([well, rough], [True, False]) == 0
+    assert course([well, rough], [True, True]) == 1
+    assert course([well, rough, out], [True, True, False]) == 2
+
+
+def test_a_course_is_judged_by_what_would_be_said_the_worst_of():
+    """Every point judged by itself says the same; limits of nothing, none at all, and values that are not known."""
+    random = np.random.default_rng(8)
+    for _ in range(300):
+        deviation = random.choice([-0.9, -0.5, -0.2, 0.0, 0.2, 0.5, 0.9, math.nan], 12)
+        uncertainty = random.choice([0.0, 0.1, 0.4, math.inf], 12)
+        below, above = random.choice([[0.5, 0.5], [0.3, 0.6], [math.inf, 0.5], [0.4, math.inf], [0.0, 0.5]], 12).T
+        needed = random.random(12) < 0.7
+        needed[0] = True
+        findings = [
+            found(*(float(one) for one in point[:2]), tolerance=float(point[3]), tolerance_below=float(point[2]))
+            for point in zip(deviation, uncertainty, below, above, strict=True)
+        ]
+        failing = [at for at, one in enumerate(findings) if one.outcome is FAIL]
+        asked = failing or np.flatnonzero(needed).tolist()
+        expected = max(asked, key=lambda at: badness(findings[at]))
+        assert worst_of_course(deviation, uncertainty, (below, above), needed) == expected
 
 
 def test_an_interval_that_spans_both_limits_is_unsure():

@@ -19,9 +19,15 @@ FEWEST, MOST = 2, 20
 
 
 def compare(
-    places: Sequence[Path], golden_folder: Path, only: str, jobs: int, progress: Callable[[str], None]
+    places: Sequence[Path],
+    golden_folder: Path,
+    only: str,
+    jobs: int,
+    progress: Callable[[str], None],
+    *,
+    pictures: bool = True,
 ) -> dict[str, Verdict]:
-    """Judge every build and give the verdicts by label, in the order of ``places``.
+    """Judge every build and give the verdicts by label, in the order of ``places``, ``pictures`` as ``gate`` has it.
 
     A build of which only running it shows that it cannot be judged is an error among the others.
 
@@ -40,20 +46,22 @@ def compare(
     for place in places:
         with noted(mistakes):
             build = open_build(place, only)
-            golden_set.load(golden_folder, selection(build, only))
+            golden_set.prove(golden_folder, selection(build, only))
             identities.append(build.identity)
     if mistakes:
         raise BadInputs(mistakes)
     labels = _labels(places, identities)
     return {
-        label: _judged(place, golden_folder, only, jobs, _numbered(progress, number, len(places)))
+        label: _judged(place, golden_folder, only, jobs, pictures, _numbered(progress, number, len(places)))
         for number, (label, place) in enumerate(zip(labels, places, strict=True), start=1)
     }
 
 
-def _judged(place: Path, golden_folder: Path, only: str, jobs: int, progress: Callable[[str], None]) -> Verdict:
+def _judged(
+    place: Path, golden_folder: Path, only: str, jobs: int, pictures: bool, progress: Callable[[str], None]
+) -> Verdict:
     try:
-        return gate(place, golden_folder, only, jobs, progress)
+        return gate(place, golden_folder, only, jobs, progress, pictures=pictures)
     except BadInput as error:
         return error_verdict(place, [str(one) for one in each(error)])
 

@@ -25,7 +25,6 @@ from reverdict.words import CHECKS, BuildIdentity, CellVerdict, CheckVerdict, Re
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from reverdict.golden_set import GoldenReference
     from reverdict.parting import Shard
     from reverdict.reference import Reference
     from reverdict.render import Build
@@ -53,6 +52,7 @@ def gate(
     shard: Shard | None = None,
     checks: Sequence[str] = CHECKS,
     responses: Path | None = None,
+    pictures: bool = True,
 ) -> Verdict:
     """Judge a build against a folder of golden references, or do one part of that (see ``parting``).
 
@@ -72,6 +72,8 @@ def gate(
         Only these; the others are left to another part.
     responses : path, optional
         Folder in which golden and candidate responses are kept, for ``auditioning``.
+    pictures : bool
+        Whether to measure what pages draw beyond what is judged: a seventh of the time.
 
     Raises
     ------
@@ -92,15 +94,13 @@ def gate(
     if not mine:
         empty = f"shard {shard}: holds no reference, there are {len(selected)}; nothing was judged here"
         return replace(error_verdict(build_path, [empty]), part=part)
-    goldens = golden_set.load(golden_folder, selection(build, only), mine)
-    _require_fit(build, goldens)
-    cells = sum(len(cells_of(golden.reference)) for golden in goldens)
-    here = put_with(checks, [check for golden in goldens for check in golden.reference.checks])
-    total = sum(
-        check in here for one in goldens for cell in cells_of(one.reference) for check in checks_in(one.reference, cell)
-    )
+    references = golden_set.prove(golden_folder, selection(build, only), mine)
+    _require_fit(build, references)
+    cells = sum(len(cells_of(reference)) for reference in references)
+    here = put_with(checks, [check for reference in references for check in reference.checks])
+    total = sum(check in here for one in references for cell in cells_of(one) for check in checks_in(one, cell))
     watch = _Watch(progress or (lambda _: None), total)
-    told = f"references {len(goldens)}, " + (f"cells {cells}, " if cells > len(goldens) else "")
+    told = f"references {len(references)}, " + (f"cells {cells}, " if cells > len(references) else "")
     watch.progress(f"judging {build.identity.name}: {told}checks {total}")
     with tempfile.TemporaryDirectory(prefix="reverdict-parts-") as name:
         folder = Path(name)
@@ -108,6 +108,8 @@ def gate(
             str(_collectable(golden_folder.absolute(), folder)), f"--build={build_path}", f"--reverdict-only={only}",
             f"--reverdict-parts={folder}", f"--benchmark-storage=file://{folder}/benchmarks",
         ]  # fmt: skip
+        if pictures:
+            command.append("--reverdict-pictures")
         if responses:
             command.append(f"--reverdict-responses={responses}")
         if shard:
@@ -119,13 +121,13 @@ def gate(
             _run_items([*command, *together], folder, watch)
         if alone := [check for check in here if check not in in_parallel]:
             _run_items([*command, f"--reverdict-checks={','.join(alone)}"], folder, watch)
-        references = tuple(_merged(golden.reference, golden_folder, folder, here) for golden in goldens)
+        judged = tuple(_merged(reference, golden_folder, folder, here) for reference in references)
         log = folder / PREPARE_LOG
         said = log.read_text(encoding="utf-8") if log.exists() else ""
-    outcome = sum_up([str(reference.outcome) for reference in references])
+    outcome = sum_up([str(reference.outcome) for reference in judged])
     errors = ("nothing was asked of any reference in this part",) if outcome == "error" else ()
     return Verdict(
-        outcome, build.identity, references, errors, _now(), __version__, said, ANALYSIS_VERSION, describe(), part
+        outcome, build.identity, judged, errors, _now(), __version__, said, ANALYSIS_VERSION, describe(), part
     )
 
 
@@ -156,13 +158,13 @@ def _require_name(build: Build, references: Sequence[str]) -> None:
         raise BadInput(build.place, f"is named after no reference; say --only NAME whose recording it is; {there}")
 
 
-def _require_fit(build: Build, goldens: Sequence[GoldenReference]) -> None:
+def _require_fit(build: Build, references: Sequence[Reference]) -> None:
     from reverdict.trial import require_fit
 
     mistakes: list[BadInput] = []
-    for golden in goldens:
+    for reference in references:
         with noted(mistakes):
-            require_fit(build, golden.reference)
+            require_fit(build, reference)
     if mistakes:
         raise BadInputs(mistakes)
 

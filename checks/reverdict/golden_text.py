@@ -193,7 +193,7 @@ def comments_beside(text: str, settings: Sequence[Setting]) -> dict[str, str]:
 
 def terms_of(text: str, shared: Mapping[str, Any]) -> terms.Terms:
     """The terms in force by the text of a reference.toml and the tables of tolerances.toml."""
-    return terms.in_force(tomlkit.parse(text).unwrap(), shared)
+    return terms.in_force(schema.parsed(text), shared)
 
 
 def _table(name: str, values: Mapping[str, Any], heading: str, evidence: Mapping[str, str]) -> Table:

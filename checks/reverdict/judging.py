@@ -15,13 +15,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from reverdict.phrases import decimals, direction, in_cell, in_percent, names_itself, true_minus
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
 
 TOO_ROUGH = "known too roughly to say"
 NOT_MEASURED = "could not be measured"
@@ -95,15 +99,32 @@ def _outcome(deviation: float, uncertainty: float, below: float, above: float) -
     return Outcome.UNSURE
 
 
-def judge_course(points: Sequence[Finding], needed: Sequence[bool]) -> Finding:
-    """One finding for a whole curve, from what was judged point by point.
+def worst_of_course(
+    deviation: NDArray[Any],
+    uncertainty: NDArray[Any],
+    limits: tuple[NDArray[Any], NDArray[Any]],
+    needed: NDArray[np.bool_],
+) -> int:
+    """Which point of a curve to judge it by, shapes (points,): what ``judge_deviation`` would say the worst of.
 
     The worst point that fails, wherever it lies; else the worst of the points that are ``needed``, at least one. What
     is not known where it is not needed is left alone.
+
+    limits : how far a point may lie below and above.
     """
-    failing = [point for point in points if point.outcome is Outcome.FAIL]
-    asked = failing or [point for point, is_needed in zip(points, needed, strict=True) if is_needed]
-    return max(asked, key=badness)
+    below, above = limits
+    spread, nearest = np.abs(uncertainty), np.minimum(below, above)
+    known = np.isfinite(deviation) & np.isfinite(spread)
+    inside = known & (-below <= deviation - spread) & (deviation + spread <= above)
+    outside = known & ((deviation - spread > above) | (deviation + spread < -below))
+    limit = np.where(deviation < 0, below, above)
+    limit = np.where(np.isinf(limit) | ~known, np.where(inside, 0.0, nearest), limit)
+    share = np.where(inside, 0.0, np.inf)
+    np.divide(np.abs(deviation), limit, out=share, where=(limit > 0) & np.isfinite(deviation))
+    asked = np.flatnonzero(outside if outside.any() else needed)
+    rank = np.where(outside, 3, np.where(inside, 1, 2))[asked]
+    asked = asked[rank == rank.max()]
+    return int(asked[np.argmax(share[asked])])
 
 
 def _known(value: float | None) -> bool:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import os
 import traceback
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from reverdict.errors import BadInput, BadInputs
@@ -36,7 +36,8 @@ class Besides:
 
 def write_verdict(folder: Path, reference: str, cell: int, verdict: CheckVerdict, besides: Besides) -> None:
     """Hand on what one item judged."""
-    _write(_file(folder, reference, verdict.check, cell), {"verdict": asdict(verdict), "besides": asdict(besides)})
+    told = {**vars(verdict), "findings": [vars(finding) for finding in verdict.findings]}
+    _write(_file(folder, reference, verdict.check, cell), {"verdict": told, "besides": vars(besides)})
 
 
 def read_verdict(folder: Path, reference: str, check: str, cell: int = 0) -> tuple[CheckVerdict, Besides]:

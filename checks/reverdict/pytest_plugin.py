@@ -21,7 +21,7 @@ from reverdict.errors import BadInput
 from reverdict.words import CheckVerdict, Outcome
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from reverdict.parts import Besides
     from reverdict.render import Build
@@ -53,6 +53,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--reverdict-only", metavar="GLOB", default="*", help="only references whose name matches")
     group.addoption("--reverdict-names", metavar="FILE", help="only the references that this JSON file lists")
     group.addoption("--reverdict-checks", metavar="LIST", help="only these, joined by commas")
+    group.addoption("--reverdict-pictures", action="store_true", help="measure what pages draw, too")
     group.addoption("--reverdict-responses", metavar="DIR", help="keep the responses of main cells in this folder")
     group.addoption("--reverdict-parts", metavar="DIR", help="write what each item judged into this folder, as JSON")
 
@@ -134,6 +135,8 @@ def pytest_report_collectionfinish(config: pytest.Config) -> str | None:
 class ReferenceFile(pytest.File):
     """One golden reference: an item per check and cell, or a single failing one where it cannot be read."""
 
+    trials: Sequence[Trial] = ()
+
     def collect(self) -> Iterator[pytest.Item]:
         """Read the reference and give its items."""
         from reverdict import golden_set
@@ -143,17 +146,21 @@ class ReferenceFile(pytest.File):
         name = self.path.parent.name
         build: Build = self.config.stash[BUILD]
         try:
-            (golden,) = golden_set.load(self.path.parent.parent, glob.escape(name))
-            require_fit(build, golden.reference)
+            folder, only = self.path.parent.parent, glob.escape(name)
+            # The gate has proved the samples; they are read again when the first item runs, and let go after the last.
+            proved = self.config.getoption("--reverdict-parts")
+            (reference,) = golden_set.references(folder, only) if proved else golden_set.prove(folder, only)
+            require_fit(build, reference)
         except BadInput as error:
             _hand_on_trouble(self.config, name, error)
             yield Unreadable.from_parent(self, name="golden", error=error)
             return
         wanted = self.config.getoption("--reverdict-checks")
-        checks = wanted.split(",") if wanted else golden.reference.checks
-        for number, trial in enumerate(trials_of(golden, build, self.config.stash[WORK])):
+        checks = wanted.split(",") if wanted else reference.checks
+        self.trials = trials_of(golden_set.GoldenReference(reference), build, self.config.stash[WORK])
+        for number, trial in enumerate(self.trials):
             for check in checks:
-                if check not in checks_in(golden.reference, trial.cell):
+                if check not in checks_in(reference, trial.cell):
                     continue
                 if check == "cost" and not trial.why_not_asked("cost"):
                     cost = CostItem.from_parent(self, name=check, callobj=_timed(self.config, trial))
@@ -163,6 +170,11 @@ class ReferenceFile(pytest.File):
                 else:
                     name = f"{check}[{trial.cell.key}]" if number else check
                     yield CheckItem.from_parent(self, name=name, trial=trial, check=check, cell=number)
+
+    def teardown(self) -> None:
+        """Let go of sound and measurements: a run may have a thousand references."""
+        for trial in self.trials:
+            trial.forget()
 
 
 class CheckItem(pytest.Item):
@@ -239,7 +251,7 @@ def _judge(config: pytest.Config, trial: Trial, check: str, cell: int, benchmark
 
             besides = parts.Besides(cost=trial.cost)
             if check == "conduct":
-                besides = _besides(trial, curves=not cell)
+                besides = _besides(trial, curves=config.getoption("--reverdict-pictures") and not cell)
                 responses = config.getoption("--reverdict-responses")
                 if responses and not cell:
                     trial.hand_on_responses(Path(responses))

@@ -1053,6 +1053,11 @@ class DefaultTolerances:
     values: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
+def parsed(text: str) -> dict[str, Any]:
+    """The tables of a TOML that has been read without a complaint before."""
+    return tomllib.loads(text.removeprefix("\ufeff"))
+
+
 def read_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file as it stands.
 

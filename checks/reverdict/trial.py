@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from reverdict import judging, own_checks
+from reverdict import judging, keeping, own_checks
 from reverdict.cells import cells_of
 from reverdict.check import conduct, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
@@ -145,11 +145,16 @@ class MeasuredGolden:
         golden, measured = self._at(candidate.rate_hz, candidate.samples.shape[1], brought=brought)
         return Compared(golden, measured, _shortened(candidate, golden.samples.shape[1]))
 
+    def forget(self) -> None:
+        """Let go of the golden's sound and of all that is measured of it."""
+        self._known.clear()
+        self._golden.forget()
+
     def _at(self, rate_hz: int, length: int, *, brought: bool) -> tuple[Response, Measurement]:
         if (rate_hz, brought, length) not in self._known:
             own = self._golden.response
             golden = _shortened(at_rate(own, rate_hz) if brought else own, length)
-            measured = measure(golden, self._golden.reference.echo_timing.arrival_hz)
+            measured = keeping.measured(golden, self._golden.reference.echo_timing.arrival_hz, measure)
             self._known[rate_hz, brought, length] = golden, measured
         return self._known[rate_hz, brought, length]
 
@@ -191,6 +196,12 @@ class Trial:
     @cached_property
     def rendering(self) -> Rendering:
         return render(self.build, request_of(self.golden.reference, self.cell), self.work_folder)
+
+    def forget(self) -> None:
+        """Let go of sound and measurements, when all is judged; asked again, all would be done again."""
+        for name in ("rendering", "_compared", "beside"):
+            self.__dict__.pop(name, None)
+        self._measured_golden.forget()
 
     @cached_property
     def _compared(self) -> Compared | None:

@@ -22,7 +22,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from reverdict.judging import judge_course, judge_deviation
+import numpy as np
+
+from reverdict.judging import judge_deviation, worst_of_course
 from reverdict.words import Finding, Outcome
 
 if TYPE_CHECKING:
@@ -180,18 +182,25 @@ def _tail(
             "tail lag", golden.path, "ms", 0.0, None, None, None, limits.above, tolerance_below=limits.below,
             reason=lost or "no window of the tail tells a lag", unmeasured=Outcome.FAIL if lost else Outcome.UNSURE,
         )  # fmt: skip
-    points = []
-    for time_s, lag_s, uncertainty_s in zip(told_s[known], curve.lag_s[known], curve.uncertainty_s[known], strict=True):
-        where = ", ".join(part for part in (golden.path, f"at {time_s:.2f} s") if part)
-        lag_ms, uncertainty_ms = 1e3 * (lag_s - common[0]), 1e3 * math.hypot(uncertainty_s, common[1])
-        points.append(
-            judge_deviation(
-                "tail lag", where, "ms", 0.0, lag_ms, lag_ms, uncertainty_ms, limits.above, tolerance_below=limits.below
-            )
-        )
+    lags_ms = 1e3 * (curve.lag_s[known] - common[0])
+    spreads_ms = 1e3 * np.hypot(curve.uncertainty_s[known], common[1])
     # Late windows of a noisy tail are rough by nature; half of the tolerance is what a window must be known to.
     needed = 1e3 * curve.uncertainty_s[known] <= 0.5 * min(limits)
-    return judge_course(points, list(needed) if needed.any() else [True] * len(points))
+    sides = np.full(lags_ms.size, limits.below), np.full(lags_ms.size, limits.above)
+    index = worst_of_course(lags_ms, spreads_ms, sides, needed if needed.any() else np.ones_like(needed))
+    where = ", ".join(part for part in (golden.path, f"at {told_s[known][index]:.2f} s") if part)
+    lag_ms = float(lags_ms[index])
+    return judge_deviation(
+        "tail lag",
+        where,
+        "ms",
+        0.0,
+        lag_ms,
+        lag_ms,
+        float(spreads_ms[index]),
+        limits.above,
+        tolerance_below=limits.below,
+    )
 
 
 def polarity(where: str, sign: int) -> Finding:

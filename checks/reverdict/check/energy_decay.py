@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.judging import judge_course, judge_deviation
+from reverdict.judging import judge_deviation, worst_of_course
 from reverdict.words import Finding, Outcome
 
 if TYPE_CHECKING:
@@ -187,15 +187,12 @@ def _curve(
     lower_db = np.minimum(np.interp(time_s + shift_s, other.time_s, other.golden_db), golden_db)
     deviation_db = np.maximum(candidate_db - upper_db, 0.0) + np.minimum(candidate_db - lower_db, 0.0)
     limits_db = curve_limits(settings, band.centre_hz or 1000.0, -golden_db)
-    points, needed = [], []
-    for index, (below, above) in enumerate(zip(*limits_db, strict=True)):
-        points.append(
-            judge_deviation(
-                "decay curve", f"{where}, at {time_s[index]:.2f} s", "dB", float(golden_db[index]),
-                float(golden_db[index] + deviation_db[index]), float(deviation_db[index]),
-                float(other.uncertainty_db[at[index]]), float(above), tolerance_below=float(below),
-            )
+    needed = other.own_db[at] <= KNOWN_TO * np.minimum(*limits_db)
+    if needed.any():
+        index = worst_of_course(deviation_db, other.uncertainty_db[at], limits_db, needed)
+        yield judge_deviation(
+            "decay curve", f"{where}, at {time_s[index]:.2f} s", "dB", float(golden_db[index]),
+            float(golden_db[index] + deviation_db[index]), float(deviation_db[index]),
+            float(other.uncertainty_db[at[index]]), float(limits_db[1][index]),
+            tolerance_below=float(limits_db[0][index]),
         )  # fmt: skip
-        needed.append(bool(other.own_db[at[index]] <= KNOWN_TO * min(below, above)))
-    if any(needed):
-        yield judge_course(points, needed)

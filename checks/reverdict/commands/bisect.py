@@ -53,7 +53,7 @@ def _run(options: argparse.Namespace) -> int:
     try:
         with tempfile.TemporaryDirectory(prefix="reverdict-good-") as folder:
             golden = goldens_of_good(options.golden, Path(folder))
-            verdict = gate(options.build, golden, options.only)
+            verdict = gate(options.build, golden, options.only, pictures=False)
         status, said = step(to_json(verdict), Question(options.check, options.quantity, options.where, options.by))
     except Exception as error:  # raised, its status would be that of a bad commit
         status, lines = told(error)

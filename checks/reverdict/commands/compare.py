@@ -54,7 +54,9 @@ def _run(options: argparse.Namespace) -> int:
         prove_writable(options.report, options.golden)
     progress = Progress(sys.stderr)
     try:
-        verdicts = compare(options.builds, options.golden, options.only, options.jobs, progress.show)
+        verdicts = compare(
+            options.builds, options.golden, options.only, options.jobs, progress.show, pictures=bool(options.report)
+        )
     finally:
         progress.clear()
     choice = choose({

@@ -97,6 +97,7 @@ def _run(options: argparse.Namespace) -> int:
             verdict = gate(
                 options.build, options.golden, options.only, options.jobs, progress.show,
                 shard=options.shard, checks=GROUPS[options.checks] if options.checks else CHECKS, responses=responses,
+                pictures=bool(options.report),
             )  # fmt: skip
             if responses:
                 progress.show("making sounds")

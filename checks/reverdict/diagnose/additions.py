@@ -16,6 +16,7 @@ in both halves of the tail: what is left of a reverb there dies away, and its re
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +31,7 @@ NEAR_CUT_DB = -12.0
 LEAST_CUT_DB = -110.0
 """Below the golden's peak: a tail that is quieter is not missed."""
 TAIL = 0.4
+ROW = 512
 SHORTEST_TAIL_S = 0.2
 MAINS_HZ = (50.0, 60.0)
 HARMONICS = 5
@@ -155,12 +157,13 @@ def _line(apart: NDArray[Any], rate_hz: float, hz: float) -> tuple[complex, floa
     tail = apart[first:]
     if tail.size < SHORTEST_TAIL_S * rate_hz:
         return None
-    at_s = (first + np.arange(tail.size)) / rate_hz
 
     def amplitude(part: slice, at_hz: float) -> complex:
-        window = np.hanning(tail[part].size)
+        begin, end, _ = part.indices(tail.size)
+        window = _hanning(end - begin)
         real = 1 if at_hz == 0 else 2
-        return complex(real * np.sum(window * tail[part] * np.exp(-2j * np.pi * at_hz * at_s[part])) / np.sum(window))
+        turns = _turned_back(window * tail[part], first + begin, at_hz / rate_hz)
+        return real * turns / float(np.sum(window))
 
     whole, half = slice(None), tail.size // 2
     here = amplitude(whole, hz)
@@ -171,6 +174,20 @@ def _line(apart: NDArray[Any], rate_hz: float, hz: float) -> tuple[complex, floa
     if abs(here) < CLEAR * beside or abs(early - late) > STEADY * abs(here) or here == 0:
         return None
     return here, beside
+
+
+@lru_cache(4)
+def _hanning(size: int) -> NDArray[Any]:
+    return np.hanning(size)
+
+
+def _turned_back(values: NDArray[Any], first: int, cycles: float) -> complex:
+    """Σ xₙ exp(−2πj·cycles·n), n from ``first`` on, in rows: a few hundred exponentials do for all."""
+    rows = -(-values.size // ROW)
+    padded = np.pad(values, (0, rows * ROW - values.size)).reshape(rows, ROW)
+    starts = first + ROW * np.arange(rows)
+    along, down = (np.exp(-2j * np.pi * np.mod(cycles * at, 1.0)) for at in (np.arange(ROW), starts))
+    return complex(down @ (padded @ along))
 
 
 # Clicks and noise

@@ -176,12 +176,13 @@ def pass_lags(
     ]
     lags_s = [np.full_like(track.delay_s, offset) for track, offset in zip(tracks, offsets, strict=True)]
     # At least twice: only a pulse brought to where the golden's stands is cut just as the golden's is.
+    sides = [_golden_side(golden_excerpt, golden_rest, one, track) for one, track in zip(passes, tracks, strict=True)]
     for turn in range(MOST_FOLDS):
         moved = [replace(track, delay_s=track.delay_s + lag_s) for track, lag_s in zip(tracks, lags_s, strict=True)]
         rest = settle(candidate_excerpt, moved, ROUNDS, gaps_s)
         lags = [
-            _fine_lag(golden_excerpt, golden_rest, rest, one, track, other, lag_s)
-            for one, track, other, lag_s in zip(passes, tracks, moved, lags_s, strict=True)
+            _fine_lag(golden_excerpt, side, rest, other, lag_s)
+            for side, other, lag_s in zip(sides, moved, lags_s, strict=True)
         ]
         folded_s = lags_s
         lags_s = [
@@ -265,48 +266,57 @@ def _smooth_lag(excerpt: Excerpt, one: Pass, lag: PassLag) -> NDArray[Any]:
     return np.interp(excerpt.frequency_hz, grid, lag_s)
 
 
-def _fine_lag(
-    golden: Excerpt,
-    golden_rest: NDArray[Any],
-    rest: NDArray[Any],
-    one: Pass,
-    track: Track,
-    moved: Track,
-    folded_s: NDArray[Any],
-) -> PassLag:
+@dataclass(frozen=True)
+class _GoldenSide:
+    """What a golden's pass brings to every comparison with a candidate's.
+
+    pulse : its folded pulse; unlike : what all passes leave of the golden, folded alike; shapes (bins,).
+    energy : of the pulse, smoothed, shape (frequencies,); grid_hz, at : these frequencies, and their bins.
+    """
+
+    pulse: NDArray[Any]
+    unlike: NDArray[Any]
+    energy: NDArray[Any]
+    grid_hz: NDArray[Any]
+    at: NDArray[Any]
+
+
+def _golden_side(golden: Excerpt, rest: NDArray[Any], one: Pass, track: Track) -> _GoldenSide:
+    assert track.pulse is not None
+    grid = one.curve.frequency_hz
+    at = np.clip(np.round(grid / golden.step_hz).astype(int), 0, track.pulse.size - 1)
+    energy = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, golden.step_hz)[at]
+    unlike = rest * np.exp(1j * phase_of(track.delay_s, golden.step_hz))
+    return _GoldenSide(track.pulse, unlike, energy, grid, at)
+
+
+def _fine_lag(golden: Excerpt, side: _GoldenSide, rest: NDArray[Any], moved: Track, folded_s: NDArray[Any]) -> PassLag:
     """Lag over frequency from the cross-spectrum of two folded pulses; only where they are alike enough to compare.
 
     Uncertainty comes from what the two leave unexplained beside this pass, as far as it differs: their noise, and what
     has changed near by. Of two equal responses nothing differs.
 
-    golden_rest, rest : ndarray, shape (bins,)
-        What the passes leave of golden and candidate.
+    rest : ndarray, shape (bins,)
+        What the passes leave of the candidate.
     folded_s : ndarray, shape (bins,)
         The lag the candidate has been folded with already.
     """
-    assert track.pulse is not None
     assert moved.pulse is not None
-    step_hz = golden.step_hz
-    cross = moved.pulse * np.conj(track.pulse)
+    step_hz, grid, at, energy_golden = golden.step_hz, side.grid_hz, side.at, side.energy
+    cross = moved.pulse * np.conj(side.pulse)
     neighbours = np.zeros_like(cross)
     neighbours[1:] = cross[1:] * np.conj(cross[:-1])
     # Weighted by |cross| as energy is, not by its square.
     neighbours /= np.sqrt(np.abs(neighbours)) + 1e-300
     turning = _smooth_complex(neighbours, step_hz)
-    energy_golden = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, step_hz)
-    energy_candidate = smooth_over_frequency(np.abs(moved.pulse) ** 2, SMOOTHING_HZ, step_hz)
-    grid = one.curve.frequency_hz
-    at = np.clip(np.round(grid / step_hz).astype(int), 0, cross.size - 1)
+    energy_candidate = smooth_over_frequency(np.abs(moved.pulse) ** 2, SMOOTHING_HZ, step_hz)[at]
     lag_s = np.round(folded_s[at] - np.angle(turning[at]) / (2 * np.pi * step_hz), DECIMALS)
-    ratio_db = 10 * np.log10(np.maximum(energy_candidate[at], 1e-300) / np.maximum(energy_golden[at], 1e-300))
-    alike = np.abs(_smooth_complex(cross, step_hz)[at]) / np.sqrt(
-        np.maximum(energy_golden[at] * energy_candidate[at], 1e-300)
-    )
+    ratio_db = 10 * np.log10(np.maximum(energy_candidate, 1e-300) / np.maximum(energy_golden, 1e-300))
+    alike = np.abs(_smooth_complex(cross, step_hz)[at]) / np.sqrt(np.maximum(energy_golden * energy_candidate, 1e-300))
     same = (np.abs(ratio_db) < LEVEL_CHANGE_DB) & (alike > LOOKS_ALIKE)
     gain = float(np.sum(cross.real)) / max(float(np.sum(np.abs(moved.pulse) ** 2)), 1e-300)
-    unlike = golden_rest * np.exp(1j * phase_of(track.delay_s, step_hz))
-    unlike -= gain * rest * np.exp(1j * phase_of(moved.delay_s, step_hz))
-    ratio = energy_golden[at] / np.maximum(power_beside(golden, unlike)[at] * CUT_S, 1e-300)
+    unlike = side.unlike - gain * rest * np.exp(1j * phase_of(moved.delay_s, step_hz))
+    ratio = energy_golden / np.maximum(power_beside(golden, unlike)[at] * CUT_S, 1e-300)
     sigma_s = delay_sigma(ratio, SMOOTHING_HZ, CUT_S)
     middle = cross[int(300 / step_hz) : int(1500 / step_hz)]
     polarity = 1 if float(np.sum(middle.real)) >= 0 else -1

@@ -512,12 +512,18 @@ def coherence(excerpt: Excerpt, one: Track, other: Track) -> float:
 
 def power_beside(excerpt: Excerpt, folded: NDArray[Any]) -> NDArray[Any]:
     """Power per bin and second of a folded spectrum just before and just after time zero, shape (bins,)."""
-    # Soft edges: the lowest frequencies ring longest and must not leak into all others.
-    along = np.abs(excerpt.time_s) / CUT_S - 0.5
-    beside = np.where((along > 0) & (along < 1), np.sin(np.pi * along) ** 2, 0.0)
+    beside, seconds = _beside_zero(excerpt.spectrum.size, excerpt.step_hz)
     around = np.fft.fft(np.fft.ifft(folded) * beside)
-    seconds = float(np.sum(beside**2)) / excerpt.rate_hz
     return smooth_over_frequency(np.abs(around) ** 2, SMOOTHING_HZ, excerpt.step_hz) / max(seconds, 1e-9)
+
+
+@lru_cache(8)
+def _beside_zero(bins: int, step_hz: float) -> tuple[NDArray[Any], float]:
+    """A window just before and just after time zero, shape (bins,), and how many seconds it is worth."""
+    # Soft edges: the lowest frequencies ring longest and must not leak into all others.
+    along = np.abs(times_of(bins, step_hz)) / CUT_S - 0.5
+    beside = np.where((along > 0) & (along < 1), np.sin(np.pi * along) ** 2, 0.0)
+    return beside, float(np.sum(beside**2)) / (bins * step_hz)
 
 
 def delay_sigma(ratio: NDArray[Any], smoothing_hz: float, window_s: float) -> NDArray[Any]:

@@ -1,0 +1,236 @@
+"""What goldens measure, kept from one run to the next, for a golden does not change and takes half of the time.
+
+Aim. A second gate of the same goldens measures candidates only. What is kept is never stale, never trusted
+half-written, shared by runs side by side, bounded in size, and never a reason to fail.
+
+Method. A file per measurement, named by the SHA-256 of all that it follows from: samples, rate, click, paths, the
+frequency of arrival, the source of ``measure``, and the versions of Python, numpy and scipy. Whatever is changed has
+another name. Files are written beside and renamed; each holds the digest of its contents, and what does not agree with
+it is measured anew. They hold a tree of numbers, text and arrays, and name dataclasses of ``measure`` only, so that
+reading one runs nobody's code. When all take more than ``MOST_BYTES``, those that were used longest ago go.
+
+Where. ``reverdict`` in the user's folder of caches: ``$XDG_CACHE_HOME`` or ``~/.cache``, ``~/Library/Caches``,
+``%LOCALAPPDATA%``. ``REVERDICT_CACHE=DIR`` puts it elsewhere, ``REVERDICT_CACHE=off`` keeps nothing. The folder is the
+user's alone (mode 700): whoever can write to it can say what goldens measure, so one that belongs to somebody else or
+that others may write to is not used, and it is not for jobs to share that do not trust each other.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import hashlib
+import importlib
+import json
+import os
+import sys
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reverdict.durable import temporary
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from reverdict.measure.measurement import Measurement
+    from reverdict.words import Response
+
+MAGIC = b"reverdict measurement 1\n"
+SUFFIX = ".measured"
+MOST_BYTES = 2 * 10**9
+TIDY_EVERY = 64
+"""Files written between two looks at how much there is."""
+ROOM = "reverdict.measure."
+
+
+def measured(golden: Response, arrival_hz: float, measure: Callable[[Response, float], Measurement]) -> Measurement:
+    """What ``measure`` says of a golden, kept or measured now.
+
+    Whatever is amiss with the folder or a file in it, the golden is measured.
+    """
+    folder = place()
+    if folder is None:
+        return measure(golden, arrival_hz)
+    file = folder / f"{_name(golden, arrival_hz)}{SUFFIX}"
+    known = _read(file)
+    if known is None:
+        known = measure(golden, arrival_hz)
+        _write(file, known)
+    return known
+
+
+def place() -> Path | None:
+    """The folder of what is kept; None where nothing is to be, or none can be made that is the user's alone."""
+    told = os.environ.get("REVERDICT_CACHE", "")
+    if told == "off":
+        return None
+    try:
+        return _own(Path(told) if told else _usual())
+    except RuntimeError:  # nobody's home
+        return None
+
+
+def _usual() -> Path:
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "reverdict"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Caches" / "reverdict"
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "reverdict"
+
+
+@cache
+def _own(folder: Path) -> Path | None:
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if hasattr(os, "getuid") and (folder.stat().st_uid != os.getuid() or folder.stat().st_mode & 0o022):
+            return None
+    except (OSError, RuntimeError, ValueError):
+        return None
+    return folder
+
+
+def _name(golden: Response, arrival_hz: float) -> str:
+    samples = np.ascontiguousarray(golden.samples, "<f8")
+    told = json.dumps(
+        [_analysis(), samples.shape, golden.rate_hz, golden.click_at_s, golden.paths, float(arrival_hz)]
+    )  # fmt: skip
+    seal = hashlib.sha256(told.encode())
+    seal.update(samples.data)
+    return seal.hexdigest()
+
+
+@cache
+def _analysis() -> str:
+    """What measures: its source, and what it counts with."""
+    import scipy
+
+    seal = hashlib.sha256()
+    for file in sorted((Path(__file__).parent / "measure").glob("*.py")):
+        seal.update(file.read_bytes())
+    return f"{seal.hexdigest()} {sys.version} {np.__version__} {scipy.__version__}"
+
+
+def _read(file: Path) -> Measurement | None:
+    """What a file holds; None where there is none, or it is not whole."""
+    try:
+        held = file.read_bytes()
+        os.utime(file)
+    except OSError:
+        return None
+    begin = len(MAGIC) + hashlib.sha256().digest_size
+    if not held.startswith(MAGIC) or hashlib.sha256(held[begin:]).digest() != held[len(MAGIC) : begin]:
+        return None
+    try:
+        length = int.from_bytes(held[begin : begin + 8], "little")
+        known = _unpacked(json.loads(held[begin + 8 : begin + 8 + length]), memoryview(held)[begin + 8 + length :])
+    except (ValueError, TypeError, KeyError, AttributeError, ImportError, RecursionError):
+        return None  # written by an other state of this module
+    from reverdict.measure.measurement import Measurement
+
+    return known if isinstance(known, Measurement) else None
+
+
+def _write(file: Path, known: Measurement) -> None:
+    arrays: list[np.ndarray[Any, Any]] = []
+    tree = json.dumps(_packed(known, arrays, {})).encode()
+    tree += b" " * (-(len(MAGIC) + 40 + len(tree)) % 8)  # arrays lie on whole numbers of bytes
+    contents = b"".join([len(tree).to_bytes(8, "little"), tree, *(array.tobytes() for array in arrays)])
+    beside = temporary(file)
+    try:
+        beside.write_bytes(MAGIC + hashlib.sha256(contents).digest() + contents)
+        beside.replace(file)
+        _tidy(file.parent)
+    except OSError:
+        pass  # a full disk or a folder that is gone is no reason to fail
+    finally:
+        _remove(beside)
+
+
+_written = 0
+
+
+def _tidy(folder: Path) -> None:
+    """Take away what was used longest ago, where there is more than ``MOST_BYTES``."""
+    global _written
+    _written += 1
+    if (_written - 1) % TIDY_EVERY:
+        return
+    files = []
+    for file in folder.iterdir():
+        try:
+            stat = file.stat()
+        except OSError:
+            continue  # another run took it away
+        files.append((stat.st_mtime, stat.st_size, file))
+    left = sum(size for _, size, _ in files)
+    for _, size, file in sorted(files):
+        if left <= MOST_BYTES:
+            break
+        _remove(file)
+        left -= size
+
+
+def _remove(file: Path) -> None:
+    with contextlib.suppress(OSError):
+        file.unlink(missing_ok=True)
+
+
+def _packed(value: Any, arrays: list[np.ndarray[Any, Any]], known: dict[int, dict[str, Any]]) -> Any:
+    """A tree of dataclasses, arrays and numbers as JSON, the arrays apart; one that stands twice is kept once."""
+    if value is None or isinstance(value, bool | str):
+        return value
+    if isinstance(value, np.generic):
+        return _packed(value.item(), arrays, known)
+    if isinstance(value, int | float):
+        return value
+    if isinstance(value, np.ndarray):
+        if id(value) not in known:
+            at = sum(array.nbytes for array in arrays)
+            known[id(value)] = {"at": at, "type": value.dtype.str, "shape": list(value.shape)}
+            arrays.append(value)
+            if value.nbytes % 8:
+                arrays.append(np.zeros(8 - value.nbytes % 8, np.uint8))
+        return known[id(value)]
+    if isinstance(value, tuple):
+        return {"tuple": [_packed(one, arrays, known) for one in value]}
+    if isinstance(value, list):
+        return [_packed(one, arrays, known) for one in value]
+    if isinstance(value, Mapping):
+        return {"map": [[_packed(key, arrays, known), _packed(one, arrays, known)] for key, one in value.items()]}
+    kind = type(value)
+    own = {field.name: _packed(getattr(value, field.name), arrays, known) for field in dataclasses.fields(value)}
+    return {"of": f"{kind.__module__}.{kind.__qualname__}", "own": own}
+
+
+def _unpacked(told: Any, held: memoryview) -> Any:
+    if isinstance(told, list):
+        return [_unpacked(one, held) for one in told]
+    if not isinstance(told, dict):
+        return told
+    if "at" in told:
+        shape, kind = tuple(told["shape"]), np.dtype(told["type"])
+        count = int(np.prod(shape, dtype=int))
+        return np.frombuffer(held, kind, count, told["at"]).reshape(shape)
+    if "tuple" in told:
+        return tuple(_unpacked(one, held) for one in told["tuple"])
+    if "map" in told:
+        return {_unpacked(key, held): _unpacked(one, held) for key, one in told["map"]}
+    # Set as they were, past __init__: frozen dataclasses set each field by a call.
+    made = object.__new__(_class(told["of"]))
+    made.__dict__.update({name: _unpacked(one, held) for name, one in told["own"].items()})
+    return made
+
+
+@cache
+def _class(name: str) -> Any:
+    module, _, called = name.rpartition(".")
+    if not module.startswith(ROOM):
+        raise ValueError(name)
+    kind = getattr(importlib.import_module(module), called)
+    if not (isinstance(kind, type) and dataclasses.is_dataclass(kind) and kind.__module__ == module):
+        raise ValueError(name)
+    return kind
