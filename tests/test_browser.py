@@ -163,7 +163,7 @@ def test_hostile_text_is_text_in_a_browser(browser: Any, folder: Path, root: str
         assert seen.said == []
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_every_page_is_in_order_for_those_who_cannot_see_it(

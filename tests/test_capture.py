@@ -83,7 +83,7 @@ def run(*arguments: str | Path) -> int:
 # What comes out is the reverb's own.
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     ("kind", "ppm", "worst_us"),
     [("sweep", 0.0, 1.0), ("sweep", 63.0, 1.0), ("sweep", -40.0, 1.0), ("click", 63.0, 5.0)],
@@ -476,6 +476,7 @@ def plugged(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> Any:
     return plug
 
 
+@pytest.mark.slow
 def test_hardware_is_judged_like_any_build(workspace: Workspace, plugged: Any) -> None:
     (reference,) = gate(plugged(), workspace.golden, "short").references
     outcomes = {check.check: str(check.outcome) for check in reference.checks}

@@ -221,6 +221,7 @@ def test_random_combs() -> None:
     found_of_combs(50)
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", ["halls", "noises", "modes", "springs not known"])
 def test_random_sounds_without_a_comb(kind: str) -> None:
     assert sum(plain_sounds(kind, seed).spacing_hz is not None for seed in range(15)) == 0

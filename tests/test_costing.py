@@ -80,6 +80,7 @@ def test_without_a_counter_it_closes_unless_time_is_enough(
     assert told["counted"]["candidate"] is None
 
 
+@pytest.mark.slow
 @needs_counter
 def test_what_the_reference_keeps_holds_on_its_class_of_machine(workspace: Workspace, tmp_path: Path) -> None:
     build = replace(compiled_library(tmp_path), stages={"dispersion": ("chain_step",)})
@@ -99,6 +100,7 @@ def test_what_the_reference_keeps_holds_on_its_class_of_machine(workspace: Works
     assert "the golden was counted on another" in verdict.reason
 
 
+@pytest.mark.slow
 def test_growth_and_leaks_are_judged_where_they_are_asked(workspace: Workspace, tmp_path: Path) -> None:
     leaking = spinning(tmp_path, keeps=True)
     settings = Cost(dearer_percent=1000.0, cheaper_percent=100.0, leak_kb_per_s=20.0)

@@ -89,6 +89,7 @@ def test_instructions_that_are_added_are_counted_to_the_last_one(compiled, tmp_p
     assert number(more) - number(plain) == pytest.approx(37.0, abs=1e-2 if compiled is compiled_command else 1e-9)
 
 
+@pytest.mark.slow
 @needs_counter
 def test_a_plug_in_is_counted_in_its_run_alone(tmp_path: Path) -> None:
     plain, more = count(compiled_plugin(tmp_path), REQUEST), count(compiled_plugin(tmp_path, "EXTRA=30"), REQUEST)
@@ -112,6 +113,7 @@ def test_a_clap_plug_in_is_counted(tmp_path: Path) -> None:
     assert own > 0.98 * number(first)  # the rest is what the C library does when it asks its host
 
 
+@pytest.mark.slow
 @needs_counter
 def test_what_comes_before_the_first_block_is_not_counted(tmp_path: Path) -> None:
     plain, slow = compiled_library(tmp_path), compiled_library(tmp_path, "EXPENSIVE_OPEN")

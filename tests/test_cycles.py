@@ -207,6 +207,7 @@ def test_firmware_is_judged_by_its_own_counter(workspace: Workspace) -> None:
     assert check.findings[0].reason == "101.6 cycles a sample, worst block 6500 cycles (block 1, 64 frames)"
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     ("per_block", "status", "said"), [(6500, 0, "Costs 1.6 % more."), (7200, 1, "7200 cycles spent, limit 7000")]
 )

@@ -92,6 +92,7 @@ def compiled_otherwise(demo: Path, flags: str, block: int) -> str:
     return name
 
 
+@pytest.mark.slow
 @needs_compiler
 def test_port_compiled_otherwise_passes(demo: Path) -> None:
     build = compiled_otherwise(demo, "-O3 -ffast-math", 64)

@@ -153,7 +153,7 @@ def test_single_faults_are_named_first_with_their_size(below_db: float | None) -
 # The short form
 
 
-@pytest.mark.few(7)
+@pytest.mark.few(6)
 @pytest.mark.parametrize(
     ("seed", "kind", "below_db"),
     [
@@ -195,6 +195,7 @@ def test_two_faults_are_both_named() -> None:
     assert found["reflection", "spring 2"].amount == pytest.approx(0.3, rel=0.05)
 
 
+@pytest.mark.slow
 def test_two_faults_of_one_spring_are_both_named() -> None:
     one = TANK.springs[0]
     changed = altered(0, line=one.line - 20, level_db=one.level_db + 2)
@@ -359,6 +360,7 @@ def test_a_model_that_is_not_quite_the_spring_is_said_to_be(comb: float, doubt: 
     assert first.words.endswith(f" of 100 allpass sections missing{doubt}")
 
 
+@pytest.mark.slow
 def test_no_clock_is_blamed_for_what_a_time_scale_leaves_unexplained() -> None:
     """A comb so strong that the model fits badly: a time scale explains most of four missing sections."""
     (first,) = explained(combed(100, 0.7, 0.5), combed(96, 0.7, 0.5))

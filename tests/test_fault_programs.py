@@ -277,7 +277,7 @@ def test_the_gate_closes_with_the_sentence_and_other_references_pass(
     assert none_left(mark)
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @linux
 @needs_cc
 @pytest.mark.parametrize("jobs", ["1", "2"])

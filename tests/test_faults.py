@@ -177,7 +177,7 @@ CHANGES = {
 }
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("number", [1, 2])
 @pytest.mark.parametrize("what", CHANGES)
 def test_a_spring_is_changed_as_if_the_algorithm_were(what: str, number: int) -> None:

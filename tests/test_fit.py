@@ -180,6 +180,7 @@ def coverage(draws: int, noise_db: float) -> tuple[int, int]:
     return held, asked
 
 
+@pytest.mark.slow
 def test_uncertainty_holds_the_truth_in_a_few_draws() -> None:
     held, asked = coverage(4, -60.0)
     assert held >= 0.8 * asked
@@ -234,6 +235,7 @@ def test_half_the_sections_are_missing() -> None:
         assert faulty.lowpass_hz.value / good.lowpass_hz.value == pytest.approx(1.063, abs=0.003)
 
 
+@pytest.mark.slow
 def test_the_feedback_is_raised() -> None:
     for good, faulty in zip(fitted("release-1.0").springs, fitted("raised-feedback").springs, strict=True):
         assert faulty.reflection_db.value - good.reflection_db.value == pytest.approx(0.3, abs=0.005)

@@ -248,6 +248,7 @@ def with_nan(path: Path) -> None:
     write_sound(path, samples, rate_hz)
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize(
     ("spoil", "reason"),
     [
@@ -376,6 +377,7 @@ def test_two_workers_say_what_one_says(workspace: Workspace) -> None:
     assert items == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
 
 
+@pytest.mark.slow
 def test_cost_is_timed_alone_after_the_workers(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     """In parallel runs timing is switched off, and so it would be if we took ourselves for somebody's worker."""
     monkeypatch.setenv("PYTEST_XDIST_WORKER", "gw1")

@@ -166,6 +166,7 @@ def test_a_comb_of_like_echoes_is_not_mistaken_for_its_neighbour() -> None:
 # Drift and mistaken rates
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("ppm", [1, 50, -50, 500, 2000, -2000])
 def test_a_stretch_is_drift(ppm: float) -> None:
     told = lag_curves(modes(RATE_HZ, 1.5), modes(RATE_HZ, 1.5, stretch=1 + 1e-6 * ppm), RATE_HZ)

@@ -76,7 +76,7 @@ def late(sound: NDArray[np.float64], seconds: float) -> NDArray[np.float64]:
     return np.concatenate([np.zeros(round(seconds * RATE_HZ)), sound])
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("late_ms", [-1.0, 0.5, 5.0])
 def test_springs_and_their_latency(late_ms: float) -> None:
     told = score(range(6), late_ms, crosstalk=late_ms > 0)

@@ -138,6 +138,7 @@ def test_repeats_that_spread_beyond_hearing_are_told_plainly(
     assert "; beyond what is heard, 1 dB\n" in here.reference("bench").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_noise_alone_does_not_make_a_noisy_capture_unsure_of_its_like(here: Workspace) -> None:
     first, *others = takes_of(4, noise=2e-3 * float(np.abs(spring(300)).max()))
     making.new_reference("bench", Path(first), here.golden, making.Wishes())
@@ -608,6 +609,7 @@ def test_references_from_before_terms_were_recorded_are_fine(here: Workspace) ->
 # Another analysis.
 
 
+@pytest.mark.slow
 def test_a_golden_that_measures_otherwise_by_another_analysis_is_told(
     here: Workspace, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

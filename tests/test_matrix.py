@@ -373,6 +373,7 @@ cost = "not asked here"
 """
 
 
+@pytest.mark.slow
 def test_an_integer_stretch_moves_the_transition_at_44100_hz(tmp_path: Path) -> None:
     """K = round(rate / (2 · 4800 Hz)) is 5 at 48 kHz and at 44.1 kHz: the transition goes from 4800 to 4410 Hz."""
     shutil.copytree(golden_folder() / "workshop-spring", tmp_path / "golden" / "workshop-spring")

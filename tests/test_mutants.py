@@ -213,6 +213,7 @@ FEW = (0, 9, 16, 18, 19, 20)
 """Two tanks of one spring, one of two, a hall, a plate and a network, all clean."""
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("number", FEW, ids=lambda number: SUBJECTS[number].name)
 def test_mutants_beyond_a_tolerance_are_stopped_by_their_own_check(number: int) -> None:
     tried = try_mutants(number, 1, beyond=True)
@@ -220,6 +221,7 @@ def test_mutants_beyond_a_tolerance_are_stopped_by_their_own_check(number: int) 
     assert [one for one in tried if not one.by_own_check] == []
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("number", FEW, ids=lambda number: SUBJECTS[number].name)
 def test_mutants_within_every_tolerance_are_not_failed(number: int) -> None:
     tried = try_mutants(number, 1, beyond=False)
@@ -227,6 +229,7 @@ def test_mutants_within_every_tolerance_are_not_failed(number: int) -> None:
     assert [one for one in tried if Outcome.FAIL in one.closed.values()] == []
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("number", FEW, ids=lambda number: SUBJECTS[number].name)
 def test_benign_rebuilds_pass(number: int) -> None:
     assert [one for one in try_benign(number, 1) if one.closed] == []

@@ -172,6 +172,7 @@ def test_a_table_without_its_package_is_an_error_that_says_so(workspace: Workspa
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("written", "said"),
     [

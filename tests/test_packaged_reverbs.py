@@ -59,6 +59,7 @@ def level_db(samples: np.ndarray, against: np.ndarray) -> float:
     return float(10 * np.log10(np.sum(samples**2) / np.sum(against**2) + 1e-30))
 
 
+@pytest.mark.few(5)
 def test_each_rings_and_hears_its_parameter(reverb, work):
     samples = response_of(reverb, work)
     assert samples.shape == (1, 48000)
@@ -68,6 +69,7 @@ def test_each_rings_and_hears_its_parameter(reverb, work):
     assert level_db(response_of(reverb, work, {name: value}) - samples, samples) > -60.0
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("name", [name for name, one in REVERBS.items() if one.alike_in_blocks])
 def test_blocks_of_any_size_sound_alike(name, work):
     """What is left is rounding: −130 dB in one that interpolates its parameters over a block."""
@@ -196,6 +198,7 @@ QUICK = ("gigaverb", "gverb")
 SLOW = [pytest.param(name, marks=pytest.mark.slow) for name in REVERBS if name not in (*QUICK, "lv2-gverb")]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", [*QUICK, *SLOW])
 def test_a_reference_made_from_it_passes_and_stops_it_when_a_parameter_changed(name, tmp_path, capsys):
     one = there(name)

@@ -66,6 +66,7 @@ def _through(answer: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(0.5 * sound / np.abs(sound).max())
 
 
+@pytest.mark.slow
 def test_nothing_else_sounds_like_a_recorded_sweep() -> None:
     sounds = springless()
     found = [name for name, (rate_hz, make) in sounds.items() if rising_sweep(make(), rate_hz) is not None]
@@ -162,6 +163,7 @@ def test_no_energy_figure_is_impossible() -> None:
             assert band.two_slopes.knee_db is None or band.two_slopes.knee_db > -75
 
 
+@pytest.mark.slow
 def test_a_fit_tells_what_it_wrote_and_no_highpass_that_does_not_show(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

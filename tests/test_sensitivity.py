@@ -426,7 +426,7 @@ def members(session: int) -> list[int]:
     return found
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for left-over processes in /proc")
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
 def test_cut_off_at_any_moment_it_goes_on_where_it_was(

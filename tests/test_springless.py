@@ -46,8 +46,8 @@ def invented_in(names: Iterable[str]) -> list[str]:
     return invented
 
 
-def test_no_spring_is_invented_in_a_quarter_of_the_hundred() -> None:
-    assert not invented_in(QUICK)
+def test_no_spring_is_invented_in_a_dozen_of_the_hundred() -> None:
+    assert not invented_in(QUICK[::2])
 
 
 @pytest.mark.few(3)

@@ -60,6 +60,8 @@ def gate(
     ----------
     build_path : path
         Build TOML, folder of recordings, or WAV file.
+    golden_folder : path
+        References and their ``tolerances.toml``; nothing is written into it.
     only : str
         Glob over reference names; with a WAV file, the reference it stands for.
     jobs : int

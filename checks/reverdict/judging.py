@@ -70,6 +70,11 @@ def judge_deviation(
         Why there is no deviation, or a remark on a finding that has one.
     unmeasured : Outcome
         What a missing deviation means: UNSURE, or FAIL where the candidate lacks what the golden has.
+
+    Returns
+    -------
+    Finding
+        Pass, fail or unsure by guard bands (JCGM 106:2012, ISO 14253-1). Nothing is raised.
     """
     below = tolerance if tolerance_below is None else tolerance_below
     nearest = min(below, tolerance)

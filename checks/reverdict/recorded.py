@@ -24,6 +24,18 @@ LEVELS_APART_DB = 3.0
 def read_recording(file: Path, click_at: float | str) -> tuple[Response, list[str]]:
     """A sound file as a response, its click found ("auto") or as told, and warnings for the user.
 
+    Parameters
+    ----------
+    file : path
+        WAV or FLAC of any sample type; each channel becomes a path.
+    click_at : float or "auto"
+        When the click went in, in seconds from the start of the file.
+
+    Returns
+    -------
+    Response, list of str
+        Samples of shape (channels, samples), full scale being 1; and what to know of the file, a line each.
+
     Raises
     ------
     BadInput

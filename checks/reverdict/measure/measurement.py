@@ -98,9 +98,26 @@ class Comparison:
 def measure(
     response: Response, arrival_hz: float = ARRIVAL_HZ, fraction: int = 1, decay_from_s: float | None = None
 ) -> Measurement:
-    """Measure every path of a response, its decay in octaves (``fraction`` 1) or third-octaves (3).
+    """Measure every path of a response: springs and their passes, decay band by band, flatness, colour, crosstalk.
 
-    decay_from_s : when the decay is to begin, if not at the click.
+    Methods and their sources stand in the modules of ``reverdict.measure``; checks/README.md is the way in.
+
+    Parameters
+    ----------
+    response : Response
+        Samples of shape (paths, samples) at any rate from 8 to 192 kHz; times count from its click.
+    arrival_hz : float
+        Frequency at which arrivals are told, Hz.
+    fraction : int
+        1 for the decay in octaves, 3 in third-octaves (IEC 61260-1).
+    decay_from_s : float, optional
+        When the decay is to begin, in seconds from the first sample, if not at the click.
+
+    Returns
+    -------
+    Measurement
+        What cannot be told of this response is None, with the reason beside it. Nothing is raised for a sound, be it
+        silence.
     """
     paths = tuple(
         _measure_path(path, row, response, arrival_hz, fraction, decay_from_s)
@@ -131,12 +148,24 @@ def measure_beside(
 
     Parameters
     ----------
+    golden, candidate : Response
+        Of one rate and one shape (paths, samples).
     measured : Measurement
         Of the golden.
     without_latency : bool
         Move the candidate back by its latency first, to the nearest sample.
     tail : bool
         Measure the lag over time too.
+
+    Returns
+    -------
+    Comparison
+        Lags in seconds, candidate later than golden positive, with expanded uncertainties (k = 2).
+
+    Raises
+    ------
+    ValueError
+        They have not the same number of paths.
     """
     late = _latency(golden, candidate) if without_latency else 0
     if late:

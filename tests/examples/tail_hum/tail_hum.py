@@ -19,8 +19,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from reverdict.judging import judge_deviation
-from reverdict.words import Finding, Response
+from reverdict import Finding, Response, judge_deviation
 
 ABOUT = "Does the mains hum in the tail?"
 SHORTEST_S, LONGEST_S = 0.1, 1.0

@@ -93,7 +93,10 @@ def verdict_text(verdict: Verdict) -> str:
 
 
 def to_json(verdict: words.Verdict) -> dict[str, Any]:
-    """Give the JSON-ready dict of a verdict: dicts, lists, strings, finite numbers and None only."""
+    """Give the JSON-ready dict of a verdict: dicts, lists, strings, finite numbers and None only.
+
+    It is what verdict.json holds; ``reverdict schema verdict`` prints its JSON Schema. Nothing is raised.
+    """
     judged = {
         "schema": SCHEMA,
         "outcome": str(verdict.outcome),
