@@ -126,7 +126,7 @@ def _read(file: Path) -> Measurement | None:
         return None
     try:
         length = int.from_bytes(held[begin : begin + 8], "little")
-        known = _unpacked(json.loads(held[begin + 8 : begin + 8 + length]), memoryview(held)[begin + 8 + length :])
+        known = _unpacked(json.loads(held[begin + 8 : begin + 8 + length]), memoryview(held)[begin + 8 + length :], {})
     except (ValueError, TypeError, KeyError, AttributeError, ImportError, RecursionError):
         return None  # written by an other state of this module
     from reverdict.measure.measurement import Measurement
@@ -206,22 +206,23 @@ def _packed(value: Any, arrays: list[np.ndarray[Any, Any]], known: dict[int, dic
     return {"of": f"{kind.__module__}.{kind.__qualname__}", "own": own}
 
 
-def _unpacked(told: Any, held: memoryview) -> Any:
+def _unpacked(told: Any, held: memoryview, known: dict[int, np.ndarray[Any, Any]]) -> Any:
     if isinstance(told, list):
-        return [_unpacked(one, held) for one in told]
+        return [_unpacked(one, held, known) for one in told]
     if not isinstance(told, dict):
         return told
     if "at" in told:
-        shape, kind = tuple(told["shape"]), np.dtype(told["type"])
-        count = int(np.prod(shape, dtype=int))
-        return np.frombuffer(held, kind, count, told["at"]).reshape(shape)
+        at, shape, kind = told["at"], tuple(told["shape"]), np.dtype(told["type"])
+        if at not in known or known[at].shape != shape or known[at].dtype != kind:  # an empty one lies where others do
+            known[at] = np.frombuffer(held, kind, int(np.prod(shape, dtype=int)), at).reshape(shape)
+        return known[at]
     if "tuple" in told:
-        return tuple(_unpacked(one, held) for one in told["tuple"])
+        return tuple(_unpacked(one, held, known) for one in told["tuple"])
     if "map" in told:
-        return {_unpacked(key, held): _unpacked(one, held) for key, one in told["map"]}
+        return {_unpacked(key, held, known): _unpacked(one, held, known) for key, one in told["map"]}
     # Set as they were, past __init__: frozen dataclasses set each field by a call.
     made = object.__new__(_class(told["of"]))
-    made.__dict__.update({name: _unpacked(one, held) for name, one in told["own"].items()})
+    made.__dict__.update({name: _unpacked(one, held, known) for name, one in told["own"].items()})
     return made
 
 
