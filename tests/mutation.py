@@ -6,7 +6,7 @@
 
 A mutant is one change of one place: a comparison at its edge or turned round, a sum for a difference, a product for a
 quotient, ``and`` for ``or``, a condition or a sign turned, a number one more, ``min`` for ``max``, ``any`` for ``all``.
-Texts, types, asserts and what is imported stay. Each is tried in a forked process of its own, in which the mutant stands in
+Texts, types, asserts and what is imported stay. Each is tried in a forked process of its own, in which it stands in
 the place of the module and the tests of that module are run until the first failure; nothing is written. Status 1 where
 one survives.
 """
@@ -143,7 +143,11 @@ def _status(module: str, mutant: ast.Module | None, tests: list[str]) -> int:
     said = io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
         files = [str(TESTS / word) if word.endswith(".py") else word for word in tests]
-        return int(pytest.main(["-x", "-q", "--tb=no", "-o", "filterwarnings=", "-p", "no:xdist", "-p", "no:cacheprovider", *files]))
+        return int(
+            pytest.main(
+                ["-x", "-q", "--tb=no", "-o", "filterwarnings=", "-p", "no:xdist", "-p", "no:cacheprovider", *files]
+            )
+        )
 
 
 def _put_in_place(name: str, mutant: ast.Module) -> None:
