@@ -11,6 +11,7 @@ Limits of validity. What is here is not proved to work with somebody's build: th
 
 from __future__ import annotations
 
+import contextlib
 import importlib.metadata
 import importlib.util
 import json
@@ -221,8 +222,12 @@ def _kept() -> Ability:
     serves = "what goldens measure, kept for the next gate of the same goldens"
     folder = keeping.place()
     if folder is not None:
-        held = [path.stat().st_size for path in folder.glob(f"*{keeping.SUFFIX}")]
-        told = f"{folder}, {len(held) or 'nothing'} kept, {sum(held) / 1e6:.0f} MB of at most {keeping.MOST_BYTES / 1e6:.0f}"
+        held: list[int] = []
+        for path in folder.glob(f"*{keeping.SUFFIX}"):
+            with contextlib.suppress(OSError):  # another run may have thrown it out
+                held.append(path.stat().st_size)
+        megabytes = f"{sum(held) / 1e6:.0f} MB of at most {keeping.MOST_BYTES / 1e6:.0f}"
+        told = f"{folder}, {len(held) or 'nothing'} kept, {megabytes}"
         return Ability("many at once", "cache folder", "here", told, serves)
     if os.environ.get("REVERDICT_CACHE") == "off":
         return Ability(
