@@ -170,6 +170,19 @@ def test_a_busy_machine_and_a_full_disk_will_do_in_part(monkeypatch: pytest.Monk
     assert abilities._quiet().state == "here"
 
 
+def test_the_cache_is_told_with_what_it_holds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "kept"
+    folder.mkdir(mode=0o700)
+    (folder / "one.measured").write_bytes(bytes(3_000_000))
+    monkeypatch.setenv("REVERDICT_CACHE", str(folder))
+    assert abilities._kept().told == f"{folder}, 1 kept, 3 MB of at most 2000"
+    monkeypatch.setenv("REVERDICT_CACHE", "off")
+    assert (abilities._kept().state, abilities._kept().getting) == ("missing", "unset REVERDICT_CACHE")
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("REVERDICT_CACHE", str(tmp_path / "file" / "below"))
+    assert abilities._kept().getting == "REVERDICT_CACHE=DIR, a folder of mode 700"
+
+
 def test_no_browser_is_told_with_what_will_do(bare: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def none() -> None:
         raise abilities.webbrowser.Error

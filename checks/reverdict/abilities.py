@@ -11,6 +11,7 @@ Limits of validity. What is here is not proved to work with somebody's build: th
 
 from __future__ import annotations
 
+import contextlib
 import importlib.metadata
 import importlib.util
 import json
@@ -215,6 +216,27 @@ def _room() -> Ability:
     return Ability("many at once", "temporary files", "in part", told, serves, "set TMPDIR to a folder with more room")
 
 
+def _kept() -> Ability:
+    from reverdict import keeping
+
+    serves = "what goldens measure, kept for the next gate of the same goldens"
+    folder = keeping.place()
+    if folder is not None:
+        held: list[int] = []
+        for path in folder.glob(f"*{keeping.SUFFIX}"):
+            with contextlib.suppress(OSError):  # another run may have thrown it out
+                held.append(path.stat().st_size)
+        megabytes = f"{sum(held) / 1e6:.0f} MB of at most {keeping.MOST_BYTES / 1e6:.0f}"
+        told = f"{folder}, {len(held) or 'nothing'} kept, {megabytes}"
+        return Ability("many at once", "cache folder", "here", told, serves)
+    if os.environ.get("REVERDICT_CACHE") == "off":
+        return Ability(
+            "many at once", "cache folder", "missing", "REVERDICT_CACHE=off", serves, "unset REVERDICT_CACHE"
+        )
+    told = "none that is this user's alone"
+    return Ability("many at once", "cache folder", "missing", told, serves, "REVERDICT_CACHE=DIR, a folder of mode 700")
+
+
 def _limits() -> Ability:
     serves = "limits on a build's memory, files and processes as a whole; nothing outlives its render"
     if Path("/proc/self/stat").exists():
@@ -266,7 +288,7 @@ def _package(group: str, name: str, package: str, serves: str, extra: str) -> Ab
 
 ASKED: tuple[Callable[[], Ability], ...] = (
     _compiler, _ladspa, _lv2, _clap, _vst3, _callgrind, _hardware_counter, _quiet, _sound_interface,
-    _jobs, _room, _limits, _git, _browser, _comparison, _own_checks,
+    _jobs, _kept, _room, _limits, _git, _browser, _comparison, _own_checks,
 )  # fmt: skip
 
 
