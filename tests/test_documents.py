@@ -111,7 +111,7 @@ def test_a_command_that_is_not_there_is_seen() -> None:
 
 @pytest.mark.slow
 def test_the_first_gate_goes_as_it_is_written(tmp_path: Path) -> None:
-    """The guide's files and commands, in an empty folder: pass, fail after the slip, pass after the approvals; cost asked for."""
+    """The guide's files and commands in an empty folder: pass, fail after the slip, pass when approved; cost asked."""
     section = re.split(r"^## ", GUIDE.read_text(encoding="utf-8"), flags=re.MULTILINE)
     (guide,) = [part for part in section if part.startswith("A first gate")]
     for language, name in (("c", "plate.c"), ("toml", "build.toml")):
