@@ -5,14 +5,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from reverdict.measure.bands import exact_centre, octave_centres
 from reverdict.measure.decay import BandDecay, DecayMeasurement, measure_decay
+from reverdict.measure.decay_beside import decay_beside
 from reverdict.measure.decay_times import FITS
+from reverdict.measure.fresh_noise import with_fresh_noise
+from reverdict.words import Response
+from tank_truth import clean_response, random_tank
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -268,3 +273,18 @@ def test_a_late_peak_is_told() -> None:
     """As in a reversed programme, whose EDT tells of the rise before it."""
     rising = np.concatenate([ringing(1.0, 0.5, only_hz=1000)[::-1], ringing(1.0, 2.0, only_hz=1000)])
     assert measure_decay(rising, RATE_HZ).bands[ONE_KHZ].peak_s == pytest.approx(0.5, abs=0.01)
+
+
+def test_a_curve_that_falls_at_once_at_its_end_leaves_the_level_known() -> None:
+    """Two takes of a tank that breaks off; between two points of a curve so much of it goes that nothing lies in
+    between, and the level was told to be unsure by 10¹³ dB.
+    """
+    tank, _ = clean_response(random_tank(9))
+    sound = np.pad(tank, (0, 4 * RATE_HZ - tank.size))
+    sound += 10 ** (-70 / 20) * np.random.default_rng(9).standard_normal(sound.size)
+    own = measure_decay(sound, RATE_HZ, 0.0)
+    measured: Any = SimpleNamespace(paths=[SimpleNamespace(decay=own)])
+    (other, *_) = with_fresh_noise(Response(sound[np.newaxis], RATE_HZ), measured)
+    taken = measure_decay(other.samples[0], RATE_HZ, 0.0)
+    for one, two in ((own.whole, taken.whole), *zip(own.bands, taken.bands, strict=True)):
+        assert decay_beside(one, two).level_uncertainty_db < 0.1

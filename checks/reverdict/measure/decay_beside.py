@@ -91,7 +91,8 @@ def decay_beside(golden: BandDecay, candidate: BandDecay, unlike: float = 1.0) -
         return DecayBeside(level_db, np.inf if both else 0.0, empty, empty, empty, empty, empty, 0.0, times)
     left, other = _left(golden)[:count], _left(candidate)[:count]
     after = float(left[-1])
-    last = int(np.searchsorted(-left, -after * 10 ** (LAST_DB / 10)))
+    # One step at least: a curve that falls by all of this from one point to the next has nothing in between.
+    last = min(int(np.searchsorted(-left, -after * 10 ** (LAST_DB / 10))), count - 2)
     part, other_part = float(left[last] - left[-1]), float(other[last] - other[-1])
     share = other_part / part if part > 0 else 1.0
     one, two = (left - left[-1]) + after, (other - other[-1]) + after * share
