@@ -18,7 +18,6 @@ import ast
 import contextlib
 import copy
 import importlib
-import importlib.util
 import io
 import os
 import signal
@@ -26,7 +25,6 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 
 TESTS = Path(__file__).parent
 PACKAGE = TESTS.parent / "checks" / "reverdict"
@@ -45,6 +43,8 @@ MODULES = {
     "check.energy_decay": ["test_checks.py"],
 }
 """Each module of the judge, and the tests that are to catch its mutants."""
+
+EARLY = ("pytest", "hypothesis", "scipy.signal", *(f"reverdict.{name}" for name in MODULES))
 
 EDGES = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 TURNED = {
@@ -151,14 +151,9 @@ def _status(module: str, mutant: ast.Module | None, tests: list[str]) -> int:
 
 
 def _put_in_place(name: str, mutant: ast.Module) -> None:
-    spec = importlib.util.find_spec(name)
-    assert spec is not None
-    assert spec.origin is not None
-    module: ModuleType = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    parent, _, last = name.rpartition(".")
-    setattr(importlib.import_module(parent), last, module)
-    exec(compile(mutant, spec.origin, "exec"), vars(module))  # noqa: S102 - our own source, changed in one place
+    """Into the module that is loaded already, whose names tests import afterwards."""
+    module = importlib.import_module(name)
+    exec(compile(mutant, str(module.__file__), "exec"), vars(module))  # noqa: S102 - our own source, changed in one place
 
 
 def main() -> int:
@@ -167,8 +162,14 @@ def main() -> int:
     parser.add_argument("--sample", type=int, default=0, metavar="N", help="so many mutants of each")
     options = parser.parse_args()
     sys.path[:0] = [str(TESTS), str(TESTS.parent / "checks")]
-    for heavy in ("numpy", "scipy.signal", "scipy.optimize", "pydantic", "pytest", "hypothesis", "tomlkit"):
-        importlib.import_module(heavy)
+    for name in (
+        "reverdict.trial",
+        "reverdict.gate",
+        "reverdict.conducting",
+        "reverdict.demo.physical_springs",
+        *EARLY,
+    ):
+        importlib.import_module(name)  # once, and not in every process
     survivors = 0
     for module in options.modules or MODULES:
         source = PACKAGE.joinpath(*module.split(".")).with_suffix(".py").read_text(encoding="utf-8")
