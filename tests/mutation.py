@@ -23,8 +23,11 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
 TESTS = Path(__file__).parent
 PACKAGE = TESTS.parent / "checks" / "reverdict"
@@ -55,15 +58,18 @@ SUMS = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult
 NAMES = {"min": "max", "max": "min", "any": "all", "all": "any"}
 
 
-def mutants(source: str) -> Iterator[tuple[str, ast.Module]]:
-    """Each mutant of a module: where and what it is, and its tree."""
+def mutants(source: str) -> Iterator[tuple[str, Callable[[], ast.Module]]]:
+    """Each mutant of a module: where and what it is, and what makes its tree."""
     tree = ast.parse(source)
     for number, node in enumerate(_changeable(tree)):
         for what, change in _changes(node):
-            mutant = copy.deepcopy(tree)
-            twin = list(_changeable(mutant))[number]
-            change(twin)
-            yield f"{node.lineno}:{node.col_offset + 1} {what}", ast.fix_missing_locations(mutant)
+            yield f"{node.lineno}:{node.col_offset + 1} {what}", partial(_made, tree, number, change)
+
+
+def _made(tree: ast.Module, number: int, change: Callable[[ast.AST], object]) -> ast.Module:
+    mutant = copy.deepcopy(tree)
+    change(next(islice(_changeable(mutant), number, None)))
+    return ast.fix_missing_locations(mutant)
 
 
 def _changeable(tree: ast.AST) -> Iterator[ast.AST]:
@@ -81,7 +87,7 @@ def _changeable(tree: ast.AST) -> Iterator[ast.AST]:
             yield from _changeable(child)
 
 
-def _changes(node: ast.AST) -> Iterator[tuple[str, object]]:
+def _changes(node: ast.AST) -> Iterator[tuple[str, Callable[[Any], object]]]:
     """What can be changed of a node: in words, and a function that changes its twin."""
     match node:
         case ast.Compare(ops=[op]):
@@ -177,7 +183,7 @@ def main() -> int:
         count = min(options.sample or len(every), len(every))
         chosen = [every[number * len(every) // count] for number in range(count)]
         assert not caught(module, ast.parse(source), MODULES[module]), f"{module}: its tests fail without a mutant"
-        left = [what for what, mutant in chosen if not caught(module, mutant, MODULES[module])]
+        left = [what for what, made in chosen if not caught(module, made(), MODULES[module])]
         survivors += len(left)
         print(f"{module}: {len(chosen) - len(left)} of {len(chosen)} mutants caught", flush=True)
         for what in left:
