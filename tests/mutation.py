@@ -18,15 +18,16 @@ import ast
 import contextlib
 import copy
 import importlib
-import importlib.util
 import io
 import os
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import islice
 from pathlib import Path
-from types import ModuleType
+from typing import Any
 
 TESTS = Path(__file__).parent
 PACKAGE = TESTS.parent / "checks" / "reverdict"
@@ -46,6 +47,8 @@ MODULES = {
 }
 """Each module of the judge, and the tests that are to catch its mutants."""
 
+EARLY = ("pytest", "hypothesis", "scipy.signal", *(f"reverdict.{name}" for name in MODULES))
+
 EDGES = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 TURNED = {
     ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -55,15 +58,18 @@ SUMS = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult
 NAMES = {"min": "max", "max": "min", "any": "all", "all": "any"}
 
 
-def mutants(source: str) -> Iterator[tuple[str, ast.Module]]:
-    """Each mutant of a module: where and what it is, and its tree."""
+def mutants(source: str) -> Iterator[tuple[str, Callable[[], ast.Module]]]:
+    """Each mutant of a module: where and what it is, and what makes its tree."""
     tree = ast.parse(source)
     for number, node in enumerate(_changeable(tree)):
         for what, change in _changes(node):
-            mutant = copy.deepcopy(tree)
-            twin = list(_changeable(mutant))[number]
-            change(twin)
-            yield f"{node.lineno}:{node.col_offset + 1} {what}", ast.fix_missing_locations(mutant)
+            yield f"{node.lineno}:{node.col_offset + 1} {what}", partial(_made, tree, number, change)
+
+
+def _made(tree: ast.Module, number: int, change: Callable[[ast.AST], object]) -> ast.Module:
+    mutant = copy.deepcopy(tree)
+    change(next(islice(_changeable(mutant), number, None)))
+    return ast.fix_missing_locations(mutant)
 
 
 def _changeable(tree: ast.AST) -> Iterator[ast.AST]:
@@ -81,7 +87,7 @@ def _changeable(tree: ast.AST) -> Iterator[ast.AST]:
             yield from _changeable(child)
 
 
-def _changes(node: ast.AST) -> Iterator[tuple[str, object]]:
+def _changes(node: ast.AST) -> Iterator[tuple[str, Callable[[Any], object]]]:
     """What can be changed of a node: in words, and a function that changes its twin."""
     match node:
         case ast.Compare(ops=[op]):
@@ -151,14 +157,9 @@ def _status(module: str, mutant: ast.Module | None, tests: list[str]) -> int:
 
 
 def _put_in_place(name: str, mutant: ast.Module) -> None:
-    spec = importlib.util.find_spec(name)
-    assert spec is not None
-    assert spec.origin is not None
-    module: ModuleType = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    parent, _, last = name.rpartition(".")
-    setattr(importlib.import_module(parent), last, module)
-    exec(compile(mutant, spec.origin, "exec"), vars(module))  # noqa: S102 - our own source, changed in one place
+    """Into the module that is loaded already, whose names tests import afterwards."""
+    module = importlib.import_module(name)
+    exec(compile(mutant, str(module.__file__), "exec"), vars(module))  # noqa: S102 - our own source, changed in one place
 
 
 def main() -> int:
@@ -167,8 +168,14 @@ def main() -> int:
     parser.add_argument("--sample", type=int, default=0, metavar="N", help="so many mutants of each")
     options = parser.parse_args()
     sys.path[:0] = [str(TESTS), str(TESTS.parent / "checks")]
-    for heavy in ("numpy", "scipy.signal", "scipy.optimize", "pydantic", "pytest", "hypothesis", "tomlkit"):
-        importlib.import_module(heavy)
+    for name in (
+        "reverdict.trial",
+        "reverdict.gate",
+        "reverdict.conducting",
+        "reverdict.demo.physical_springs",
+        *EARLY,
+    ):
+        importlib.import_module(name)  # once, and not in every process
     survivors = 0
     for module in options.modules or MODULES:
         source = PACKAGE.joinpath(*module.split(".")).with_suffix(".py").read_text(encoding="utf-8")
@@ -176,7 +183,7 @@ def main() -> int:
         count = min(options.sample or len(every), len(every))
         chosen = [every[number * len(every) // count] for number in range(count)]
         assert not caught(module, ast.parse(source), MODULES[module]), f"{module}: its tests fail without a mutant"
-        left = [what for what, mutant in chosen if not caught(module, mutant, MODULES[module])]
+        left = [what for what, made in chosen if not caught(module, made(), MODULES[module])]
         survivors += len(left)
         print(f"{module}: {len(chosen) - len(left)} of {len(chosen)} mutants caught", flush=True)
         for what in left:

@@ -24,6 +24,7 @@ SCRIPTS = (
     "ci/gate",
     "ci/test",
     "ci/test-installed",
+    "ci/coverage",
     "ci/pin",
     "ci/get-plugins",
     "ci/get-browser",

@@ -13,6 +13,7 @@ from reverdict.judging import (
     close,
     judge_deviation,
     not_asked,
+    over_cells,
     reference_outcome,
     reference_reason,
     sentence,
@@ -267,3 +268,26 @@ def test_adding_up_a_reference(checks, outcome, reason):
 
 def test_a_check_that_is_not_asked_does_not_close_the_gate():
     assert (ASKED_NOT.outcome, ASKED_NOT.reason, ASKED_NOT.closes_gate) == (NOT_ASKED, "recordings have no cost", False)
+
+
+def test_not_asked_is_less_than_a_pass_and_a_pass_without_a_share_has_none() -> None:
+    unasked = replace(found(0.0), outcome=NOT_ASKED, deviation=None)
+    passing = replace(found(0.0), tolerance=None)
+    assert badness(unasked)[0] < badness(passing)[0]
+    assert badness(passing) == (badness(found(0.0))[0], 0.0)
+    assert worst([unasked, passing]) is passing
+
+
+def test_a_check_is_as_bad_as_in_its_worst_cell_and_keeps_the_findings_of_all() -> None:
+    well, nearer = close("c", [found(0.1)]), close("c", [found(0.4)])
+    failing = close("c", [found(0.9)])
+    whole = over_cells([("", well), ("96 kHz", failing), ("44.1 kHz", nearer)])
+    assert (whole.outcome, whole.closes_gate) == (FAIL, True)
+    assert whole.reason.startswith("at 96 kHz: ")
+    assert [one.cell for one in whole.findings] == ["", "96 kHz", "44.1 kHz"]
+    accepted = close("c", [found(0.5, 0.1)], accept_unsure="known")
+    told = over_cells([("", accepted), ("48 kHz", close("c", []))])
+    assert told.closes_gate
+    assert told.reason.endswith("nothing compared")
+    assert over_cells([("", well), ("", accepted)]).closes_gate is False
+    assert over_cells([("", well), ("", nearer)]).findings[1].cell == ""

@@ -1,0 +1,306 @@
+"""The checks of the sound on made-up measurements: what is a finding, of which sign and size, by which limit.
+
+No sound is measured here, so that every number is known; ``mutation.py`` holds these tests against small changes.
+"""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from reverdict.check import echo_timing, energy_decay, group_delay
+from reverdict.measure.lag import OnsetLag, PassLag
+from reverdict.reference import EchoTiming, EnergyDecay, GroupDelay, Tolerance
+from reverdict.words import Finding, Outcome
+
+LAW = "1:3:5"
+GRID_HZ = np.arange(100.0, 5001.0, 25.0)
+NONE = PassLag(np.zeros(0), np.zeros(0), np.zeros(0), why_not="not found")
+
+
+def lag(ms: float = 0.0, uncertainty_ms: float = 0.01, by_hz_ms: float = 0.0, polarity: int = 1) -> PassLag:
+    """Late by so much at 500 Hz, and by ``by_hz_ms`` more for each Hz above."""
+    late = 1e-3 * (ms + by_hz_ms * (GRID_HZ - 500.0))
+    return PassLag(GRID_HZ, late, np.full(GRID_HZ.size, 1e-3 * uncertainty_ms), polarity)
+
+
+def spring(first_ms: float, passes: int = 3, transition_hz: float | None = 4000.0, top_hz: float = 4500.0) -> Any:
+    """Passes at 1:3:5; its curve rises by 1 ms for each kHz."""
+    curve = SimpleNamespace(
+        frequency_hz=GRID_HZ[top_hz >= GRID_HZ], at=lambda hz: 1e-3 * (first_ms + 1e-3 * (hz - 500.0))
+    )
+    times = [SimpleNamespace(number=n + 1, time_s=1e-3 * first_ms * (2 * n + 1)) for n in range(passes)]
+    transition = SimpleNamespace(frequency_hz=transition_hz)
+    return SimpleNamespace(pass_law=LAW, passes=times, curve=curve, transition=transition)
+
+
+def path(*springs: Any, name: str = "", why_none: str = "no echo repeats") -> Any:
+    found = SimpleNamespace(springs=springs, arrival_hz=500.0, why_none=why_none)
+    return SimpleNamespace(path=name, springs=found)
+
+
+def judged(
+    settings: EchoTiming, passes: list[list[PassLag]], golden: Any = None, onset: OnsetLag | None = None,
+    moved_back_s: float = 0.0,
+) -> list[Finding]:  # fmt: skip
+    golden = golden or path(*(spring(30.0 + 10 * n) for n in range(len(passes))))
+    candidate = SimpleNamespace(path=golden.path, passes=passes, onset=onset, tail=None)
+    beside: Any = SimpleNamespace(paths=[candidate], moved_back_s=moved_back_s)
+    measured: Any = SimpleNamespace(paths=[golden])
+    return echo_timing.judge(measured, beside, settings)
+
+
+def asked(springs: int = 1, passes: int = 3, **more: Any) -> EchoTiming:
+    both = Tolerance.both_ways
+    return EchoTiming(springs=springs, pass_law=LAW, passes=passes, arrival_ms=both(0.1), onset_ms=both(0.1), **more)
+
+
+def told(findings: list[Finding], quantity: str = "arrival") -> list[tuple[str, float | None, str]]:
+    return [
+        (one.where, None if one.deviation is None else round(one.deviation, 6), str(one.outcome))
+        for one in findings
+        if one.quantity == quantity
+    ]
+
+
+# Echo timing.
+
+
+def test_each_pass_that_is_asked_is_judged_at_its_time() -> None:
+    findings = judged(asked(passes=2), [[lag(0.05), lag(-0.2), lag(9.0)]])
+    assert told(findings) == [
+        ("spring 1, pass 1, 500 Hz", 0.05, "pass"),
+        ("spring 1, pass 2, 500 Hz", -0.2, "fail"),
+    ]
+    first, second = (one for one in findings if one.quantity == "arrival")
+    assert (first.golden, first.candidate) == (pytest.approx(30.0), pytest.approx(30.05))
+    assert (second.golden, second.candidate) == (pytest.approx(90.0), pytest.approx(89.8))
+    assert (first.unit, first.uncertainty, first.tolerance) == ("ms", pytest.approx(0.01), 0.1)
+
+
+def test_second_springs_and_paths_are_named() -> None:
+    golden = path(spring(30.0), spring(41.0), name="left")
+    findings = judged(asked(2, 1), [[lag()] * 3, [lag(0.3)] * 3], golden)
+    assert told(findings) == [
+        ("left, spring 1, pass 1, 500 Hz", 0.0, "pass"), ("left, spring 2, pass 1, 500 Hz", 0.3, "fail"),
+    ]  # fmt: skip
+
+
+def test_a_pass_that_is_lost_fails_and_one_that_cannot_be_read_is_unsure() -> None:
+    narrow = PassLag(np.array([3000.0, 3025.0]), np.zeros(2), np.zeros(2))
+    findings = [one for one in judged(asked(), [[lag(), NONE, narrow]]) if one.quantity == "arrival"]
+    assert [str(one.outcome) for one in findings] == ["pass", "fail", "unsure"]
+    assert findings[1].reason == "not found"
+    assert findings[2].reason == "this pass is not to be read at 500 Hz in the candidate"
+
+
+def test_passes_that_the_golden_itself_lacks_are_said() -> None:
+    findings = judged(asked(passes=4), [[lag()] * 3])
+    assert [str(one.outcome) for one in findings if one.quantity == "arrival"] == ["pass"] * 3 + ["unsure"]
+    assert "the golden holds 3 passes of this spring, its reference asks for 4" in [one.reason for one in findings]
+
+
+@pytest.mark.parametrize(
+    ("golden", "said"),
+    [
+        (path(spring(30.0)), "2 springs by 1:3:5; found 1 by 1:3:5"),
+        (path(), "2 springs by 1:3:5; found no echo repeats"),
+    ],
+)
+def test_a_golden_unlike_its_reference_is_unsure(golden: Any, said: str) -> None:
+    passes = [[lag()] * 3 for _ in golden.springs.springs]
+    (finding,) = [one for one in judged(asked(2), passes, golden) if one.quantity == "springs"]
+    assert finding.outcome is Outcome.UNSURE
+    assert finding.reason.endswith(said)
+
+
+def test_of_two_limits_the_wider_holds() -> None:
+    """One percent of 30 ms is 0.3 ms, of 90 ms 0.9."""
+    findings = judged(asked(arrival_percent=Tolerance.both_ways(1.0)), [[lag(0.2), lag(0.95), lag(0.2)]])
+    assert [outcome for *_, outcome in told(findings)] == ["pass", "fail", "pass"]
+
+
+def test_polarity_is_that_of_the_first_pass() -> None:
+    assert told(judged(asked(), [[lag(), lag(polarity=-1), lag()]]), "polarity") == [("spring 1, pass 1", 0.0, "pass")]
+    turned = [one for one in judged(asked(), [[lag(polarity=-1), lag(), lag()]]) if one.quantity == "polarity"]
+    assert [(one.outcome, one.candidate) for one in turned] == [(Outcome.FAIL, -1)]
+    assert told(judged(asked(), [[NONE, lag(), lag()]]), "polarity") == []
+
+
+def test_a_latency_that_is_allowed_is_taken_out_of_all_passes_and_told_itself() -> None:
+    settings = asked(latency_ms=Tolerance.both_ways(2.0))
+    findings = judged(settings, [[lag(0.4, 0.03), lag(0.44, 0.04), lag(0.7, 0.04)]], moved_back_s=1e-3)
+    assert told(findings, "latency") == [("", 1.4, "pass")]
+    assert told(findings) == [("spring 1, pass 2, 500 Hz", 0.04, "pass"), ("spring 1, pass 3, 500 Hz", 0.3, "fail")]
+    second = next(one for one in findings if one.quantity == "arrival")
+    assert second.uncertainty == pytest.approx(0.05)  # the root of both squares
+    (late,) = [one for one in judged(settings, [[lag(2.5)] * 3]) if one.quantity == "latency"]
+    assert late.outcome is Outcome.FAIL
+    (lost,) = [one for one in judged(settings, [[NONE, lag(), lag()]]) if one.quantity == "latency"]
+    assert (lost.outcome, lost.reason) == (Outcome.UNSURE, "what sounds first no longer looks like the golden's")
+
+
+def test_without_springs_the_onset_is_judged() -> None:
+    settings, golden = asked(0, 0), path()
+    for ms, outcome in ((0.05, "pass"), (-0.3, "fail")):
+        assert told(judged(settings, [], golden, OnsetLag(1e-3 * ms, 1e-5)), "onset") == [("", ms, outcome)]
+    (lost,) = judged(settings, [], golden, OnsetLag(None, why_not="another sound"))
+    assert (lost.quantity, lost.outcome, lost.reason) == ("onset", Outcome.UNSURE, "another sound")
+    turned = judged(settings, [], golden, OnsetLag(0.0, 1e-5, -1))
+    assert [one.outcome for one in turned if one.quantity == "polarity"] == [Outcome.FAIL]
+    with_latency = judged(asked(0, 0, latency_ms=Tolerance.both_ways(1.0)), [], golden, OnsetLag(5e-4, 1e-5))
+    assert told(with_latency, "latency") == [("", 0.5, "pass")]
+    assert told(with_latency, "onset") == []
+
+
+# Group delay.
+
+
+def curve(first: PassLag, golden: Any = None, moved_hz: float | None = 4000.0, **more: Any) -> list[Finding]:
+    golden = golden or path(spring(30.0))
+    transition = SimpleNamespace(frequency_hz=moved_hz, uncertainty_hz=4.0, why_not="no edge")
+    passes = [[first]] * len(golden.springs.springs)
+    candidate = SimpleNamespace(path=golden.path, passes=passes, transitions=[transition] * len(passes))
+    settings = GroupDelay(delay_ms=Tolerance.both_ways(0.25), transition_percent=Tolerance.both_ways(1.0), **more)
+    beside: Any = SimpleNamespace(paths=[candidate])
+    measured: Any = SimpleNamespace(paths=[golden])
+    return group_delay.judge(measured, beside, settings)
+
+
+def test_the_shape_of_the_curve_counts_and_no_lag_of_the_whole() -> None:
+    findings = [one for one in curve(lag(7.0, 0.03, by_hz_ms=1e-4)) if one.quantity == "delay"]
+    # Third-octaves from 200 Hz to 0.85 of 4 kHz, but for the one of the arrival.
+    assert [one.where for one in findings] == [
+        f"spring 1, {hz:g} Hz" for hz in group_delay.FREQUENCIES_HZ if hz <= 3400 and hz != 500
+    ]
+    for one in findings:
+        hz = float(one.where.split()[-2])
+        assert one.deviation == pytest.approx(1e-4 * (hz - 500))
+        assert one.golden == pytest.approx(1e-3 * (hz - 500))
+        assert one.candidate == pytest.approx(one.golden + one.deviation)
+        assert one.uncertainty == pytest.approx(0.03 * np.sqrt(2))
+        assert (one.outcome is Outcome.PASS) == (abs(one.deviation) + one.uncertainty <= 0.25)
+
+
+def test_where_the_curve_ends_judging_ends() -> None:
+    assert group_delay.judged_frequencies(spring(30.0, top_hz=1000.0))[-1] == 1000.0
+    assert group_delay.judged_frequencies(spring(30.0, transition_hz=None))[-1] == 4000.0
+    assert group_delay.judged_frequencies(spring(30.0, transition_hz=1000.0))[-1] == 800.0
+
+
+def test_a_first_pass_that_is_gone_fails_at_every_frequency() -> None:
+    findings = [one for one in curve(NONE) if one.quantity == "delay"]
+    assert {(one.outcome, one.reason) for one in findings} == {(Outcome.FAIL, "not found")}
+    narrow = PassLag(GRID_HZ[GRID_HZ < 1100], np.zeros(40), np.zeros(40))
+    lost = {one.where: one.outcome for one in curve(narrow) if one.quantity == "delay"}
+    assert lost["spring 1, 1000 Hz"] is Outcome.PASS
+    assert lost["spring 1, 1250 Hz"] is Outcome.FAIL
+
+
+def test_a_percentage_of_the_delay_holds_where_it_is_wider() -> None:
+    """Two percent of 30 ms and more."""
+    plain = curve(lag(by_hz_ms=1e-4, uncertainty_ms=0.0), delay_percent=Tolerance.both_ways(2.0))
+    assert {one.outcome for one in plain if one.quantity == "delay"} == {Outcome.PASS}
+    (one,) = [one for one in plain if one.where == "spring 1, 2500 Hz"]
+    assert one.tolerance == pytest.approx(0.64)
+
+
+@pytest.mark.parametrize(
+    ("moved_hz", "outcome", "more"),
+    [
+        (4000.0, Outcome.PASS, {}), (4030.0, Outcome.PASS, {}), (3950.0, Outcome.FAIL, {}), (4050.0, Outcome.FAIL, {}),
+        (4050.0, Outcome.PASS, {"transition_hz": Tolerance.both_ways(60.0)}), (None, Outcome.FAIL, {}),
+    ],
+)  # fmt: skip
+def test_the_transition_frequency(moved_hz: float | None, outcome: Outcome, more: dict[str, Any]) -> None:
+    (finding,) = [one for one in curve(lag(), moved_hz=moved_hz, **more) if one.quantity == "transition frequency"]
+    assert finding.outcome is outcome
+    assert finding.golden == 4000.0
+    assert finding.deviation == (None if moved_hz is None else moved_hz - 4000.0)
+
+
+def test_without_springs_there_is_no_dispersion_and_it_says_so() -> None:
+    (finding,) = curve(lag(), path(why_none="the response is dense"))
+    assert (finding.outcome, finding.reason) == (Outcome.UNSURE, "no dispersion to compare: the response is dense")
+
+
+def test_a_golden_without_a_transition_is_not_asked_for_one() -> None:
+    findings = curve(lag(), path(spring(30.0, transition_hz=None)))
+    assert {one.quantity for one in findings} == {"delay"}
+
+
+# Energy decay.
+
+
+def band(hz: float, level_db: float | None = 0.0, range_db: float = 40.0, **times_s: float) -> Any:
+    asked_of = ("edt", "t20", "t30")
+    return SimpleNamespace(
+        centre_hz=hz, level_db=level_db, range_db=range_db,
+        times={name: SimpleNamespace(seconds=times_s.get(name)) for name in asked_of},
+    )  # fmt: skip
+
+
+def other(level_db: float | None = 0.0, uncertainty_db: float = 0.01, **times_s: float | None) -> Any:
+    return SimpleNamespace(
+        level_db=level_db, level_uncertainty_db=uncertainty_db, time_s=np.zeros(0),
+        times={
+            name: SimpleNamespace(seconds=times_s.get(name), uncertainty_s=0.001, why_not="too noisy")
+            for name in ("edt", "t20", "t30")
+        },
+    )  # fmt: skip
+
+
+def decayed(pairs: list[tuple[Any, Any]], **more: Any) -> list[Finding]:
+    both = Tolerance.both_ways
+    limits = {"edt_percent": both(5.0), "t20_percent": both(5.0), "t30_percent": both(5.0), "level_db": both(0.5)}
+    settings = EnergyDecay(**{**limits, **more})
+    golden = SimpleNamespace(
+        path="left", springs=path().springs, decay=SimpleNamespace(bands=[one for one, _ in pairs], whole=band(0.0))
+    )
+    candidate = SimpleNamespace(path="left", passes=[], bands_beside=[two for _, two in pairs], whole_beside=other())
+    measured: Any = SimpleNamespace(paths=[golden])
+    beside: Any = SimpleNamespace(paths=[candidate])
+    return energy_decay.judge(measured, beside, settings)
+
+
+def test_decay_times_are_held_in_percent_of_the_golden_s() -> None:
+    findings = decayed([(band(500.0, edt=1.0, t20=2.0), other(edt=1.04, t20=1.8))])
+    assert told(findings, "EDT") == [("left, 500 Hz", 0.04, "pass")]
+    assert told(findings, "T20") == [("left, 500 Hz", -0.2, "fail")]
+    assert told(findings, "T30") == []  # the golden tells none
+    wider = decayed([(band(500.0, t20=2.0), other(t20=1.8))], t20_s=Tolerance.both_ways(0.3))
+    assert told(wider, "T20") == [("left, 500 Hz", -0.2, "pass")]
+    (lost,) = [one for one in decayed([(band(500.0, t30=1.0), other())]) if one.quantity == "T30"]
+    assert (lost.outcome, lost.reason) == (Outcome.UNSURE, "too noisy")
+
+
+def test_levels_are_held_in_every_band_that_is_loud_enough() -> None:
+    pairs = [
+        (band(500.0, -3.0), other(0.3)), (band(1000.0, -22.9), other(-0.6)), (band(2000.0, -23.1), other(9.0)),
+        (band(4000.0, -3.0, range_db=5.9), other(9.0)), (band(8000.0, None), other(9.0)),
+    ]  # fmt: skip
+    assert told(decayed(pairs), "level") == [("left, 500 Hz", 0.3, "pass"), ("left, 1000 Hz", -0.6, "fail")]
+    (silent,) = [one for one in decayed([(band(500.0), other(None))]) if one.quantity == "level"]
+    assert (silent.outcome, silent.reason) == (Outcome.FAIL, "the candidate is silent in this band")
+
+
+def test_a_gain_that_is_allowed_is_taken_out_of_all_levels_and_told_itself() -> None:
+    pairs = [(band(500.0), other(2.9, 0.02)), (band(1000.0), other(3.1, 0.03))]
+    findings = decayed(pairs, gain_db=Tolerance.both_ways(6.0))
+    assert told(findings, "gain") == [("", 3.0, "pass")]
+    assert told(findings, "level") == [("left, 500 Hz", -0.1, "pass"), ("left, 1000 Hz", 0.1, "pass")]
+    assert next(one for one in findings if one.quantity == "gain").uncertainty == 0.03
+    assert told(decayed(pairs, gain_db=Tolerance.both_ways(1.0)), "gain") == [("", 3.0, "fail")]
+    silent = decayed([(band(500.0), other(None))], gain_db=Tolerance.both_ways(1.0))
+    assert [one.outcome for one in silent if one.quantity == "gain"] == [Outcome.FAIL]
+
+
+def test_limits_of_a_decay_curve_grow_with_its_depth() -> None:
+    both = Tolerance.both_ways
+    settings = EnergyDecay(edt_percent=both(5.0), t20_percent=both(5.0), t30_percent=both(2.0), level_db=both(0.5))
+    below, above = energy_decay.curve_limits(settings, 1000.0, np.array([0.0, 5.0, 10.0, 40.0]))
+    assert above == pytest.approx([0.5, 0.75, 1.0, 1.6])
+    assert below == pytest.approx(above)
