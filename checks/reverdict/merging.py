@@ -41,7 +41,7 @@ def read_part(place: Path) -> Judged:
     if not judged.get("part"):
         errors = judged.get("errors")
         whole = "is a whole run, no part of one; there is nothing to merge"
-        raise BadInput(file, f"could not judge: {errors[0]}" if errors else whole)
+        raise BadInput(file, f"could not judge: {errors[0]}" if isinstance(errors, list) and errors else whole)
     if slip := misfit(judged, json_schema(), EARLY):
         raise BadInput(file, f"not a whole verdict of reverdict gate ({slip})")
     return judged

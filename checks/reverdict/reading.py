@@ -57,7 +57,7 @@ def text_of(path: Path, need: str, largest_mb: int = LARGEST_MB) -> str:
     except OSError as error:
         raise BadInput(path, f"cannot be read ({error.strerror})") from error
     except ValueError:
-        raise BadInput(repr(str(path)), "can be the name of no file") from None
+        raise BadInput(path, "can be the name of no file") from None
 
 
 def json_of(path: Path, need: str = "a JSON file") -> Any:
