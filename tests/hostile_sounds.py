@@ -21,8 +21,8 @@ def decaying(channels: int = 1, frames: int = FRAMES) -> np.ndarray:
 
 def wav(
     *, channels: int = 1, rate: int = RATE_HZ, bits: int = 16, form: int = PCM, data: bytes | None = None,
-    says: int | None = None, riff: bytes = b"RIFF", align: int | None = None, order: str = "<", riff_says: int | None = None,
-    extra: bytes = b"",
+    says: int | None = None, riff: bytes = b"RIFF", align: int | None = None, order: str = "<",
+    riff_says: int | None = None,    extra: bytes = b"",
 ) -> bytes:  # fmt: skip
     """A RIFF file whose header may lie: ``says`` is the size of its data, ``riff_says`` of all."""
     data = decaying(max(min(channels, 2), 1)).astype(f"{order}i2").tobytes() if data is None else data
