@@ -90,7 +90,7 @@ def a_log(**changed: Any) -> dict[str, Any]:
         (a_log(clock_hz=True), "clock_hz: need the processor's clock in Hz"),
         (a_log(blocks=[BLOCK, BLOCK | {"cycles": 1.5}]), "block 2: cycles = 1.5 is no whole number"),
         (a_log(blocks=[BLOCK | {"cycles": True}]), "block 1: cycles = true is no whole number"),
-        (a_log(blocks=[BLOCK | {"cycles": float("nan")}]), "holds NaN, which is no number of cycles"),
+        (a_log(blocks=[BLOCK | {"cycles": float("nan")}]), "holds NaN, which is no number of JSON"),
         (a_log(blocks=[BLOCK | {"cycles": -1}]), "block 1: cycles = -1"),
         (a_log(blocks=[BLOCK | {"reference": 3}]), "block 1: reference: need the name of a reference"),
         (a_log(blocks=[BLOCK | {"more": 1}]), "block 1: need an object with reference, block_frames, cycles"),

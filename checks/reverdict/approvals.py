@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict.durable import replace_text
 from reverdict.errors import BadInput, noted
+from reverdict.reading import misfit, parsed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +25,19 @@ if TYPE_CHECKING:
 APPROVALS_FILE = "approvals.log"
 
 Record = dict[str, Any]
+
+_TEXTS = {"type": "array", "items": {"type": "string"}}
+_RECORD = {
+    "type": "object",
+    "properties": {
+        "old_sha256": _TEXTS,
+        "new_sha256": _TEXTS,
+        "files": _TEXTS,
+        "terms": {"type": "object"},
+        "measured": {"type": "object", "additionalProperties": {"type": ["number", "null"]}},
+    },
+}
+"""What is read of a record, where it has it."""
 
 
 def read_log(folder: Path) -> tuple[list[Record], list[BadInput]]:
@@ -54,6 +68,8 @@ def add_to_log(folder: Path, records: Sequence[Record]) -> None:
 
 def _lines(path: Path) -> list[str]:
     try:
+        if path.exists() and not path.is_file():
+            raise BadInput(path, "is no file; take it away, so that the next approval begins a log")
         lines = path.read_text(encoding="utf-8", errors="replace").split("\n")
     except FileNotFoundError:
         return []
@@ -68,8 +84,8 @@ def _line(record: Record) -> str:
 
 def _record(line: str) -> Record | None:
     try:
-        record = json.loads(line)
-    except ValueError:
+        record = parsed(line)
+    except (ValueError, RecursionError):
         return None
-    whole = isinstance(record, dict) and ("cut_off" in record or isinstance(record.get("new_sha256"), list))
+    whole = isinstance(record, dict) and ("cut_off" in record or "new_sha256" in record) and not misfit(record, _RECORD)
     return record if whole else None

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.errors import BadInput
+from reverdict.reading import first_line, parsed, text_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -63,23 +64,12 @@ def read_cycle_log(path: Path) -> CycleLog:
     """
     if path.suffix.lower() not in (".csv", ".json"):
         raise BadInput(path, "a log of cycles is a .csv or a .json")
-    text = _text_of(path)
+    text = text_of(path, "a log of fewer blocks", LARGEST_MB)
     if path.suffix.lower() == ".csv":
         return CycleLog(path, _gathered(path, _csv_rows(path, text)))
     told = _json_object(path, text)
     rows = [_json_row(path, number, row) for number, row in enumerate(told["blocks"], start=1)]
     return CycleLog(path, _gathered(path, rows), told["target"], float(told["clock_hz"]))
-
-
-def _text_of(path: Path) -> str:
-    if not path.is_file():
-        raise BadInput(path, "no such file; need a log of cycles")
-    if path.stat().st_size > LARGEST_MB << 20:
-        raise BadInput(path, f"is larger than {LARGEST_MB} MB; log fewer blocks")
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise BadInput(path, "not UTF-8 text") from None
 
 
 def _gathered(path: Path, rows: Iterable[tuple[str, int, int]]) -> dict[str, Blocks]:
@@ -118,13 +108,12 @@ def _whole(place: str, key: str, text: str) -> int:
 
 
 def _json_object(path: Path, text: str) -> dict[str, Any]:
-    def refuse(name: str) -> None:
-        raise BadInput(path, f"holds {name}, which is no number of cycles")
-
     try:
-        told = json.loads(text, parse_constant=refuse)
+        told = parsed(text)
     except json.JSONDecodeError as error:
         raise BadInput(path, f"line {error.lineno}: not JSON ({error.msg})") from None
+    except ValueError as error:
+        raise BadInput(path, first_line(error)) from None
     except RecursionError:
         raise BadInput(path, "nested too deep for a log of cycles") from None
     if not isinstance(told, dict) or set(told) != set(KEYS):

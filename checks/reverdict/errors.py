@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Iterator
 from pathlib import Path
+
+UNPRINTED = re.compile(r"[\x00-\x1f\x7f]")
+"""What a name may hold that would break a line, or tell a terminal to do something."""
 
 
 class BadInput(Exception):
@@ -19,7 +23,7 @@ class BadInput(Exception):
     """
 
     def __init__(self, place: Path | str, problem: str) -> None:
-        self.place = str(place)
+        self.place = UNPRINTED.sub(lambda found: repr(found[0])[1:-1], str(place))
         self.problem = problem
         super().__init__(f"{self.place}: {problem}")
 

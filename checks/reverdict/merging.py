@@ -10,7 +10,6 @@ its commit alone; the files that asked are known by their digests.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,8 @@ from reverdict import judging
 from reverdict.errors import BadInput
 from reverdict.parting import label, sum_up
 from reverdict.phrases import of_another_version
-from reverdict.report.data.verdict import SCHEMA, counts
+from reverdict.reading import json_of, misfit
+from reverdict.report.data.verdict import EARLY, SCHEMA, counts, json_schema
 from reverdict.words import CHECKS, CheckVerdict, Outcome
 
 if TYPE_CHECKING:
@@ -33,10 +33,7 @@ def read_part(place: Path) -> Judged:
     file = place / "verdict.json" if place.is_dir() else place
     if not file.is_file():
         raise BadInput(place, "no report; need a folder that gate --report wrote, or its verdict.json")
-    try:
-        judged = json.loads(file.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
-        raise BadInput(file, f"no JSON that can be read ({str(error)[:120]})") from error
+    judged = json_of(file)
     if not isinstance(judged, dict) or not isinstance(judged.get("references"), list):
         raise BadInput(file, "not a verdict of reverdict gate")
     if why := of_another_version(judged.get("schema"), SCHEMA):
@@ -44,7 +41,9 @@ def read_part(place: Path) -> Judged:
     if not judged.get("part"):
         errors = judged.get("errors")
         whole = "is a whole run, no part of one; there is nothing to merge"
-        raise BadInput(file, f"could not judge: {errors[0]}" if errors else whole)
+        raise BadInput(file, f"could not judge: {errors[0]}" if isinstance(errors, list) and errors else whole)
+    if slip := misfit(judged, json_schema(), EARLY):
+        raise BadInput(file, f"not a whole verdict of reverdict gate ({slip})")
     return judged
 
 

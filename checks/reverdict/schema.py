@@ -40,6 +40,7 @@ from pydantic_core import ErrorDetails
 
 from reverdict import own_checks
 from reverdict.errors import BadInput, BadInputs
+from reverdict.reading import first_line, text_of
 from reverdict.reference import (
     Approval,
     Budget,
@@ -66,6 +67,8 @@ else:
 
 REFERENCE_FILE = "reference.toml"
 TOLERANCES_FILE = "tolerances.toml"
+LARGEST_MB = 64
+DEEPEST = 32
 CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
 UNITS = ("ms", "s", "hz", "db", "dbfs", "percent", "mb", "ppm")
 
@@ -1066,21 +1069,30 @@ def read_toml(path: Path) -> dict[str, Any]:
     BadInput
         No such file, not text, or a slip in its syntax, with the line it stands on.
     """
+    text = text_of(path, "a TOML file", LARGEST_MB)
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise BadInput(path, "no such file") from None
-    except IsADirectoryError:
-        raise BadInput(path, "a folder, need a TOML file") from None
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise BadInput(path, f"line {line}: not UTF-8 text") from None
-    except OSError as error:
-        raise BadInput(path, f"cannot be read ({error.strerror})") from error
-    try:
-        return tomllib.loads(text)
+        tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BadInput(path, _syntax_slip(str(error), text)) from None
+    except RecursionError:
+        raise BadInput(path, "is nested too deep") from None
+    except ValueError as error:  # a number with thousands of digits
+        raise BadInput(path, f"not TOML ({first_line(error)})") from None
+    _prove_small(tables, path)
+    return tables
+
+
+def _prove_small(tables: dict[str, Any], path: Path) -> None:
+    """Refuse what TOML would let pass, and no program can hold or walk through."""
+    ahead: list[tuple[Any, int]] = [(tables, 0)]
+    while ahead:
+        value, depth = ahead.pop()
+        if depth > DEEPEST:
+            raise BadInput(path, "is nested too deep")
+        if isinstance(value, int) and not -(1 << 63) <= value < 1 << 63:
+            raise BadInput(path, f"holds {str(value)[:20]}…, a whole number of more than 64 bits")
+        if isinstance(value, dict | list):
+            ahead += [(one, depth + 1) for one in (value.values() if isinstance(value, dict) else value)]
 
 
 def read_reference(path: Path, defaults: DefaultTolerances | None = None) -> Reference:

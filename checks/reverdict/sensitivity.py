@@ -34,6 +34,8 @@ from reverdict.faults import Catalogue, Fault, catalogue
 from reverdict.fit import TankFit, fit_tank
 from reverdict.measure.measurement import Measurement, measure
 from reverdict.phrases import of_another_version
+from reverdict.reading import json_of, misfit
+from reverdict.report.data.sensitivity import json_schema
 from reverdict.searching import GATE, LEVELS, Outcomes, Tried, edge, search
 from reverdict.trial import judge_response, request_of
 from reverdict.words import CHECKS, Outcome
@@ -165,12 +167,16 @@ class _Results:
         if not file.exists():
             return
         try:
-            content = json.loads(file.read_text(encoding="utf-8"))
+            content = json_of(file)
             named = [(one["name"], one["key"], one["faults"]) for one in content["references"]]
-        except (ValueError, KeyError, TypeError) as error:
+        except (BadInput, KeyError, TypeError) as error:
             raise BadInput(file, "is no result of reverdict sensitivity; move it away, or report elsewhere") from error
         if why := of_another_version(content.get("schema"), SCHEMA):
             raise BadInput(file, f"{why}, or report elsewhere")
+        if slip := misfit(content, json_schema()):
+            raise BadInput(
+                file, f"is no whole result of reverdict sensitivity ({slip}); move it away, or report elsewhere"
+            )
         if named:
             self.content = {**content, "suite_version": reverdict.__version__}
 

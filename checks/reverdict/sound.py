@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 SOUND_SUFFIXES = (".wav", ".flac")
 CLIPPED = 0.999
 BLOCK_FRAMES = 1 << 16
+LOWEST_RATE_HZ = 100
 SYSTEM_ERROR = 2
 """Of libsndfile (sndfile.h, SF_ERR_SYSTEM)."""
 
@@ -105,7 +106,9 @@ def _blocks(samples: NDArray[Any]) -> Iterator[NDArray[Any]]:
 def _open(path: Path) -> Any:
     import soundfile
 
-    if not path.exists():
+    if "\0" in str(path):
+        raise BadInput(path, "can be the name of no file")
+    if not os.path.exists(path):  # noqa: PTH110 - which knows that a name can be too long
         raise BadInput(path, "no such file")
     if path.is_dir():
         raise BadInput(path, "a folder, need a WAV or FLAC file")
@@ -114,7 +117,11 @@ def _open(path: Path) -> Any:
     if path.stat().st_size == 0:
         raise BadInput(path, "the file is empty (0 bytes); was its recording cut off?")
     with _telling(path):
-        return soundfile.SoundFile(path)
+        file = soundfile.SoundFile(path)
+    if file.samplerate < LOWEST_RATE_HZ:
+        file.close()
+        raise BadInput(path, f"says that its sample rate is {file.samplerate} Hz; does its header lie?")
+    return file
 
 
 def _decoded(path: Path, file: Any) -> Iterator[NDArray[Any]]:

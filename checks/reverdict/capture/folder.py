@@ -20,6 +20,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from reverdict.errors import BadInput
+from reverdict.reading import text_of
 from reverdict.sound import write_sound
 
 if TYPE_CHECKING:
@@ -91,10 +92,10 @@ def _new(folder: Path) -> tomlkit.TOMLDocument:
 def _read(path: Path) -> tomlkit.TOMLDocument:
     """The build's TOML as it stands, comments and all."""
     try:
-        document = tomlkit.parse(path.read_text(encoding="utf-8-sig"))
+        document = tomlkit.parse(text_of(path, "a TOML file"))
         takes = document["build"].setdefault("takes", tomlkit.table(is_super_table=True))
         if document["build"].get("kind") == "recordings" and isinstance(takes, dict):
             return document
-    except (TOMLKitError, UnicodeDecodeError, KeyError, AttributeError):
+    except (TOMLKitError, ValueError, KeyError, AttributeError, TypeError, RecursionError):
         pass
     raise BadInput(path, 'is no build of kind "recordings" to add a capture to; give another --out')

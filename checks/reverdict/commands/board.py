@@ -37,6 +37,8 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.history.lines import history_of
     from reverdict.history.newest import each_once, newest_of_each_build
     from reverdict.history.runs import files_of
+    from reverdict.reading import misfit, of_form
+    from reverdict.report.data.verdict import EARLY, json_schema
     from reverdict.report.pages.board import places_of
     from reverdict.report.pages.drift import drift_html
 
@@ -55,12 +57,16 @@ def _run(options: argparse.Namespace) -> int:
     for one in runs.no_runs:
         print(f"reverdict: left out: {one.file}: {one.why}", file=sys.stderr)
     newest = newest_of_each_build(runs)
-    places = places_of(list(newest.values())) if len(newest) > 1 else [""]
-    heard = [
-        carry(verdict, [file.parent], options.out / place)
-        for (file, verdict), place in zip(newest.items(), places, strict=True)
-    ]
-    page = report.write_board(heard, history, options.out)
+    for file, verdict in newest.items():
+        if slip := misfit(verdict, json_schema(), EARLY):
+            raise BadInput(file, f"not a whole verdict of reverdict gate ({slip})")
+    with of_form(" or ".join(map(str, newest)), "verdict of reverdict gate"):
+        places = places_of(list(newest.values())) if len(newest) > 1 else [""]
+        heard = [
+            carry(verdict, [file.parent], options.out / place)
+            for (file, verdict), place in zip(newest.items(), places, strict=True)
+        ]
+        page = report.write_board(heard, history, options.out)
     with reader_may_leave():
         print(f"Dashboard: {page}")
     return 0

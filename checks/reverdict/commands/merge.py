@@ -40,12 +40,13 @@ def add(commands: Any) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from dataclasses import replace
+    from dataclasses import fields, replace
 
     from reverdict import report
     from reverdict.auditioning import carry
     from reverdict.gate import EXIT_STATUS, error_verdict
     from reverdict.merging import merged, read_part
+    from reverdict.reading import of_form
     from reverdict.report.ranking import references_worst_first
     from reverdict.words import BuildIdentity
 
@@ -54,18 +55,23 @@ def _run(options: argparse.Namespace) -> int:
     try:
         for place in options.parts:  # those read before one that is amiss tell the build
             read.append((str(place), read_part(place)))  # noqa: PERF401
-        judged = merged(read)
+        with of_form(" or ".join(place for place, _ in read), "verdict of reverdict gate"):
+            judged = merged(read)
     except BaseException as error:
         if options.report:  # as in a gate
             refused = error_verdict(options.parts[0], told(error)[1])
-            build = BuildIdentity(**read[0][1]["build"]) if read else refused.build
+            known = read[0][1]["build"] if read else {}
+            build = (
+                BuildIdentity(**{one.name: known[one.name] for one in fields(BuildIdentity)}) if read else refused.build
+            )
             report.write_report(replace(refused, build=build), options.report)
         raise
     folders = [place if place.is_dir() else place.parent for place in options.parts]
-    if options.report:
-        audible = [str(one["name"]) for one in references_worst_first(judged) if one.get("sounds")]
-        judged = carry(judged, folders, options.report, audible[: options.sounds])
     logs = [folder / "prepare.log" for folder in folders]
-    said = next((log.read_text(encoding="utf-8") for log in logs if log.is_file()), "")
-    tell(judged, said, options)
+    said = next((log.read_text(encoding="utf-8", errors="replace") for log in logs if log.is_file()), "")
+    with of_form(" or ".join(place for place, _ in read), "verdict of reverdict gate"):
+        if options.report:
+            audible = [str(one["name"]) for one in references_worst_first(judged) if one.get("sounds")]
+            judged = carry(judged, folders, options.report, audible[: options.sounds])
+        tell(judged, said, options)
     return EXIT_STATUS[judged["outcome"]]

@@ -168,7 +168,7 @@ def _bring_up_to_date(database: sqlite3.Connection, files: Sequence[Path], progr
         stat, run = stats[file], read(file)
         row: tuple[Any, ...]
         if isinstance(run, NoRun):
-            row = (file.name, stat.st_size, stat.st_mtime_ns, run.why, None, None)
+            row = (file.name, stat.st_size, stat.st_mtime_ns, _storable(run.why), None, None)
         else:
             packed = _packed(database, run, keys).tobytes()
             row = (file.name, stat.st_size, stat.st_mtime_ns, "", json.dumps(_about(run)), packed)
@@ -193,11 +193,18 @@ def _packed(database: sqlite3.Connection, run: dict[str, Any], keys: dict[Key, i
                     str(finding["quantity"]), where, str(finding["unit"]),
                 )  # fmt: skip
                 if key not in keys:
+                    key = Key(*map(_storable, key))
+                if key not in keys:
                     keys[key] = len(keys) + 1
                     database.execute("insert into key values (?, ?, ?, ?, ?, ?, ?)", (keys[key], *key))
                 numbers = (_number(finding.get(name)) for name in NUMBERS)
                 rows.append((keys[key], *numbers, finding["outcome"] == "pass", where != finding["where"]))
     return np.array(rows, dtype=READING)
+
+
+def _storable(text: str) -> str:
+    """Text without halves of characters, of file names that are no UTF-8, which SQLite does not take."""
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _number(value: Any) -> float:

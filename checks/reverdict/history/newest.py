@@ -15,7 +15,7 @@ def each_once(runs: Runs) -> Runs:
     found: dict[tuple[str, ...], Kept] = {}
     for kept in runs.kept:
         build = kept.about["build"]
-        same = (str(kept.about["judged_at"]), *(str(build[key]) for key in ("name", "version", "commit")))
+        same = (str(kept.about["judged_at"]), *(str(build.get(key)) for key in ("name", "version", "commit")))
         if same not in found or kept.file.name == "verdict.json":
             found[same] = kept
     return replace(runs, kept=tuple(found.values()))

@@ -19,9 +19,46 @@ from uuid import uuid4
 from reverdict.durable import flush_folder, write_text
 from reverdict.errors import BadInput
 from reverdict.phrases import of_another_version
+from reverdict.reading import json_of, misfit
 
 SCHEMA = 1
+FOLLOWED = ("quantity", "where", "unit", "outcome")
 Verdict = Mapping[str, Any]
+
+
+_TEXT = {"type": "string"}
+_TEXTS = {"type": "array", "items": _TEXT}
+_RUN = {
+    "required": ["build", "judged_at"],
+    "properties": {
+        "build": {"type": "object", "required": ["name", "version"], "properties": {"name": _TEXT, "version": _TEXT}},
+        "judged_at": _TEXT,
+        "analysis_version": {"type": ["integer", "null"]},
+        "machine": {"type": ["object", "null"]},
+        "references": {
+            "items": {
+                "type": "object",
+                "required": ["name", "checks"],
+                "properties": {
+                    "name": _TEXT,
+                    "checks": {
+                        "type": "array",
+                        "items": {
+                            "type": "object",
+                            "required": ["check", "findings"],
+                            "properties": {"check": _TEXT, "findings": {"type": "array"}},
+                        },
+                    },
+                    "golden_identity": {
+                        "type": ["object", "null"],
+                        "properties": {"formerly": _TEXTS, "sha256": _TEXTS},
+                    },
+                },
+            }
+        },
+    },
+}
+"""What a history needs of a run, whatever else is in it."""
 
 
 @dataclass(frozen=True)
@@ -97,9 +134,9 @@ def files_of(place: Path) -> list[Path]:
 def read(file: Path) -> dict[str, Any] | NoRun:
     """One run, or why the file is none."""
     try:
-        run = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        return NoRun(file, f"no JSON that can be read ({_first_line(error)})")
+        run = json_of(file)
+    except BadInput as refusal:
+        return NoRun(file, refusal.problem)
     why = _why_no_run(run)
     return NoRun(file, why) if why else run
 
@@ -113,18 +150,11 @@ def _why_no_run(run: Any) -> str:
         return "a part of a run; reverdict merge puts parts together"
     if run.get("outcome") == "error" or not run["references"]:
         return "nothing was judged"
-    try:
-        for reference in run["references"]:
-            _ = reference["name"]
-            for check in reference["checks"]:
-                _ = check["check"]
-                for finding in check["findings"]:
-                    _ = finding["quantity"], finding["where"], finding["unit"], finding["outcome"]
-        _ = run["build"]["name"], run["build"]["version"], run["judged_at"]
-    except (KeyError, TypeError) as error:
-        return f"not a whole verdict ({_first_line(error)} is missing or amiss)"
+    if slip := misfit(run, _RUN):
+        return f"not a whole verdict ({slip})"
+    for reference in run["references"]:
+        for check in reference["checks"]:
+            for finding in check["findings"]:  # there are many: no schema, which takes ten times as long
+                if not isinstance(finding, dict) or not all(isinstance(finding.get(key), str) for key in FOLLOWED):
+                    return f"not a whole verdict (a finding of {reference['name']} lacks one of {', '.join(FOLLOWED)})"
     return ""
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).partition("\n")[0][:120]

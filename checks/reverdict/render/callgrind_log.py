@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 NAMED = re.compile(r"\((\d{1,18})\)(?: (.*))?")
 NUMBER = re.compile(r"(?:0x[0-9a-fA-F]{1,32}|\d{1,32})\Z")
+SUMMARY = re.compile(r"summary:\s*([0-9]{1,32})\b")
 POSITION = re.compile(r"(?:\*|[+-]?(?:0x[0-9a-fA-F]{1,32}|\d{1,32}))\Z")
 HEADER = re.compile(r"([a-z][a-z ]*):(.*)")
 NAME_LINE = re.compile(r"(c?ob|c?fn|cf[il]|f[lie])=(.*)")
@@ -82,8 +83,8 @@ def summary_of(file: Path) -> int:
     """The first event of the first part as its summary tells it, for which little is read."""
     with file.open(encoding="utf-8", errors="replace") as lines:
         for line in lines:
-            if line.startswith("summary:"):
-                return int(line.split()[1])
+            if told := SUMMARY.match(line):
+                return int(told[1])
     raise BadInput(file, "has no summary")
 
 

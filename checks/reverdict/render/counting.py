@@ -366,7 +366,8 @@ def counted_by_hardware(said: str, event: str) -> float | None:
         value, *more = line.split(",")
         if len(more) >= 2 and more[1].partition(":")[0] == event:
             with contextlib.suppress(ValueError):
-                return float(value)
+                if 0 <= (counted := float(value)) < math.inf:
+                    return counted
     return None
 
 

@@ -81,6 +81,9 @@ OUTCOMES = tuple(outcome.value for outcome in words.Outcome)
 LATER = ("analysis_version", "remarks", "cell", "cells", "cost", "machine", "golden_identity", "part", "sounds")
 """Keys that came later: a verdict.json of before has none."""
 
+EARLY = (*LATER, "diagnosis", "diagnosis_failed")
+"""What the first files, of before the first release, lack besides."""
+
 Verdict = Mapping[str, Any]
 """A verdict as ``to_json`` gives it, or as read back from a ``verdict.json``."""
 
@@ -193,6 +196,13 @@ def json_schema() -> dict[str, Any]:
         golden_identity={"type": "object"},
         sounds={"type": "object"},
     )
+    part = _object(
+        shard={"type": ["string", "null"]},
+        checks={"type": "array", "items": text},
+        references={"type": "array", "items": text},
+        golden_sha256=text,
+        build_sha256=text,
+    )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "reverdict verdict",
@@ -205,7 +215,7 @@ def json_schema() -> dict[str, Any]:
             analysis_version={"type": ["integer", "null"]},
             machine={"type": "object"},
             errors={"type": "array", "items": text},
-            part={"type": ["object", "null"]},
+            part={**part, "type": ["object", "null"]},
             references={"type": "array", "items": reference},
             counts={"type": "object"},
         ),
