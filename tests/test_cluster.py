@@ -90,7 +90,7 @@ def judged(verdict: Any) -> dict[str, Any]:
     del told["judged_at"]
     for reference in told["references"]:
         for check in [*reference["checks"], *(one for cell in reference["cells"] for one in cell["checks"])]:
-            for finding in check["findings"]:
+            for finding in check.get("findings", []):
                 if finding["quantity"] == TIMED:
                     finding.update(candidate=None, deviation=None, share_of_tolerance=None, uncertainty=None)
     return told

@@ -33,6 +33,11 @@ MAY_IMPORT = {
     "phrases": set(),
     "judging": {"phrases", "words"},
     "parting": {"judging", "words"},
+    "items": {"parts", "trial", "words"},
+    "cluster": {
+        "cluster", "cells", "errors", "golden_set", "items", "measure", "parts", "pytest_plugin", "reference", "render",
+        "schema", "sound", "trial", "words",
+    },
     "merging": {"errors", "judging", "parting", "phrases", "report", "words"},
     "diagnose": {"diagnose", "fit", "measure", "words"},
     "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
