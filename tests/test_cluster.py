@@ -135,6 +135,7 @@ def test_a_worker_killed_in_mid_run_changes_no_verdict(workspace: Workspace, clu
     until(lambda: not [path for path in cluster.kept() if "worker-2" in str(path)])  # of the living one
 
 
+@pytest.mark.slow
 def test_recordings_travel_with_their_references(workspace: Workspace, cluster: Cluster) -> None:
     cluster.worker()
     (workspace.takes / "long.wav").unlink()
@@ -176,6 +177,7 @@ def test_no_worker_is_told_in_a_line(workspace: Workspace, cluster: Cluster, mon
         gate(workspace.takes, workspace.golden, cluster=cluster.address)
 
 
+@pytest.mark.slow
 def test_a_lost_scheduler_is_told_in_a_line(workspace: Workspace, cluster: Cluster, tmp_path: Path) -> None:
     begun = tmp_path / "begun"
     build = slow_build(workspace, begun, 1.0)
@@ -208,6 +210,7 @@ def test_ctrl_c_ends_it_and_calls_back_what_is_not_done(workspace: Workspace, cl
     assert len(programs) == 1  # the other one was never begun
 
 
+@pytest.mark.slow
 def test_another_version_is_refused_with_the_workers_name(
     workspace: Workspace, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
