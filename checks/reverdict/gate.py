@@ -53,6 +53,7 @@ def gate(
     checks: Sequence[str] = CHECKS,
     responses: Path | None = None,
     pictures: bool = True,
+    cluster: str = "",
 ) -> Verdict:
     """Judge a build against a folder of golden references, or do one part of that (see ``parting``).
 
@@ -76,6 +77,8 @@ def gate(
         Folder in which golden and candidate responses are kept, for ``auditioning``.
     pictures : bool
         Whether to measure what pages draw beyond what is judged: a seventh of the time.
+    cluster : str
+        Address of a Dask scheduler whose workers judge all but cost; empty for here.
 
     Raises
     ------
@@ -117,8 +120,16 @@ def gate(
         if shard:
             (folder / "names").write_text(json.dumps(mine), encoding="utf-8")
             command.append(f"--reverdict-names={folder / 'names'}")
-        in_parallel = [check for check in here if check != "cost"] if jobs > 1 else []
-        if in_parallel:
+        in_parallel = [check for check in here if check != "cost"] if jobs > 1 or cluster else []
+        if in_parallel and cluster:
+            from reverdict.cluster.dispatching import judge_on
+
+            judge_on(
+                cluster, build, references, golden_folder, in_parallel, folder, responses, watch.came_back,
+                pictures=pictures,
+            )  # fmt: skip
+            parts.raise_troubles(folder)
+        elif in_parallel:
             together = [f"--reverdict-checks={','.join(in_parallel)}", f"-n{jobs}", "--dist=loadfile"]
             _run_items([*command, *together], folder, watch)
         if alone := [check for check in here if check not in in_parallel]:
@@ -248,6 +259,10 @@ class _Watch:
     def pytest_runtest_logreport(self, report: Any) -> None:
         if report.when == "call" or (report.when == "setup" and not report.passed):
             self.ended += 1
+
+    def came_back(self, name: str, worker: str, items: int) -> None:
+        self.ended += items
+        self.progress(f"{self.ended} of {self.total}, {name} judged by {worker}")
 
     def pytest_keyboard_interrupt(self, excinfo: Any) -> None:
         self.interrupted = excinfo.value

@@ -23,7 +23,6 @@ from reverdict.words import CheckVerdict, Outcome
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from reverdict.parts import Besides
     from reverdict.render import Build
     from reverdict.trial import Trial
 
@@ -243,39 +242,20 @@ def _judge(config: pytest.Config, trial: Trial, check: str, cell: int, benchmark
     """Judge, hand the verdict on to whoever merges them, and end the item as the verdict says."""
     from reverdict.phrases import in_cell
 
-    folder = config.getoption("--reverdict-parts")
-    try:
-        verdict = trial.judge(check, benchmark)
-        if folder:
-            from reverdict import parts
+    folder, responses = config.getoption("--reverdict-parts"), config.getoption("--reverdict-responses")
+    if folder:
+        from reverdict.items import judge_and_hand_on
 
-            besides = parts.Besides(cost=trial.cost)
-            if check == "conduct":
-                besides = _besides(trial, curves=config.getoption("--reverdict-pictures") and not cell)
-                responses = config.getoption("--reverdict-responses")
-                if responses and not cell:
-                    trial.hand_on_responses(Path(responses))
-            parts.write_verdict(Path(folder), trial.golden.name, cell, verdict, besides)
-    except Exception as error:
-        _hand_on_trouble(config, f"{trial.golden.name}.{check}.{cell}", error)
-        raise
+        verdict = judge_and_hand_on(
+            trial, check, cell, Path(folder), pictures=config.getoption("--reverdict-pictures"),
+            responses=Path(responses) if responses else None, benchmark=benchmark,
+        )  # fmt: skip
+    else:
+        verdict = trial.judge(check, benchmark)
     if verdict.outcome is Outcome.NOT_ASKED:
         pytest.skip(f"not asked: {verdict.reason}")
     if verdict.closes_gate:
         raise NotPassed(": ".join(filter(None, (trial.golden.name, in_cell(trial.cell.name)))), verdict)
-
-
-def _besides(trial: Trial, *, curves: bool) -> Besides:
-    """Curves and diagnosis. The latter explains a verdict and must not change it, so a bug in it is only told."""
-    import traceback
-
-    from reverdict import parts
-
-    drawn = trial.curves() if curves else {}
-    try:
-        return parts.Besides(drawn, trial.diagnosis())
-    except Exception as error:
-        return parts.Besides(drawn, (), "".join(traceback.format_exception(error)))
 
 
 def _hand_on_trouble(config: pytest.Config, name: str, error: Exception) -> None:

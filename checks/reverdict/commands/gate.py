@@ -23,6 +23,7 @@ its own name, or of the one that --only names.
 examples:
   reverdict gate build.toml                              every reference in ./golden
   reverdict gate build.toml --only 'tank*' --jobs 4      some of them, four at a time
+  reverdict gate build.toml --cluster tcp://big:8786     on the workers of a Dask cluster (pip: reverdict[cluster])
   reverdict gate takes/ --report report                  a folder of recordings; the dashboard into report/
   reverdict gate take-7.wav --only my-tank               one recording, of the reference my-tank
   reverdict gate build.toml --shard 2/4 --report part-2  a quarter of the references, for reverdict merge
@@ -54,6 +55,10 @@ def add(commands: Any) -> None:
         "--runs", type=Path, metavar="DIR", help="keep this run there, one file each, for reverdict drift"
     )
     jobs_option(parser)
+    parser.add_argument(
+        "--cluster", default="", metavar="ADDRESS",
+        help="judge on the workers of a Dask scheduler, tcp://host:8786; cost is timed here, alone",
+    )  # fmt: skip
     parser.add_argument(
         "--shard",
         type=_shard,
@@ -98,6 +103,7 @@ def _run(options: argparse.Namespace) -> int:
                 options.build, options.golden, options.only, options.jobs, progress.show,
                 shard=options.shard, checks=GROUPS[options.checks] if options.checks else CHECKS, responses=responses,
                 pictures=bool(options.report),
+                cluster=options.cluster,
             )  # fmt: skip
             if responses:
                 progress.show("making sounds")
