@@ -32,11 +32,12 @@ RATE_HZ = 16000
 Samples = NDArray[Any]
 
 
-def drawn(few: int) -> Callable[[Any], Any]:
-    """A property in two forms: a few cases, always the same; and a hundred times as many, marked slow."""
+def drawn(few: int, many: int | None = None) -> Callable[[Any], Any]:
+    """A property in two forms: a few cases (none: 0), always the same; and ``many`` (a hundred times), marked slow."""
 
     def with_forms(test: Any) -> Any:
-        forms = [pytest.param(few, id="short"), pytest.param(100 * few, id="long", marks=pytest.mark.slow)]
+        long = pytest.param(many or 100 * few, id="long", marks=pytest.mark.slow)
+        forms = [*([pytest.param(few, id="short")] if few else []), long]
 
         @pytest.mark.parametrize("examples", forms)
         def in_both(examples: int) -> None:
@@ -136,12 +137,12 @@ def test_an_onset_moves_with_its_sound(sound: Samples, shift: int, gain: float) 
     assert (one is None) or other == pytest.approx(one + shift / RATE_HZ, abs=1 / RATE_HZ)
 
 
-@drawn(1)
+@drawn(0, many=3)  # a search for springs takes seconds
 @given(decays(), decays(), gains)
 def test_paths_are_measured_each_by_itself(left: Samples, right: Samples, gain: float) -> None:
     """Springs, flatness, colour and decay of a channel do not know which place it has."""
     names = PATHS["mono-to-stereo"]
-    both = Response(np.stack([left, gain * right]), RATE_HZ, 0.0, names)
+    both = Response(np.stack([left, gain * right])[:, : RATE_HZ // 4], RATE_HZ, 0.0, names)
     turned = Response(both.samples[::-1].copy(), RATE_HZ, 0.0, names)
     one, other = measure(both).paths, measure(turned).paths
     for path, same_sound in zip(one, reversed(other), strict=True):
