@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
 import re
 import stat
 from collections.abc import Collection, Iterator, Mapping
@@ -134,9 +135,14 @@ def misfit(value: Any, schema: Mapping[str, Any], optional: Collection[str] = ()
 
 @contextlib.contextmanager
 def of_form(place: Path | str, what: str) -> Iterator[None]:
-    """Tell of data read from ``place`` which turns out not to have the form of ``what``, as BadInput."""
+    """Tell of data read from ``place`` which turns out not to have the form of ``what``, as BadInput.
+
+    A bug of ours looks the same: where a traceback is asked for, it is not told as somebody's slip.
+    """
     try:
         yield
     except AMISS as error:
+        if os.environ.get("REVERDICT_TRACEBACK"):
+            raise
         said = f"{type(error).__name__}: {first_line(error)}"
         raise BadInput(place, f"is no whole {what}; was it changed by hand? ({said})") from error
