@@ -206,6 +206,10 @@ def _jobs() -> Ability:
     return Ability("many at once", "cores", "in part", "one", serves, "--shard splits a gate over several machines")
 
 
+def _cluster() -> Ability:
+    return _package("many at once", "cluster engine", "distributed", "many machines (gate --cluster)", "cluster")
+
+
 def _room() -> Ability:
     folder = tempfile.gettempdir()
     free_gb = shutil.disk_usage(folder).free / 1e9
@@ -288,7 +292,7 @@ def _package(group: str, name: str, package: str, serves: str, extra: str) -> Ab
 
 ASKED: tuple[Callable[[], Ability], ...] = (
     _compiler, _ladspa, _lv2, _clap, _vst3, _callgrind, _hardware_counter, _quiet, _sound_interface,
-    _jobs, _kept, _room, _limits, _git, _browser, _comparison, _own_checks,
+    _jobs, _cluster, _kept, _room, _limits, _git, _browser, _comparison, _own_checks,
 )  # fmt: skip
 
 

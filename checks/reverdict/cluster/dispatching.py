@@ -218,16 +218,22 @@ def _result(future: Any, name: str, address: str) -> Judged:
 
 
 def _keep(judged: Judged, folder: Path, responses: Path | None) -> None:
-    for name, text in judged.parts.items():
-        (folder / name).write_text(_with_worker(text, judged.worker) if name.endswith(".trouble") else text, "utf-8")
-    for name, content in judged.responses.items():
-        assert responses is not None
-        (responses / name).write_bytes(content)
+    told = {name: _with_worker(name, text, judged.worker) for name, text in judged.parts.items()}
+    try:
+        for name, text in told.items():
+            (folder / name).write_text(text, encoding="utf-8")
+        for name, content in judged.responses.items():
+            assert responses is not None
+            (responses / name).write_bytes(content)
+    except OSError as error:
+        raise BadInput(folder, f"what workers judged cannot be kept here ({error.strerror or error})") from error
 
 
-def _with_worker(trouble: str, address: str) -> str:
-    """Trouble with the name of the worker that had it."""
-    told = json.loads(trouble)
+def _with_worker(name: str, text: str, address: str) -> str:
+    """A part; trouble with the name of the worker that had it."""
+    if not name.endswith(".trouble"):
+        return text
+    told = json.loads(text)
     slips = [(f"worker {address}: {place}", problem) for place, problem in told["slips"]]
     return json.dumps({"slips": slips, "bug": told["bug"] and f"on worker {address}\n{told['bug']}"})
 
