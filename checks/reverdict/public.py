@@ -6,7 +6,9 @@ take and give, then the dataclasses that these are made of.
 
 from __future__ import annotations
 
+import ast
 import dataclasses
+import importlib
 import inspect
 import re
 import sys
@@ -75,12 +77,22 @@ def _reached(whole: type[Any], known: set[type[Any]]) -> Iterator[type[Any]]:
 def _types_of_fields(one: type[Any]) -> Iterator[type[Any]]:
     if not dataclasses.is_dataclass(one):
         return
-    there = vars(sys.modules[one.__module__])
+    there = _names_of(one.__module__)
     for field in dataclasses.fields(one):
         for word in re.findall(r"\w+", str(field.type)):
             found = there.get(word)
             if inspect.isclass(found) and dataclasses.is_dataclass(found):
                 yield found
+
+
+def _names_of(module: str) -> dict[str, Any]:
+    """What names mean in a module, those that it imports for type checkers alone included."""
+    names = dict(vars(sys.modules[module]))
+    for node in ast.walk(ast.parse(inspect.getsource(sys.modules[module]))):
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("reverdict."):
+            home = importlib.import_module(str(node.module))
+            names |= {alias.name: getattr(home, alias.name) for alias in node.names if hasattr(home, alias.name)}
+    return names
 
 
 def _described(one: type[Any]) -> list[str]:
