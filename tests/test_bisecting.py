@@ -153,7 +153,7 @@ def test_the_planted_commit_of_a_real_repository_is_found(
 def test_a_bug_ends_the_search_with_its_traceback_where_one_is_asked_for(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: Any, asked: str, said: str
 ) -> None:
-    def broken(*_: Any) -> None:
+    def broken(*_: Any, **__: Any) -> None:
         raise RuntimeError("a bug")
 
     monkeypatch.setattr("reverdict.gate.gate", broken)
