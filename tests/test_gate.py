@@ -142,7 +142,7 @@ def test_a_misspelt_parameter_of_the_build_itself_is_told_there(workspace: Works
     build = workspace.build("[build.parameters]\ndecai = 3", kind="command", argv=argv)
     assert run_main("gate", build, "--golden", workspace.golden, "--only", "short") == 2
     assert capsys.readouterr().err.splitlines()[-1] == (
-        f'reverdict: {build}: build.parameters: no "decay", which build.argv asks for; is decai meant?'
+        f'reverdict: {build}: build.argv: asks for "decay", which nobody gives; is decai meant?'
     )
 
 

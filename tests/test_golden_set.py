@@ -273,7 +273,7 @@ def test_whatever_lies_in_place_of_a_file_is_named(folder: Path) -> None:
         at["dir"]: "no file, but reference.toml names it as a sound file",
         at["pipe"]: "no file, but reference.toml names it as a sound file",
         folder / "toml" / "reference.toml": "a folder, need a TOML file",
-        folder / "gone" / "approvals.log": "cannot be read (Is a directory)",
+        folder / "gone" / "approvals.log": "is no file; take it away, so that the next approval begins a log",
         folder / "tank" / "self.wav": "named by no reference.toml; delete it, or name it",
         folder / "tank" / "takes.wav": "named by no reference.toml; delete it, or name it",
     }

@@ -270,7 +270,7 @@ def test_hostile_names_make_harmless_files(tmp_path: Path) -> None:
     ("content", "why"),
     [
         (b"", "no JSON"),
-        (b"\xff\xfe", "no JSON"),
+        (b"\xff\xfe", "not UTF-8 text"),
         (b'{"schema": 1, "references": [', "no JSON"),
         (b"[" * 100000, "no JSON"),
         (b'["a list"]', "not a verdict"),
@@ -292,13 +292,15 @@ def test_what_is_no_run_is_named_and_left_out(tmp_path: Path, content: bytes, wh
     assert why in none.why
 
 
-def test_a_number_beyond_all_bounds_is_not_known(tmp_path: Path) -> None:
+def test_a_number_beyond_all_bounds_is_told(tmp_path: Path) -> None:
     write(tmp_path, [run(n, [finding("spring 1", 0.01)]) for n in range(5)])
     last = sorted(tmp_path.glob("*.json"))[-1]
     verdict = json.loads(last.read_text())
     verdict["references"][0]["checks"][0]["findings"][0]["deviation"] = 10**400
     last.write_text(json.dumps(verdict))
-    assert told(tmp_path).no_runs == ()
+    (left_out,) = told(tmp_path).no_runs
+    assert left_out.file == last
+    assert "a number of 401 digits" in left_out.why
 
 
 def test_the_index_follows_its_files(tmp_path: Path) -> None:
