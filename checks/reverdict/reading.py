@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
 import re
 import stat
 from collections.abc import Collection, Iterator, Mapping
@@ -137,12 +136,10 @@ def misfit(value: Any, schema: Mapping[str, Any], optional: Collection[str] = ()
 def of_form(place: Path | str, what: str) -> Iterator[None]:
     """Tell of data read from ``place`` which turns out not to have the form of ``what``, as BadInput.
 
-    A bug of ours looks the same: where a traceback is asked for, it is not told as somebody's slip.
+    A bug of ours looks the same, so the line ends with what was raised.
     """
     try:
         yield
     except AMISS as error:
-        if os.environ.get("REVERDICT_TRACEBACK"):
-            raise
         said = f"{type(error).__name__}: {first_line(error)}"
         raise BadInput(place, f"is no whole {what}; was it changed by hand? ({said})") from error
