@@ -348,7 +348,7 @@ def test_drift_says_what_moved_and_when_it_leaves(drifting: Path, tmp_path: Path
     report = tmp_path / "report"
     assert main(["drift", "--runs", str(drifting), "--report", str(report)]) == 1
     said = capsys.readouterr().out
-    assert "0.08 ms late of the original golden, 0.76 of its original limit (0.10 ms)" in said
+    assert "0.08 ms late against the original golden, 0.76 of its original limit (0.10 ms)" in said
     assert "drifts late by 0.0040 ms a release since spring 1.0 (0000000)" in said
     assert "leaves its limit in about 6 releases" in said
     page = (report / "drift.html").read_text(encoding="utf-8")

@@ -64,7 +64,9 @@ def since_first(line: Line) -> str:
     """How far the newest release is from the original golden."""
     places = places_of(line)
     limit = amount(line.tolerance, line.unit, places)
-    said = f"{off(line, line.values[-1])} of the original golden, {share_of(line)} ({limit})"
+    away = off(line, line.values[-1])
+    away = away.removesuffix(" golden") if away.endswith(" golden") else f"{away} against"
+    said = f"{away} the original golden, {share_of(line)} ({limit})"
     if line.out and line.passed[-1]:
         said += ", though every gate was content" if all(line.passed) else ", though its own gate was content"
     return said
