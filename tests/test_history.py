@@ -46,6 +46,20 @@ def test_the_worst_point_of_a_curve_is_followed_wherever_it_lies(tmp_path: Path)
     assert (slope.since, slope.rate) == (0, pytest.approx(0.04))
 
 
+def test_what_stands_beyond_half_of_its_limit_is_told_however_it_came_there(tmp_path: Path) -> None:
+    """A bent way, known to a millionth, which no line fits; and noise that reaches as far now and then."""
+    bent = [0.0, 0.0, 0.0, 0.0, 0.004, 0.011, 0.019, 0.026, 0.036, 0.045, 0.055, 0.062, 0.068, 0.074]
+    noise = 0.02 * np.random.default_rng(4).standard_normal(14)
+    noise[-1] = 0.06
+    rows = [
+        [finding("bent", value, uncertainty=1e-7), finding("noisy", float(other), uncertainty=0.02)]
+        for value, other in zip(bent, noise, strict=True)
+    ]
+    moved = told(write(tmp_path, [run(number, one) for number, one in enumerate(rows)])).moved
+    assert [line.where for line in moved] == ["bent"]
+    assert moved[0].near
+
+
 # Moves: numbers in, steps and drifts out.
 
 
@@ -349,7 +363,7 @@ def test_drift_says_what_moved_and_when_it_leaves(drifting: Path, tmp_path: Path
     assert main(["drift", "--runs", str(drifting), "--report", str(report)]) == 1
     said = capsys.readouterr().out
     assert "0.08 ms late against the original golden, 0.76 of its original limit (0.10 ms)" in said
-    assert "drifts late by 0.0040 ms a release since spring 1.0 (0000000)" in said
+    assert "drifts late by 0.0040 ms a release after spring 1.0 (0000000)" in said
     assert "leaves its limit in about 6 releases" in said
     page = (report / "drift.html").read_text(encoding="utf-8")
     assert "&lt;i&gt;t&amp;" in page

@@ -16,6 +16,8 @@ Conventions. Values are in the unit of the quantity, shares in its original tole
 
 The worst point of a curve (lag along the tail, decay) is one quantity wherever it lies, in shares of its tolerance.
 
+What stands beyond half of its limit, and did not at first, is told even where neither steps nor lines describe its way.
+
 Limits of validity. A quantity without a tolerance (its limit is zero, or any departure that way is well) is not
 followed. Of a curve's worst point, a tolerance that was widened counts as wider from then on.
 """
@@ -39,6 +41,8 @@ if TYPE_CHECKING:
     from reverdict.history.index import Kept, Key, Runs
     from reverdict.history.runs import NoRun
 
+NEAR = 0.5
+"""Share of a limit at which a quantity is told, however it came there."""
 LEAST_NOISE = 0.003
 """Of tolerance: rows that repeat exactly are taken to be known no better."""
 
@@ -93,8 +97,18 @@ class Line:
         return abs(self.values[-1]) - self.spreads[-1] > self.tolerance
 
     @property
+    def near(self) -> bool:
+        """Whether it went beyond half of its limit and stays there, even where no step or line tells the way."""
+        shares = np.asarray(self.values) / self.tolerance
+        if shares.size < FEWEST or abs(self.now) < NEAR:
+            return False
+        last, first = shares[-3:] * np.sign(self.now), float(np.median(shares[:3])) * np.sign(self.now)
+        went = float(np.median(last)) - first
+        return bool(last.min() >= NEAR - 0.1 and went >= max(NEAR / 2, 4.0 * self.moves.noise))
+
+    @property
     def moved(self) -> bool:
-        return bool(self.out or self.moves.steps or self.moves.slopes)
+        return bool(self.out or self.moves.steps or self.moves.slopes or self.near)
 
     def leaves_within(self, releases: float) -> bool:
         """Whether a drift is likely to leave tolerance so soon."""
@@ -152,7 +166,7 @@ def history_of(
 
 def _worst_first(line: Line) -> tuple[bool, float, float]:
     forecast = line.moves.forecast
-    return not line.out, forecast.likely if forecast else np.inf, -abs(line.now)
+    return not line.out, forecast.likely if forecast else np.inf if abs(line.now) < NEAR else 0.0, -abs(line.now)
 
 
 def _analysis(run: Kept) -> int:

@@ -27,6 +27,7 @@ class _CheckNames(dict[str, str]):
         return re.sub(r"[^a-z0-9 ]", "?", check.replace("-", " "))
 
 
+SOUND = ("echo-timing", "group-delay", "energy-decay")
 CHECK_NAMES = _CheckNames(
     {
         "echo-timing": "echo timing",
@@ -267,6 +268,9 @@ def next_step(check: Mapping[str, Any], reference: Mapping[str, Any], kind: str)
         again = again if again == MEND else noisy
     if not closes_gate(check):
         return f"next: nothing must be done{f'; to be sure, {again}' if again else ''}"
+    others = [one for one in reference["checks"] if one["outcome"] == "fail" and one["check"] in SOUND]
+    if others and check["check"] in SOUND:
+        return "next: mend what fails first; what a fault leaves unsure is often known again without it"
     table, worst = check["check"].replace("-", "_"), worst_finding(check)
     key = _TOLERANCES.get(worst["quantity"], "") if worst and worst["deviation"] is not None else ""
     if key and not again:

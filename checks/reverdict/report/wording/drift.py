@@ -80,6 +80,8 @@ def story(line: Line, history: History) -> list[str]:
         told.append((step.at, f"moved {way} by {by} at {called(release_of(line, step.at, history))}"))
     told += [(slope.since, _drifting(line, slope, history)) for slope in line.moves.slopes]
     said = [words for _, words in sorted(told, key=lambda one: one[0])]
+    if not said and line.near:
+        said.append("went there neither in steps nor along a line")
     if line.moves.forecast:
         said.append(_leaves(line.moves.forecast))
     if line.anew:
@@ -93,7 +95,7 @@ def _drifting(line: Line, slope: Slope, history: History) -> str:
     places = min(9, max(places_of(line), 1 - math.floor(math.log10(abs(per_release)))))
     since = called(release_of(line, slope.since, history))
     by, way = _way(line, per_release, places)
-    return f"drifts {way} by {by} a release since {since}"
+    return f"drifts {way} by {by} a release after {since}"
 
 
 def _way(line: Line, value: float, places: int) -> tuple[str, str]:
@@ -118,7 +120,7 @@ def opening(history: History, within: float) -> list[str]:
     """Sentences a colleague would begin with."""
     if not any(history.releases.values()):
         return ["No run was read."]
-    worst = [line for line in history.moved if line.closes(within)] or list(history.moved)
+    worst = [line for line in history.moved if line.closes(within) or line.near] or list(history.moved)
     said = [
         f"{_capital(name_of(line))} of {shorten(plain(line.reference))}: {told_of(line, history)}."
         for line in _one_each(worst)[:SAID_FIRST]

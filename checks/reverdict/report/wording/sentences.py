@@ -135,7 +135,9 @@ def about_diagnosis(reference: Mapping[str, Any], most: int = 2) -> list[str]:
     if reference.get("diagnosis_failed"):
         last = plain(reference["diagnosis_failed"].strip().rpartition("\n")[2])
         return [sentence(f"there is no diagnosis, for a bug in the suite: {shorten(last, 200)}")]
-    return [_about_change(one) for one in reference.get("diagnosis", ())[:most]]
+    changes = reference.get("diagnosis", ())
+    besides = [_lowered(plain(one["words"])) for one in changes[most:]]  # little of the deviation, and yet a change
+    return [*map(_about_change, changes[:most]), *([sentence(f"besides, {listed(besides)}")] if besides else [])]
 
 
 def _about_change(one: Mapping[str, Any]) -> str:
