@@ -76,7 +76,7 @@ def gate(
     responses : path, optional
         Folder in which golden and candidate responses are kept, for ``auditioning``.
     pictures : bool
-        Whether to measure what pages draw beyond what is judged: a seventh of the time.
+        Whether to measure what pages draw beyond what is judged.
     cluster : str
         Address of a Dask scheduler whose workers judge all but cost; empty for here.
 
