@@ -34,8 +34,8 @@ from reverdict.report.pictures.echogram import echogram_picture
 from reverdict.report.pictures.peak_meter import peak_meter
 from reverdict.report.printed.verdict import in_ascii, show, text
 from reverdict.report.ranking import checks_worst_first, references_worst_first, worst_first
-from reverdict.report.wording.basics import CHECK_NAMES, LINES_PER_CHECK, plain, reason_lines, share
-from reverdict.report.wording.sentences import about_reference, opening
+from reverdict.report.wording.basics import CHECK_NAMES, LINES_PER_CHECK, next_step, plain, reason_lines, share
+from reverdict.report.wording.sentences import about_diagnosis, about_reference, opening
 from reverdict.words import (
     CHECKS,
     BuildIdentity,
@@ -1114,3 +1114,36 @@ def test_a_folder_that_cannot_be_written_is_bad_input(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file, not a folder")
     with pytest.raises(BadInput, match="taken: cannot write the report here"):
         write_report(VERDICTS["nothing"], tmp_path / "taken")
+
+
+@pytest.mark.parametrize(
+    ("failing", "said"),
+    [
+        ("echo-timing", "next: mend what fails first"),
+        ("cost", "write accept_unsure"),
+        ("", "write accept_unsure"),
+    ],
+)
+def test_what_a_fault_leaves_unsure_is_no_reason_to_widen_a_tolerance(failing: str, said: str) -> None:
+    unsure = {
+        "quantity": "delay", "where": "spring 2, 200 Hz", "unit": "ms", "golden": 0.0, "candidate": 0.08, "deviation": 0.08,
+        "uncertainty": 0.3, "tolerance": 0.25, "share_of_tolerance": 0.33, "outcome": "unsure", "reason": "", "cell": "",
+    }  # fmt: skip
+    check = {"check": "group-delay", "outcome": "unsure", "reason": "x", "closes_gate": True, "findings": [unsure]}
+    other = {"check": failing, "outcome": "fail", "reason": "y", "closes_gate": True, "findings": []}
+    reference = {"name": "tank", "checks": [check, *([other] if failing else [])]}
+    assert said in next_step(check, reference, "command")
+
+
+def test_a_change_that_is_little_of_a_deviation_is_told_besides() -> None:
+    """A gain beside two larger faults explains a hundredth, and is why every band is too loud."""
+    words = ("Delay line longer", "Sections missing", "Gain +1.58 dB")
+    changes = [
+        {"words": one, "explains": share, "cell": ""} for one, share in zip(words, (0.63, 0.36, 0.01), strict=True)
+    ]
+    said = about_diagnosis({"diagnosis": changes})
+    assert [one.partition(";")[0] for one in said] == [
+        "Delay line longer",
+        "Sections missing",
+        "Besides, gain +1.58 dB.",
+    ]
