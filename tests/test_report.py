@@ -1126,8 +1126,9 @@ def test_a_folder_that_cannot_be_written_is_bad_input(tmp_path: Path) -> None:
 )
 def test_what_a_fault_leaves_unsure_is_no_reason_to_widen_a_tolerance(failing: str, said: str) -> None:
     unsure = {
-        "quantity": "delay", "where": "spring 2, 200 Hz", "unit": "ms", "golden": 0.0, "candidate": 0.08, "deviation": 0.08,
-        "uncertainty": 0.3, "tolerance": 0.25, "share_of_tolerance": 0.33, "outcome": "unsure", "reason": "", "cell": "",
+        "quantity": "delay", "where": "spring 2, 200 Hz", "unit": "ms", "golden": 0.0, "candidate": 0.08,
+        "deviation": 0.08, "uncertainty": 0.3, "tolerance": 0.25, "share_of_tolerance": 0.33, "outcome": "unsure",
+        "reason": "", "cell": "",
     }  # fmt: skip
     check = {"check": "group-delay", "outcome": "unsure", "reason": "x", "closes_gate": True, "findings": [unsure]}
     other = {"check": failing, "outcome": "fail", "reason": "y", "closes_gate": True, "findings": []}

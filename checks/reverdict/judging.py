@@ -127,8 +127,8 @@ def worst_of_course(
     share = np.where(inside, 0.0, np.inf)
     np.divide(np.abs(deviation), limit, out=share, where=(limit > 0) & np.isfinite(deviation))
     asked = np.flatnonzero(outside if outside.any() else needed)
-    rank = np.where(outside, 3, np.where(inside, 1, 2))[asked]
-    asked = asked[rank == rank.max()]
+    not_inside = asked[~inside[asked]]
+    asked = not_inside if not_inside.size else asked
     return int(asked[np.argmax(share[asked])])
 
 
