@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any
 
 import reverdict
 from reverdict import golden_set, judging
+from reverdict.asked import request_of
 from reverdict.errors import BadInput
 from reverdict.faults import Catalogue, Fault, catalogue
 from reverdict.fit import TankFit, fit_tank
@@ -37,7 +38,7 @@ from reverdict.phrases import of_another_version
 from reverdict.reading import json_of, misfit
 from reverdict.report.data.sensitivity import json_schema
 from reverdict.searching import GATE, LEVELS, Outcomes, Tried, edge, search
-from reverdict.trial import judge_response, request_of
+from reverdict.trial import judge_response
 from reverdict.words import CHECKS, Outcome
 
 if TYPE_CHECKING:
