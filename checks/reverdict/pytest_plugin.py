@@ -60,9 +60,11 @@ def pytest_configure(config: pytest.Config) -> None:
     """Open the build, and a working folder that all workers share."""
     if not config.getoption("--build"):
         return
+    from reverdict.allocating import keep_memory
     from reverdict.builds import open_build, selection
     from reverdict.render import prepare, prepare_log, working_folder
 
+    keep_memory()
     only = str(config.getoption("--reverdict-only"))
     listed = config.getoption("--reverdict-names")
     config.stash[NAMES] = json.loads(Path(listed).read_text(encoding="utf-8")) if listed else None

@@ -35,7 +35,7 @@ def clear_of_others(excerpt: Excerpt, tracks: Sequence[Track], cut_s: float) -> 
 
 def clear_of_each(frequency_hz: NDArray[Any], tracks: Sequence[Track], cut_s: float, stride: int) -> NDArray[Any]:
     """The same pair by pair on every so many bins, shape (tracks, tracks, frequencies)."""
-    delays_s = np.array([track.delay_s[::stride] for track in tracks])
+    delays_s = np.array([track.delay_s[::stride][: frequency_hz.size] for track in tracks])
     for index, track in enumerate(tracks):
         delays_s[index, frequency_hz > BEYOND * track.high_hz] = NOWHERE_S * (index + 1)
     apart_s = np.abs(delays_s[:, None] - delays_s[None, :])

@@ -154,7 +154,7 @@ def settle(
     later: dict[int, dict[int, Evidence]] = {}
     families = _families(tracks)
     previous = {after: earlier for members in families for earlier, after in pairwise(members)}
-    coarse = Coarse.of(excerpt)
+    coarse = Coarse.of(excerpt, max(sizes, default=0))
     known: tuple[float, bool] | None = None
     learnt = False
     for one in rounds:
@@ -242,16 +242,16 @@ def _families(tracks: Sequence[Track]) -> list[list[int]]:
 
 @dataclass(frozen=True)
 class Coarse:
-    """Every so many bins of an excerpt."""
+    """Every so many bins of an excerpt, as far as its passes go."""
 
     stride: int
     step_hz: float
     frequency_hz: NDArray[Any]
 
     @classmethod
-    def of(cls, excerpt: Excerpt) -> Coarse:
+    def of(cls, excerpt: Excerpt, upto: int) -> Coarse:
         stride = max(int(COARSE_HZ / excerpt.step_hz), 1)
-        return cls(stride, stride * excerpt.step_hz, excerpt.frequency_hz[::stride])
+        return cls(stride, stride * excerpt.step_hz, excerpt.frequency_hz[:upto:stride])
 
 
 def _ratio(coarse: Coarse, pulses: list[NDArray[Any]], own: list[NDArray[Any]]) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -418,7 +418,10 @@ def _correct_delay(excerpt: Excerpt, track: Track, own: Evidence, later: Sequenc
         smooth = lawful + curve[0] * _near_nothing((curve - lawful) / curve[0], trust * low**2, stiffness)
     moved = maximum_filter1d(np.abs(smooth - before), 2 * round(SMOOTHING_HZ / GRID_STEP_HZ) + 1)
     # Straight between points as 1/τ² against f², as a helical spring is: the curve bends too much for anything else.
-    track.delay_s = 1 / np.sqrt(np.interp(bins**2, grid**2, smooth**-2))
+    known = int(np.searchsorted(bins, grid[-1]))
+    delay_s = np.full(bins.size, smooth[-1])
+    delay_s[:known] = 1 / np.sqrt(np.interp(bins[:known] ** 2, grid**2, smooth**-2))
+    track.delay_s = delay_s
     track.unsettled = grid, moved
 
 
