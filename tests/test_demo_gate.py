@@ -134,9 +134,9 @@ def test_port_to_another_language_passes(demo: Path) -> None:
         pytest.param("c-single", SPRING, marks=needs_counter),
     ],
 )
-def test_fault_is_stopped_by_its_own_check(demo: Path, build: str, only: str, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.usefixtures("undiagnosed")
+def test_fault_is_stopped_by_its_own_check(demo: Path, build: str, only: str) -> None:
     """What explains the fault is sought in the long form, and in test_diagnosis."""
-    monkeypatch.setattr("reverdict.diagnose.diagnose", lambda *_: ())
     verdict = judged(demo, build, only, CHECKS if build == "c-single" else SOUND)
     (reference,) = verdict.references
     fault, _ = FAULTS[build]

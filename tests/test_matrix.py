@@ -177,6 +177,7 @@ def test_a_line_counted_in_samples_fails_at_other_rates_alone(matrix: Workspace)
     )
 
 
+@pytest.mark.usefixtures("undiagnosed")
 def test_a_state_lost_at_the_end_of_odd_blocks_fails_at_those_sizes_alone(matrix: Workspace) -> None:
     verdict = gate(a_build(matrix, 'fault = "vectors"'), matrix.golden)
     assert set(outcomes(verdict)) == {"blocks of 1", "blocks of 17"}
@@ -186,6 +187,7 @@ def test_a_state_lost_at_the_end_of_odd_blocks_fails_at_those_sizes_alone(matrix
     assert reasons(verdict)["conduct"].startswith("in blocks of 1: output is silent")
 
 
+@pytest.mark.usefixtures("undiagnosed")
 def test_saturation_fails_at_another_level_alone(matrix: Workspace, capsys: Any) -> None:
     """Approved at −6 dBFS as it sounds there, it is louder where it does not saturate."""
     build = a_build(matrix, 'fault = "saturates"\ngain = 2')
