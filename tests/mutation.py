@@ -6,9 +6,9 @@
 
 A mutant is one change of one place: a comparison at its edge or turned round, a sum for a difference, a product for a
 quotient, ``and`` for ``or``, a condition or a sign turned, a number one more, ``min`` for ``max``, ``any`` for ``all``.
-Texts, types, asserts and what is imported stay. Each is tried in a forked process of its own, in which it stands in
-the place of the module and the tests of that module are run until the first failure; nothing is written. Status 1 where
-one survives.
+Texts, types, asserts, zips that are strict and what is imported stay. Each is tried in a forked process of its own, in
+which it stands in the place of the module and the tests of that module are run until the first failure; nothing is
+written. Status 1 where one survives.
 """
 
 from __future__ import annotations
@@ -79,6 +79,8 @@ def _changeable(tree: ast.AST) -> Iterator[ast.AST]:
             continue
         for child in value if isinstance(value, list) else [value]:
             if not isinstance(child, ast.AST) or isinstance(child, ast.Assert | ast.JoinedStr):
+                continue
+            if isinstance(child, ast.keyword) and child.arg == "strict":  # of zip: as good as an assert
                 continue
             if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
                 continue

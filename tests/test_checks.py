@@ -13,7 +13,7 @@ import pytest
 
 from reverdict.check import echo_timing, energy_decay, group_delay
 from reverdict.measure.lag import OnsetLag, PassLag
-from reverdict.reference import EchoTiming, EnergyDecay, GroupDelay, Tolerance
+from reverdict.reference import EchoTiming, EnergyDecay, FrequencyTolerance, GroupDelay, Tolerance
 from reverdict.words import Finding, Outcome
 
 LAW = "1:3:5"
@@ -54,8 +54,8 @@ def judged(
 
 
 def asked(springs: int = 1, passes: int = 3, **more: Any) -> EchoTiming:
-    both = Tolerance.both_ways
-    return EchoTiming(springs=springs, pass_law=LAW, passes=passes, arrival_ms=both(0.1), onset_ms=both(0.1), **more)
+    limits = {"arrival_ms": Tolerance.both_ways(0.1), "onset_ms": Tolerance.both_ways(0.1), **more}
+    return EchoTiming(springs=springs, pass_law=LAW, passes=passes, **limits)
 
 
 def told(findings: list[Finding], quantity: str = "arrival") -> list[tuple[str, float | None, str]]:
@@ -134,6 +134,7 @@ def test_a_latency_that_is_allowed_is_taken_out_of_all_passes_and_told_itself() 
     settings = asked(latency_ms=Tolerance.both_ways(2.0))
     findings = judged(settings, [[lag(0.4, 0.03), lag(0.44, 0.04), lag(0.7, 0.04)]], moved_back_s=1e-3)
     assert told(findings, "latency") == [("", 1.4, "pass")]
+    assert next(one for one in findings if one.quantity == "latency").uncertainty == pytest.approx(0.03)
     assert told(findings) == [("spring 1, pass 2, 500 Hz", 0.04, "pass"), ("spring 1, pass 3, 500 Hz", 0.3, "fail")]
     second = next(one for one in findings if one.quantity == "arrival")
     assert second.uncertainty == pytest.approx(0.05)  # the root of both squares
@@ -154,6 +155,75 @@ def test_without_springs_the_onset_is_judged() -> None:
     with_latency = judged(asked(0, 0, latency_ms=Tolerance.both_ways(1.0)), [], golden, OnsetLag(5e-4, 1e-5))
     assert told(with_latency, "latency") == [("", 0.5, "pass")]
     assert told(with_latency, "onset") == []
+    for half in (OnsetLag(5e-4, None), OnsetLag(None, 1e-5)):
+        unsure = judged(asked(0, 0, latency_ms=Tolerance.both_ways(1.0)), [], golden, half)
+        assert {(one.quantity, one.outcome) for one in unsure} == {
+            ("latency", Outcome.UNSURE), ("onset", Outcome.UNSURE),
+        }  # fmt: skip
+
+
+def tail(lags_ms: list[float], uncertainty_ms: float | list[float] = 0.01, **more: Any) -> list[Finding]:
+    """Lags at 0.1 s, 0.2 s and so on, of a golden that falls by 100 dB a second; limits of 0.2 ms. NaN tells none."""
+    lags_s = 1e-3 * np.array(lags_ms)
+    heard = np.isfinite(lags_s)
+    whole = {
+        "time_s": 0.1 * np.arange(1, lags_s.size + 1), "told": heard, "lag_s": lags_s[heard],
+        "uncertainty_s": np.broadcast_to(1e-3 * np.array(uncertainty_ms), lags_s.shape)[heard],
+        "agrees_until_s": more.pop("agrees_until_s", None), "heard_until_s": more.pop("heard_until_s", 2.0),
+    }  # fmt: skip
+    onset, latency = more.pop("onset", OnsetLag(0.0, 1e-5)), more.pop("latency_ms", None)
+    golden = path(name="left")
+    curve_s = np.arange(0, 1, 1 / 128)
+    golden.decay = SimpleNamespace(whole=SimpleNamespace(curve_s=curve_s, curve_db=-100 * curve_s))
+    if more.pop("no_decay", False):
+        golden.decay.whole = SimpleNamespace(curve_s=np.zeros(0), curve_db=np.zeros(0))
+    lags = SimpleNamespace(**{"whole": SimpleNamespace(**whole), "time_scale": None, "why_not": "", **more})
+    candidate = SimpleNamespace(path="left", passes=[], onset=onset, tail=lags)
+    measured: Any = SimpleNamespace(paths=[golden])
+    beside: Any = SimpleNamespace(paths=[candidate], moved_back_s=0.0)
+    limits = {"tail_lag_ms": Tolerance.both_ways(0.2), "latency_ms": latency}
+    return [one for one in echo_timing.judge(measured, beside, asked(0, 0, **limits)) if one.quantity == "tail lag"]
+
+
+def test_the_worst_lag_of_a_tail_is_judged_down_to_60_db() -> None:
+    assert told(tail([0.0, 0.05, -0.15, 0.1]), "tail lag") == [("left, at 0.30 s", -0.15, "pass")]
+    assert told(tail([0.0, 0.05, -0.25, 0.1]), "tail lag") == [("left, at 0.30 s", -0.25, "fail")]
+    assert told(tail([0.0, 0.1, 0.0, 0.0, 0.0, 9.0]), "tail lag") == [("left, at 0.20 s", 0.1, "pass")]
+    assert told(tail([0.0, float("nan"), 0.1]), "tail lag") == [("left, at 0.30 s", 0.1, "pass")]
+    (finding,) = tail([0.15], 0.1)
+    assert (finding.outcome, finding.uncertainty, finding.unit) == (Outcome.UNSURE, pytest.approx(0.1), "ms")
+    assert (finding.golden, finding.candidate, finding.tolerance) == (0.0, pytest.approx(0.15), 0.2)
+
+
+def test_windows_of_a_tail_that_are_known_too_roughly_are_left_out_while_others_are_not() -> None:
+    """Half of 0.2 ms is what a window must be known to; only one that surely fails is told besides."""
+    assert told(tail([0.05, 0.12], [0.01, 0.15]), "tail lag") == [("left, at 0.10 s", 0.05, "pass")]
+    assert told(tail([0.05, 0.12], [0.01, 0.0999]), "tail lag") == [("left, at 0.20 s", 0.12, "unsure")]
+    assert told(tail([0.05, 0.5], [0.01, 0.15]), "tail lag") == [("left, at 0.20 s", 0.5, "fail")]
+    assert told(tail([0.05, 0.12], [0.15, 0.15]), "tail lag") == [("left, at 0.20 s", 0.12, "unsure")]
+
+
+def test_a_tail_counts_from_the_latency_that_is_allowed() -> None:
+    found = tail([0.55], 0.04, latency_ms=Tolerance.both_ways(1.0), onset=OnsetLag(5e-4, 3e-5))
+    assert told(found, "tail lag") == [("left, at 0.10 s", 0.05, "pass")]
+    assert found[0].uncertainty == pytest.approx(0.05)  # the root of both squares
+
+
+@pytest.mark.parametrize(
+    ("more", "outcome", "reason"),
+    [
+        ({"agrees_until_s": 0.5}, Outcome.FAIL, "no longer the golden's sound from 0.50 s on"),
+        ({"agrees_until_s": 0.7}, Outcome.PASS, ""),  # more than 60 dB down
+        ({"agrees_until_s": 0.5, "heard_until_s": 0.4}, Outcome.PASS, ""),
+        ({"agrees_until_s": 0.4, "heard_until_s": 0.4}, Outcome.PASS, ""),
+        ({"time_scale": 1.0884}, Outcome.FAIL, "all its times are the golden's times 1.0884"),
+        ({"why_not": "the candidate is silent"}, Outcome.FAIL, "the candidate is silent"),
+        ({"no_decay": True}, Outcome.UNSURE, "no window of the tail tells a lag"),
+    ],
+)
+def test_a_tail_that_is_no_longer_the_golden_s_fails(more: dict[str, Any], outcome: Outcome, reason: str) -> None:
+    (finding,) = tail([0.0, 0.05], **more)
+    assert (finding.outcome, finding.reason) == (outcome, reason)
 
 
 # Group delay.
@@ -183,6 +253,13 @@ def test_the_shape_of_the_curve_counts_and_no_lag_of_the_whole() -> None:
         assert one.candidate == pytest.approx(one.golden + one.deviation)
         assert one.uncertainty == pytest.approx(0.03 * np.sqrt(2))
         assert (one.outcome is Outcome.PASS) == (abs(one.deviation) + one.uncertainty <= 0.25)
+
+
+def test_judged_frequencies_are_third_octaves() -> None:
+    """Preferred numbers (ISO 266), which stand by 10^(n/10)."""
+    preferred = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0]
+    series = [round(decade * one, 3) for decade in (100, 1000) for one in preferred]
+    assert list(group_delay.FREQUENCIES_HZ) == [hz for hz in series if 200 <= hz <= 6300]
 
 
 def test_where_the_curve_ends_judging_ends() -> None:
@@ -279,7 +356,7 @@ def test_decay_times_are_held_in_percent_of_the_golden_s() -> None:
 
 def test_levels_are_held_in_every_band_that_is_loud_enough() -> None:
     pairs = [
-        (band(500.0, -3.0), other(0.3)), (band(1000.0, -22.9), other(-0.6)), (band(2000.0, -23.1), other(9.0)),
+        (band(500.0, -3.0), other(0.3)), (band(1000.0, -23.0), other(-0.6)), (band(2000.0, -23.1), other(9.0)),
         (band(4000.0, -3.0, range_db=5.9), other(9.0)), (band(8000.0, None), other(9.0)),
     ]  # fmt: skip
     assert told(decayed(pairs), "level") == [("left, 500 Hz", 0.3, "pass"), ("left, 1000 Hz", -0.6, "fail")]
@@ -304,3 +381,104 @@ def test_limits_of_a_decay_curve_grow_with_its_depth() -> None:
     below, above = energy_decay.curve_limits(settings, 1000.0, np.array([0.0, 5.0, 10.0, 40.0]))
     assert above == pytest.approx([0.5, 0.75, 1.0, 1.6])
     assert below == pytest.approx(above)
+
+
+def falling(
+    change_db: float = 0.0,
+    from_s: float = 0.197,
+    rate_db: float = 60.0,
+    own_db: Any = 0.0,
+    uncertainty_db: float = 0.01,
+) -> Any:
+    """A curve that falls by so many dB a second for 1.2 s, and a candidate's that lies off it from a time on."""
+    time_s = np.arange(1201) / 1000
+    golden_db = -rate_db * time_s
+    return SimpleNamespace(
+        level_db=0.0, level_uncertainty_db=0.01, time_s=time_s, golden_db=golden_db,
+        candidate_db=golden_db + change_db * (time_s >= from_s), uncertainty_db=np.full(1201, uncertainty_db),
+        own_db=np.broadcast_to(own_db, 1201), times=other().times,
+    )  # fmt: skip
+
+
+def curves(beside: Any, lags: list[PassLag] | None = None, hz: float | None = 1000.0, **more: Any) -> list[Finding]:
+    """What is said of a decay curve; without ``hz`` of that of all bands. Passes come at 30, 90 and 150 ms."""
+    both = Tolerance.both_ways
+    limits = {"edt_percent": both(5.0), "t20_percent": both(5.0), "t30_percent": both(5.0), "level_db": both(0.5)}
+    golden = SimpleNamespace(
+        path="left", springs=path(*([spring(30.0)] if lags else [])).springs,
+        decay=SimpleNamespace(bands=[band(hz)] if hz else [], whole=band(0.0)),
+    )  # fmt: skip
+    golden.decay.whole.centre_hz = None
+    candidate = SimpleNamespace(
+        path="left", passes=[lags] if lags else [], bands_beside=[beside] if hz else [],
+        whole_beside=other() if hz else beside,
+    )  # fmt: skip
+    measured: Any = SimpleNamespace(paths=[golden])
+    others: Any = SimpleNamespace(paths=[candidate])
+    findings = energy_decay.judge(measured, others, EnergyDecay(**{**limits, **more}))
+    return [one for one in findings if one.quantity == "decay curve"]
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_decay_curve_is_judged_where_it_departs_most(sign: int) -> None:
+    """Of 200 points the one at 0.2 s; 0.5 ms and 0.3 % of it, at 60 dB a second, are 0.066 dB. 12 dB down."""
+    (finding,) = curves(falling(sign * 1.0))
+    assert (finding.where, finding.outcome, finding.unit) == ("left, 1000 Hz, at 0.20 s", Outcome.PASS, "dB")
+    assert finding.deviation == pytest.approx(sign * 0.934)
+    assert (finding.golden, finding.candidate) == (pytest.approx(-12.0), pytest.approx(-12.0 + sign * 0.934))
+    assert (finding.tolerance, finding.uncertainty) == (pytest.approx(0.5 + 0.05 * 12), pytest.approx(0.01))
+    (finding,) = curves(falling(sign * 1.3))
+    assert finding.outcome is Outcome.FAIL
+    (finding,) = curves(falling())
+    assert (finding.outcome, finding.deviation) == (Outcome.PASS, 0.0)
+
+
+def test_a_decay_curve_is_judged_down_to_60_db_or_10_above_its_end() -> None:
+    assert told(curves(falling(9.0, 1.0)), "decay curve")[0][2] == "pass"
+    assert told(curves(falling(9.0, 0.99)), "decay curve")[0][2] == "fail"
+    for from_s, outcome in ((0.96, "pass"), (0.94, "fail")):  # 48 dB in all, and a last step of 10 dB more
+        beside = falling(9.0, from_s, rate_db=40.0)
+        assert told(curves(beside), "decay curve")[0][2] == outcome
+    ends_lower = falling(9.0, 0.96, rate_db=40.0)
+    ends_lower.golden_db[-1] -= 10.0
+    assert told(curves(ends_lower), "decay curve")[0][2] == "fail"
+
+
+@pytest.mark.parametrize(("golden_db", "count"), [([0.0, -5.0, -20.0], 1), ([0.0, -15.0], 0), ([], 0)])
+def test_a_curve_of_two_points_is_judged_and_one_of_fewer_is_none(golden_db: list[float], count: int) -> None:
+    """The last point only says where the golden ends."""
+    beside = falling()
+    beside.golden_db = np.array(golden_db)
+    for name in ("time_s", "candidate_db", "uncertainty_db", "own_db"):
+        setattr(beside, name, getattr(beside, name)[: len(golden_db)])
+    assert len(curves(beside)) == count
+
+
+def test_what_the_golden_does_not_know_of_its_own_curve_is_not_asked() -> None:
+    """Half of the tolerance, which is 0.5 dB at the start and grows by 3 dB a second."""
+    half_db = 0.25 + 1.5 * np.arange(1201) / 1000
+    rough = np.where(np.arange(1201) < 100, half_db - 1e-6, half_db + 1e-6)
+    assert told(curves(falling(1.0, own_db=rough)), "decay curve") == [("left, 1000 Hz, at 0.00 s", 0.0, "pass")]
+    assert curves(falling(own_db=9.0)) == []
+
+
+@pytest.mark.parametrize(
+    ("lags", "share"),
+    [
+        ([lag(0.3), lag(0.3), lag(0.3)], 0.3 / 30),
+        ([lag(0.0), lag(-1.8), lag(0.3)], 1.8 / 90),
+        ([lag(by_hz_ms=1e-4), lag(), lag()], 0.09 / 30),  # 900 Hz above 500 in the octave of 1 kHz
+        ([lag(-0.09, by_hz_ms=1e-4), lag(), lag()], 0.0675 / 30),  # nothing at 1400 Hz, most at 725
+    ],
+)
+def test_a_curve_may_be_shifted_by_what_the_passes_of_its_octave_lag(lags: list[PassLag], share: float) -> None:
+    (finding,) = curves(falling(1.0), lags)
+    assert finding.deviation == pytest.approx(1.0 - 60 * (0.5e-3 + (0.003 + share) * 0.2))
+
+
+def test_the_curve_of_all_bands_is_judged_by_all_passes_and_by_the_limits_at_1_khz() -> None:
+    tightest = Tolerance.both_ways(FrequencyTolerance(((999.0, 2.0), (1000.0, 0.3), (1001.0, 2.0))))
+    (finding,) = curves(falling(1.0), [lag(by_hz_ms=1e-4), lag(), lag()], None, curve_db=tightest)
+    assert finding.where == "left, all bands, at 0.20 s"
+    assert finding.deviation == pytest.approx(1.0 - 60 * (0.5e-3 + (0.003 + 0.45 / 30) * 0.2))  # at 5 kHz
+    assert finding.tolerance == pytest.approx(0.3 + 0.05 * 12)
