@@ -27,14 +27,22 @@ def lag(ms: float = 0.0, uncertainty_ms: float = 0.01, by_hz_ms: float = 0.0, po
     return PassLag(GRID_HZ, late, np.full(GRID_HZ.size, 1e-3 * uncertainty_ms), polarity)
 
 
-def spring(first_ms: float, passes: int = 3, transition_hz: float | None = 4000.0, top_hz: float = 4500.0) -> Any:
+def spring(
+    first_ms: float,
+    passes: int = 3,
+    transition_hz: float | None = 4000.0,
+    top_hz: float = 4500.0,
+    from_hz: float = 0.0,
+    law: str = LAW,
+) -> Any:
     """Passes at 1:3:5; its curve rises by 1 ms for each kHz."""
     curve = SimpleNamespace(
-        frequency_hz=GRID_HZ[top_hz >= GRID_HZ], at=lambda hz: 1e-3 * (first_ms + 1e-3 * (hz - 500.0))
+        frequency_hz=GRID_HZ[(from_hz <= GRID_HZ) & (top_hz >= GRID_HZ)],
+        at=lambda hz: 1e-3 * (first_ms + 1e-3 * (hz - 500.0)),
     )
     times = [SimpleNamespace(number=n + 1, time_s=1e-3 * first_ms * (2 * n + 1)) for n in range(passes)]
     transition = SimpleNamespace(frequency_hz=transition_hz)
-    return SimpleNamespace(pass_law=LAW, passes=times, curve=curve, transition=transition)
+    return SimpleNamespace(pass_law=law, passes=times, curve=curve, transition=transition)
 
 
 def path(*springs: Any, name: str = "", why_none: str = "no echo repeats") -> Any:
@@ -75,6 +83,7 @@ def test_each_pass_that_is_asked_is_judged_at_its_time() -> None:
         ("spring 1, pass 1, 500 Hz", 0.05, "pass"),
         ("spring 1, pass 2, 500 Hz", -0.2, "fail"),
     ]
+    assert {one.quantity for one in findings} == {"arrival", "polarity"}
     first, second = (one for one in findings if one.quantity == "arrival")
     assert (first.golden, first.candidate) == (pytest.approx(30.0), pytest.approx(30.05))
     assert (second.golden, second.candidate) == (pytest.approx(90.0), pytest.approx(89.8))
@@ -108,6 +117,7 @@ def test_passes_that_the_golden_itself_lacks_are_said() -> None:
     [
         (path(spring(30.0)), "2 springs by 1:3:5; found 1 by 1:3:5"),
         (path(), "2 springs by 1:3:5; found no echo repeats"),
+        (path(spring(30.0), spring(41.0, law="1:2:3")), "2 springs by 1:3:5; found 2 by 1:2:3, 1:3:5"),
     ],
 )
 def test_a_golden_unlike_its_reference_is_unsure(golden: Any, said: str) -> None:
@@ -126,7 +136,9 @@ def test_of_two_limits_the_wider_holds() -> None:
 def test_polarity_is_that_of_the_first_pass() -> None:
     assert told(judged(asked(), [[lag(), lag(polarity=-1), lag()]]), "polarity") == [("spring 1, pass 1", 0.0, "pass")]
     turned = [one for one in judged(asked(), [[lag(polarity=-1), lag(), lag()]]) if one.quantity == "polarity"]
-    assert [(one.outcome, one.candidate) for one in turned] == [(Outcome.FAIL, -1)]
+    assert [(one.outcome, one.golden, one.candidate) for one in turned] == [(Outcome.FAIL, 1, -1)]
+    (same,) = [one for one in judged(asked(), [[lag()] * 3]) if one.quantity == "polarity"]
+    assert (same.golden, same.candidate) == (1, 1)
     assert told(judged(asked(), [[NONE, lag(), lag()]]), "polarity") == []
 
 
@@ -162,12 +174,26 @@ def test_without_springs_the_onset_is_judged() -> None:
         }  # fmt: skip
 
 
+def test_the_onset_of_another_path_counts_from_the_latency_of_the_first() -> None:
+    goldens = [path(name=name) for name in ("left", "right")]
+    paths = [
+        SimpleNamespace(path=one.path, passes=[], onset=onset, tail=None)
+        for one, onset in zip(goldens, (OnsetLag(5e-4, 3e-5), OnsetLag(5.4e-4, 4e-5)), strict=True)
+    ]
+    measured: Any = SimpleNamespace(paths=goldens)
+    beside: Any = SimpleNamespace(paths=paths, moved_back_s=0.0)
+    findings = echo_timing.judge(measured, beside, asked(0, 0, latency_ms=Tolerance.both_ways(1.0)))
+    assert told(findings, "onset") == [("right", 0.04, "pass")]
+    assert next(one for one in findings if one.quantity == "onset").uncertainty == pytest.approx(0.05)
+
+
 def tail(lags_ms: list[float], uncertainty_ms: float | list[float] = 0.01, **more: Any) -> list[Finding]:
     """Lags at 0.1 s, 0.2 s and so on, of a golden that falls by 100 dB a second; limits of 0.2 ms. NaN tells none."""
     lags_s = 1e-3 * np.array(lags_ms)
     heard = np.isfinite(lags_s)
     whole = {
-        "time_s": 0.1 * np.arange(1, lags_s.size + 1), "told": heard, "lag_s": lags_s[heard],
+        "time_s": np.array(more.pop("at_s", 0.1 * np.arange(1, lags_s.size + 1))),
+        "told": heard, "lag_s": lags_s[heard],
         "uncertainty_s": np.broadcast_to(1e-3 * np.array(uncertainty_ms), lags_s.shape)[heard],
         "agrees_until_s": more.pop("agrees_until_s", None), "heard_until_s": more.pop("heard_until_s", 2.0),
     }  # fmt: skip
@@ -189,6 +215,7 @@ def test_the_worst_lag_of_a_tail_is_judged_down_to_60_db() -> None:
     assert told(tail([0.0, 0.05, -0.15, 0.1]), "tail lag") == [("left, at 0.30 s", -0.15, "pass")]
     assert told(tail([0.0, 0.05, -0.25, 0.1]), "tail lag") == [("left, at 0.30 s", -0.25, "fail")]
     assert told(tail([0.0, 0.1, 0.0, 0.0, 0.0, 9.0]), "tail lag") == [("left, at 0.20 s", 0.1, "pass")]
+    assert told(tail([0.0, 9.0], at_s=[0.1, 76 / 128]), "tail lag") == [("left, at 0.59 s", 9.0, "fail")]
     assert told(tail([0.0, float("nan"), 0.1]), "tail lag") == [("left, at 0.30 s", 0.1, "pass")]
     (finding,) = tail([0.15], 0.1)
     assert (finding.outcome, finding.uncertainty, finding.unit) == (Outcome.UNSURE, pytest.approx(0.1), "ms")
@@ -263,6 +290,7 @@ def test_judged_frequencies_are_third_octaves() -> None:
 
 
 def test_where_the_curve_ends_judging_ends() -> None:
+    assert group_delay.judged_frequencies(spring(30.0, from_hz=500.0))[0] == 500.0
     assert group_delay.judged_frequencies(spring(30.0, top_hz=1000.0))[-1] == 1000.0
     assert group_delay.judged_frequencies(spring(30.0, transition_hz=None))[-1] == 4000.0
     assert group_delay.judged_frequencies(spring(30.0, transition_hz=1000.0))[-1] == 800.0
@@ -295,7 +323,7 @@ def test_a_percentage_of_the_delay_holds_where_it_is_wider() -> None:
 def test_the_transition_frequency(moved_hz: float | None, outcome: Outcome, more: dict[str, Any]) -> None:
     (finding,) = [one for one in curve(lag(), moved_hz=moved_hz, **more) if one.quantity == "transition frequency"]
     assert finding.outcome is outcome
-    assert finding.golden == 4000.0
+    assert (finding.golden, finding.tolerance) == (4000.0, pytest.approx(60.0 if more else 40.0))
     assert finding.deviation == (None if moved_hz is None else moved_hz - 4000.0)
 
 
@@ -358,8 +386,13 @@ def test_levels_are_held_in_every_band_that_is_loud_enough() -> None:
     pairs = [
         (band(500.0, -3.0), other(0.3)), (band(1000.0, -23.0), other(-0.6)), (band(2000.0, -23.1), other(9.0)),
         (band(4000.0, -3.0, range_db=5.9), other(9.0)), (band(8000.0, None), other(9.0)),
+        (band(16000.0, -3.0, range_db=6.0), other(0.0)),
     ]  # fmt: skip
-    assert told(decayed(pairs), "level") == [("left, 500 Hz", 0.3, "pass"), ("left, 1000 Hz", -0.6, "fail")]
+    assert told(decayed(pairs), "level") == [
+        ("left, 500 Hz", 0.3, "pass"), ("left, 1000 Hz", -0.6, "fail"), ("left, 16000 Hz", 0.0, "pass"),
+    ]  # fmt: skip
+    first = next(one for one in decayed(pairs) if one.quantity == "level")
+    assert (first.golden, first.candidate) == (-3.0, pytest.approx(-2.7))
     (silent,) = [one for one in decayed([(band(500.0), other(None))]) if one.quantity == "level"]
     assert (silent.outcome, silent.reason) == (Outcome.FAIL, "the candidate is silent in this band")
 
@@ -369,7 +402,8 @@ def test_a_gain_that_is_allowed_is_taken_out_of_all_levels_and_told_itself() -> 
     findings = decayed(pairs, gain_db=Tolerance.both_ways(6.0))
     assert told(findings, "gain") == [("", 3.0, "pass")]
     assert told(findings, "level") == [("left, 500 Hz", -0.1, "pass"), ("left, 1000 Hz", 0.1, "pass")]
-    assert next(one for one in findings if one.quantity == "gain").uncertainty == 0.03
+    gain = next(one for one in findings if one.quantity == "gain")
+    assert (gain.golden, gain.candidate, gain.uncertainty) == (0.0, pytest.approx(3.0), 0.03)
     assert told(decayed(pairs, gain_db=Tolerance.both_ways(1.0)), "gain") == [("", 3.0, "fail")]
     silent = decayed([(band(500.0), other(None))], gain_db=Tolerance.both_ways(1.0))
     assert [one.outcome for one in silent if one.quantity == "gain"] == [Outcome.FAIL]

@@ -42,6 +42,8 @@ def test_what_has_become_dearer_is_told_with_the_stage_that_did_it() -> None:
 
 
 def test_cheaper_counts_too() -> None:
+    assert judge(count(), count(chain=40.01))[0].reason.startswith("−10 %, dispersion −10.0 ")
+    assert judge(count(), count(chain=59.94))[0].reason.startswith("+9.9 %, dispersion +9.9 ")
     (finding,) = judge(count(), count(delay=20.0))
     assert finding.outcome is Outcome.FAIL
     assert finding.reason.startswith("−10 %, delay −10.0 instructions a sample")
@@ -177,6 +179,10 @@ def test_all_of_it_is_ready_for_json() -> None:
     told = json.loads(json.dumps(counted.as_json(golden, candidate, STAGES)))
     assert (told["golden"], told["candidate"], told["golden_from"]) == (100.0, 101.0, "baseline")
     assert told["stages"][0] == {"stage": "dispersion", "golden": 50.0, "candidate": 51.0}
+    many = tuple(FunctionCost(f"f{number}", "f.c", "a.so", number) for number in range(50))
+    dearest = counted.as_json(golden, counted.of_build(count(functions=many), STAGES), STAGES)["functions"]
+    assert [one["function"] for one in dearest[:3]] == ["chain_step", "f49", "f48"]
+    assert len(dearest) == 20
     assert told["functions"][1] == {"function": "delay_read", "stage": "delay", "golden": 30.0, "candidate": 30.0}
     assert told["misses"] == {level: {"golden": None, "candidate": None} for level in ("first_level", "last_level")}
     nothing = json.loads(json.dumps(counted.as_json(golden, counted.of_build(IMPOSSIBLE, STAGES), STAGES)))
