@@ -128,6 +128,15 @@ def test_the_mean_weighs_blocks_by_their_frames() -> None:
     assert cycles.measure(frames, np.tile([6400, 300], 50)).per_sample == pytest.approx(6700 / 65)
 
 
+def test_the_uncertainty_is_the_largest_of_all_lengths_of_which_eight_are_left() -> None:
+    """Student's t of 15 and of 7 degrees is 2.131 and 2.365 (JCGM 100:2008, Table G.2: 2.13, 2.36)."""
+    frames, off = np.full(16, 64), 100 / 64
+    by_turns = cycles.measure(frames, np.tile([6300, 6500], 8))  # two in a row make 100 exactly
+    assert by_turns.uncertainty == pytest.approx(2.13145 * off * np.sqrt(16 / 15) / 4, rel=1e-5)
+    by_pairs = cycles.measure(frames, np.tile([6300, 6300, 6500, 6500], 4))
+    assert by_pairs.uncertainty == pytest.approx(2.36462 * off * np.sqrt(8 / 7) / np.sqrt(8), rel=1e-5)
+
+
 def coverage(draw: Callable[[np.random.Generator], Any], mean: float, runs: int) -> float:
     """How often mean ± U holds the true mean."""
     inside = 0
@@ -172,6 +181,7 @@ def test_the_mean_is_judged_both_ways(per_block: int, outcome: str) -> None:
     finding = cycles.judge(cycles.measure(np.full(64, 64), np.full(64, per_block)), SETTINGS, rate_hz=48000)[0]
     assert str(finding.outcome) == outcome
     assert finding.deviation == pytest.approx(per_block / 64 - 100.0)
+    assert (finding.golden, finding.candidate) == (0.0, pytest.approx(finding.deviation))
 
 
 def test_the_worst_block_has_a_budget_of_its_own() -> None:
