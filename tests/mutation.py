@@ -33,17 +33,21 @@ TESTS = Path(__file__).parent
 PACKAGE = TESTS.parent / "checks" / "reverdict"
 SECONDS = 120
 
+WITHOUT_BUILDS = " and ".join(
+    f"not {word}"
+    for word in (
+        "uncertainty_covers", "differs_between", "command_build", "python_build", "kernel_is_timed", "faulty_build",
+        "stopped_by_what_it_does", "bursts", "sums_all", "rate_that_is_refused", "never_starts",
+    )
+)  # fmt: skip
+
 MODULES = {
     "judging": ["test_judging.py"],
     "check.counted": ["test_counted.py"],
-    "check.cost": ["test_cost.py", "-k", "not uncertainty_covers and not differs_between and not command_build"],
-    "check.blocks": ["test_cost.py", "-k", "not uncertainty_covers and not differs_between and not command_build"],
+    "check.cost": ["test_cost.py", "-k", WITHOUT_BUILDS],
+    "check.blocks": ["test_cost.py", "-k", WITHOUT_BUILDS],
     "check.cycles": ["test_cycles.py"],
-    "check.growth": [
-        "test_growth.py",
-        "-k",
-        "not stopped_by_what_it_does and not bursts and not sums_all and not refused",
-    ],
+    "check.growth": ["test_growth.py", "-k", WITHOUT_BUILDS],
     "check.conduct": ["test_conduct.py"],
     "check.echo_timing": ["test_checks.py"],
     "check.group_delay": ["test_checks.py"],
@@ -157,7 +161,20 @@ def _status(module: str, mutant: ast.Module | None, tests: list[str]) -> int:
         files = [str(TESTS / word) if word.endswith(".py") else word for word in tests]
         return int(
             pytest.main(
-                ["-x", "-q", "--tb=no", "-o", "filterwarnings=", "-p", "no:xdist", "-p", "no:cacheprovider", *files]
+                [
+                    "-x",
+                    "-q",
+                    "--tb=no",
+                    "-o",
+                    "filterwarnings=",
+                    "-p",
+                    "no:xdist",
+                    "-p",
+                    "no:cacheprovider",
+                    "-m",
+                    "not slow",
+                    *files,
+                ]
             )
         )
 
