@@ -316,6 +316,18 @@ def test_a_block_disturbed_in_all_instances_but_one_leaves_the_worst_block_unsur
     assert blocks.judge(measured, Tolerance.both_ways(10.0))[0].outcome is Outcome.UNSURE
 
 
+@pytest.mark.parametrize(("instances", "of_golden"), [(3, 2), (2, 3)])
+def test_two_builds_may_have_been_put_to_other_numbers_of_instances(instances, of_golden):
+    """The uncertainty is what leaving one out changes, here nothing, and that of single blocks."""
+    own, golden = [1e-6 * 1.5 * clean()] * instances, [1e-6 * clean()] * of_golden
+    measured = blocks.measure(own, golden, 512, 48000)
+    assert (measured.instances, measured.p999_percent) == (instances, pytest.approx(50.0))
+    assert measured.p999_uncertainty == pytest.approx(1.5 * blocks.FLOOR_PERCENT)
+    told = measured.as_json()
+    assert (told["golden"]["median_us"], told["candidate"]["median_us"]) == pytest.approx((100.0, 150.0))
+    assert told["budget_us"] == pytest.approx(1e6 * 512 / 48000)
+
+
 def test_too_few_blocks_have_no_thousandth():
     few = blocks.measure(disturbed(clean(count=500)), disturbed(clean(count=500)), 512, 48000)
     assert few.candidate.p999_us is None

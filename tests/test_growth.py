@@ -156,6 +156,40 @@ def test_needs_are_held_against_the_baseline_and_small_ones_against_nothing() ->
     )
 
 
+def test_a_leak_is_held_against_nothing_and_is_not_asked_where_it_cannot_be() -> None:
+    for kb_per_s, outcome in (
+        (15.0, Outcome.PASS),
+        (19.0, Outcome.UNSURE),
+        (25.0, Outcome.FAIL),
+        (-90.0, Outcome.PASS),
+    ):
+        (finding,) = judge(Grown(leak=Figure(kb_per_s, 3.0)), SETTINGS)
+        assert (finding.quantity, finding.unit, finding.golden, finding.outcome) == ("leak", "kB/s", 0.0, outcome)
+    (finding,) = judge(Grown(leak=Figure(why_not="no memory is told", applies=False)), SETTINGS)
+    assert (finding.outcome, finding.reason) == (Outcome.NOT_ASKED, "no memory is told")
+    (finding,) = judge(Grown(leak=Figure(why_not="died")), SETTINGS)
+    assert (finding.outcome, finding.reason) == (Outcome.UNSURE, "died")
+
+
+def test_needs_that_are_missing_say_why_and_both_uncertainties_count() -> None:
+    """20 % of 50 MB are 10 MB."""
+    well, rough = Figure(50.0, 3.0), Figure(50.0)
+    no, died = Figure(why_not="not of recordings", applies=False), Figure(why_not="died")
+
+    def memory(own: Figure, golden: Figure) -> tuple[Outcome, float | None, float | None, str]:
+        grown = Grown(candidate=Needs(Figure(1.0, 0.0), own), golden=Needs(Figure(1.0, 0.0), golden))
+        (found,) = [one for one in judge(grown, SETTINGS) if one.quantity == "memory"]
+        return found.outcome, found.uncertainty, found.tolerance, found.reason
+
+    assert memory(Figure(57.0, 4.0), well) == (Outcome.UNSURE, 5.0, 10.0, "known too roughly to say")
+    assert memory(Figure(55.0, 4.0), rough) == (Outcome.PASS, 4.0, 10.0, "")
+    assert memory(Figure(0.5, 0.1), Figure(0.0, 0.0))[:3] == (Outcome.PASS, pytest.approx(0.1), 1.0)
+    for one, other in ((no, well), (well, no)):
+        assert memory(one, other) == (Outcome.NOT_ASKED, None, None, "not of recordings")
+    for one, other in ((died, well), (well, died)):
+        assert memory(one, other)[::3] == (Outcome.UNSURE, "died")
+
+
 def test_nothing_is_judged_that_has_no_tolerance() -> None:
     needs = Needs(Figure(1.0, 0.0), Figure(1.0, 0.0))
     grown = Grown((growth_of(runs(2.0)),), needs, needs, Figure(100.0, 1.0))
