@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -133,6 +134,8 @@ def test_the_uncertainty_is_the_largest_of_all_lengths_of_which_eight_are_left()
     frames, off = np.full(16, 64), 100 / 64
     by_turns = cycles.measure(frames, np.tile([6300, 6500], 8))  # two in a row make 100 exactly
     assert by_turns.uncertainty == pytest.approx(2.13145 * off * np.sqrt(16 / 15) / 4, rel=1e-5)
+    (finding,) = cycles.judge(by_turns, replace(SETTINGS, worst_block_cycles=None), rate_hz=48000)
+    assert finding.uncertainty == pytest.approx(by_turns.uncertainty)  # in percent of 100 cycles
     by_pairs = cycles.measure(frames, np.tile([6300, 6300, 6500, 6500], 4))
     assert by_pairs.uncertainty == pytest.approx(2.36462 * off * np.sqrt(8 / 7) / np.sqrt(8), rel=1e-5)
 
@@ -310,6 +313,7 @@ def test_a_log_without_a_target_is_of_the_only_one() -> None:
     settings = Cost(budgets={"pedal": Budget(102.0)})
     (finding,) = cycles.judge(cycles.measure(np.full(64, 64), np.full(64, 6400)), settings, rate_hz=48000)
     assert (finding.tolerance, finding.candidate, str(finding.outcome)) == (102.0, 100.0, "pass")
+    assert finding.golden == 0.0
 
 
 def test_a_budget_of_the_target_is_kept_without_a_golden_cost(workspace: Workspace) -> None:

@@ -121,6 +121,7 @@ def test_only_what_grows_faster_than_linearly_is_stopped() -> None:
     for power, outcome in ((0.2, Outcome.PASS), (1.2, Outcome.PASS), (1.4, Outcome.UNSURE), (2.0, Outcome.FAIL)):
         (finding,) = judge(Grown((growth_of(runs(power)),)), SETTINGS)
         assert (finding.quantity, finding.where, finding.outcome) == ("growth", "block size", outcome)
+    assert (finding.golden, finding.candidate, finding.deviation) == pytest.approx((1.0, 2.0, 1.0))
     assert finding.reason == "twice the block costs 4.0 times as much a block; linear would be 2"
 
 
@@ -183,6 +184,9 @@ def test_needs_that_are_missing_say_why_and_both_uncertainties_count() -> None:
 
     assert memory(Figure(57.0, 4.0), well) == (Outcome.UNSURE, 5.0, 10.0, "known too roughly to say")
     assert memory(Figure(55.0, 4.0), rough) == (Outcome.PASS, 4.0, 10.0, "")
+    assert memory(Figure(0.1, 0.0), Figure(0.9, 0.1))[:3] == (Outcome.PASS, pytest.approx(0.1), 1.0)
+    nothing = Grown(candidate=Needs(Figure(0.2, 0.0), well), golden=Needs(Figure(0.0, 0.0), well))
+    assert [one.tolerance for one in judge(nothing, SETTINGS)] == [0.01, 10.0]
     assert memory(Figure(0.5, 0.1), Figure(0.0, 0.0))[:3] == (Outcome.PASS, pytest.approx(0.1), 1.0)
     for one, other in ((no, well), (well, no)):
         assert memory(one, other) == (Outcome.NOT_ASKED, None, None, "not of recordings")
@@ -204,6 +208,10 @@ def test_it_is_ready_for_json() -> None:
     assert told["growth"][0]["points"][1] == {"at": 512, "cost": pytest.approx(1e-3)}
     assert told["setup_s"] == {"golden": None, "candidate": 1.0}
     assert told["leak_kb_per_s"] == {"candidate": 2.0, "uncertainty": 1.0}
+    both = as_json(Grown((), None, Needs(Figure(1.0, 0.1), Figure(5.0, 0.1))))
+    assert both["setup_s"] == {"golden": 1.0, "candidate": None}
+    assert both["memory_mb"] == {"golden": 5.0, "candidate": None}
+    assert both["leak_kb_per_s"] is None
 
 
 # Real builds. A busy machine may leave something unsure: up to three tries, and never a fail by another name.
