@@ -60,6 +60,7 @@ def test_without_stages_the_function_is_told() -> None:
 def test_the_same_passes_and_what_does_not_repeat_is_unsure() -> None:
     assert judge(count(), count())[0].outcome is Outcome.PASS
     assert judge(count(), count(uncertainty=0.6))[0].outcome is Outcome.UNSURE
+    assert judge(count(), count(chain=51.0, uncertainty=2.0))[0].reason == "known too roughly to say; +1 %"
     assert judge(count(), count(uncertainty=0.3))[0].outcome is Outcome.PASS
 
 
@@ -121,6 +122,7 @@ def test_the_reference_s_own_count_holds_on_its_class_of_machine_only() -> None:
     (finding,) = counted.judge(counted.of_reference(settings, "aarch64"), candidate, settings)
     assert finding.outcome is Outcome.UNSURE
     assert "counted on x86_64" in finding.reason
+    assert counted.of_reference(settings, "aarch64").impossible_here
     (finding,) = counted.judge(counted.of_reference(ASKED, "x86_64"), candidate, ASKED)
     assert "no golden count" in finding.reason
 
@@ -171,6 +173,7 @@ def test_what_was_counted_has_no_reason_why_not() -> None:
 
 def test_nothing_is_found_where_nothing_is_asked() -> None:
     assert not counted.wanted(Cost())
+    assert counted.wanted(ASKED)
     assert judge(count(), count(chain=90.0), Cost()) == []
 
 
