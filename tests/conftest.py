@@ -5,13 +5,15 @@ from __future__ import annotations
 import atexit
 import json
 import os
+import pickle
 import shutil
 import signal
 import tempfile
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pytest
@@ -31,6 +33,8 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN and threading.current_threa
 if "REVERDICT_CACHE" not in os.environ:
     os.environ["REVERDICT_CACHE"] = tempfile.mkdtemp(prefix="reverdict-tests-")
     atexit.register(shutil.rmtree, os.environ["REVERDICT_CACHE"], ignore_errors=True)
+
+T = TypeVar("T")
 
 RATE_HZ = 48000
 SECONDS = 0.6
@@ -177,6 +181,25 @@ def tables_for(name: str) -> dict[str, Any]:
         "echo_timing": {"springs": 1, "pass_law": "1:3:5", "passes": 3},
         "cost": {"not_asked": "not asked of a player"},
     }
+
+
+def once(function: Callable[..., T]) -> Callable[..., T]:
+    """The same function, that remembers what it gave for the same arguments."""
+    known: dict[bytes, T] = {}
+
+    def remembering(*arguments: Any) -> T:
+        key = pickle.dumps(arguments)
+        if key not in known:
+            known[key] = function(*arguments)
+        return known[key]
+
+    return remembering
+
+
+@pytest.fixture
+def undiagnosed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What explains a deviation is not sought: it takes seconds, and is proved elsewhere."""
+    monkeypatch.setattr("reverdict.diagnose.diagnose", lambda *_: ())
 
 
 @pytest.fixture(scope="session")

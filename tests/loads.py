@@ -11,11 +11,18 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-BUSY = "while True: sum(range(1000))"
+BUSY = """
+import os
+parent = os.getppid()
+while os.getppid() == parent:  # whoever is killed cannot end what it started
+    sum(range(1000))
+"""
 STREAMING = """
+import os
 import numpy as np
+parent = os.getppid()
 there, back = np.ones(8_000_000), np.zeros(8_000_000)
-while True:
+while os.getppid() == parent:
     back[:] = there
     there[:] = back
 """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shutil
 import sys
@@ -115,6 +116,14 @@ def test_equal_runs_have_a_ratio_of_exactly_one():
     measured = measure([(1e-6, 1e-6)] * 10, floor_percent=0.0)
     assert (measured.ratio, measured.low, measured.high, measured.ratio_of_minima) == (1, 1, 1, 1)
     assert measured.uncertainty == 0
+    assert measure([(3e-6, 2e-6)] * 10).uncertainty == pytest.approx(0.015)  # 1 % of the ratio, the floor
+
+
+def test_the_interval_is_drawn_from_all_pairs_of_a_process():
+    rising = measure([((1 + 0.01 * number) * 1e-6, 1e-6) for number in range(31)])
+    assert rising.ratio == pytest.approx(1.15)
+    assert 1.05 < rising.low < 1.13
+    assert 1.17 < rising.high < 1.25
 
 
 @pytest.mark.few(2)
@@ -225,6 +234,9 @@ def noisy(ratio, spread, pairs=40, seconds=20.0):
 def test_how_many_pairs_would_tell(ratio, spread, needed):
     found = pairs_needed(1.0, noisy(ratio, spread), Tolerances(5.0, 5.0))
     assert found == (needed if needed is None else pytest.approx(needed, abs=1))
+    one = noisy(ratio, spread)
+    twice = replace(one, ratio=2 * one.ratio, uncertainty=2 * one.uncertainty, floor=2 * one.floor)
+    assert pairs_needed(2.0, twice, Tolerances(5.0, 5.0)) == pytest.approx(found)  # of a golden of twice the cost
     if needed is not None:
         enough = noisy(ratio, spread * np.sqrt(40 / (1.02 * found)))
         assert judge(1.0, enough, Tolerances(5.0, 5.0))[0].outcome is not Outcome.UNSURE
@@ -305,20 +317,43 @@ def test_the_worst_block_is_judged_where_it_is_asked():
     (finding,) = blocks.judge(dear, ten)
     assert (finding.quantity, finding.unit, finding.outcome) == ("worst block", "%", Outcome.FAIL)
     assert finding.reason == "of 1000 blocks one takes 2000 µs or more, 19 % of the time its sound lasts"
+    slower = blocks.measure(disturbed(clean(64), 6), disturbed(clean(), 6, seed=4), 512, 20000)
+    assert "or more, 7.8 % of" in blocks.judge(slower, ten)[0].reason
 
 
-def test_a_block_disturbed_in_all_instances_but_one_leaves_the_worst_block_unsure():
-    own = [clean(), clean(), clean()]
-    for instance in own[1:]:
+@pytest.mark.parametrize(("golden", "spread_percent"), [(False, 800.0), (True, 100 - 100 / 9)])
+def test_a_block_disturbed_in_all_instances_but_one_leaves_the_worst_block_unsure(golden, spread_percent):
+    some = [clean(), clean(), clean()]
+    for instance in some[1:]:
         instance[100:110] = 900.0
-    measured = blocks.measure([1e-6 * one for one in own], [1e-6 * clean()] * 3, 512, 48000)
+    builds = [1e-6 * one for one in some], [1e-6 * clean()] * 3
+    measured = blocks.measure(*(builds[::-1] if golden else builds), 512, 48000)
     assert measured.p999_percent == pytest.approx(0.0)
+    assert measured.p999_uncertainty == pytest.approx(math.hypot(spread_percent, blocks.FLOOR_PERCENT))
     assert blocks.judge(measured, Tolerance.both_ways(10.0))[0].outcome is Outcome.UNSURE
+
+
+@pytest.mark.parametrize(("instances", "of_golden"), [(3, 2), (2, 3)])
+def test_two_builds_may_have_been_put_to_other_numbers_of_instances(instances, of_golden):
+    """The uncertainty is what leaving one out changes, here nothing, and that of single blocks."""
+    own, golden = [1e-6 * 1.5 * clean()] * instances, [1e-6 * clean()] * of_golden
+    measured = blocks.measure(own, golden, 512, 48000)
+    assert (measured.instances, measured.p999_percent) == (instances, pytest.approx(50.0))
+    assert measured.p999_uncertainty == pytest.approx(1.5 * blocks.FLOOR_PERCENT)
+    told = measured.as_json()
+    assert (told["golden"]["median_us"], told["candidate"]["median_us"]) == pytest.approx((100.0, 150.0))
+    assert told["budget_us"] == pytest.approx(1e6 * 512 / 48000)
 
 
 def test_too_few_blocks_have_no_thousandth():
     few = blocks.measure(disturbed(clean(count=500)), disturbed(clean(count=500)), 512, 48000)
     assert few.candidate.p999_us is None
+    assert blocks.measure(disturbed(clean()), disturbed(clean(count=1010)), 512, 48000).count == 1010
+    assert blocks.measure([1e-6 * clean()], [1e-6 * clean()] * 3, 512, 48000).p999_percent is None  # of one instance
+    assert blocks.BlockMeasurement().as_json() == {
+        "block_size": 0, "count": 0, "instances": 0, "budget_us": None, "golden": None, "candidate": None,
+        "why_not": "",
+    }  # fmt: skip
     assert few.candidate.p99_us > 0.0
     (finding,) = blocks.judge(few, Tolerance.both_ways(10.0))
     assert (finding.outcome, finding.deviation) == (Outcome.UNSURE, None)

@@ -42,6 +42,8 @@ def test_what_has_become_dearer_is_told_with_the_stage_that_did_it() -> None:
 
 
 def test_cheaper_counts_too() -> None:
+    assert judge(count(), count(chain=40.01))[0].reason.startswith("−10 %, dispersion −10.0 ")
+    assert judge(count(), count(chain=59.94))[0].reason.startswith("+9.9 %, dispersion +9.9 ")
     (finding,) = judge(count(), count(delay=20.0))
     assert finding.outcome is Outcome.FAIL
     assert finding.reason.startswith("−10 %, delay −10.0 instructions a sample")
@@ -58,6 +60,7 @@ def test_without_stages_the_function_is_told() -> None:
 def test_the_same_passes_and_what_does_not_repeat_is_unsure() -> None:
     assert judge(count(), count())[0].outcome is Outcome.PASS
     assert judge(count(), count(uncertainty=0.6))[0].outcome is Outcome.UNSURE
+    assert judge(count(), count(chain=51.0, uncertainty=2.0))[0].reason == "known too roughly to say; +1 %"
     assert judge(count(), count(uncertainty=0.3))[0].outcome is Outcome.PASS
 
 
@@ -119,6 +122,7 @@ def test_the_reference_s_own_count_holds_on_its_class_of_machine_only() -> None:
     (finding,) = counted.judge(counted.of_reference(settings, "aarch64"), candidate, settings)
     assert finding.outcome is Outcome.UNSURE
     assert "counted on x86_64" in finding.reason
+    assert counted.of_reference(settings, "aarch64").impossible_here
     (finding,) = counted.judge(counted.of_reference(ASKED, "x86_64"), candidate, ASKED)
     assert "no golden count" in finding.reason
 
@@ -169,6 +173,7 @@ def test_what_was_counted_has_no_reason_why_not() -> None:
 
 def test_nothing_is_found_where_nothing_is_asked() -> None:
     assert not counted.wanted(Cost())
+    assert counted.wanted(ASKED)
     assert judge(count(), count(chain=90.0), Cost()) == []
 
 
@@ -177,6 +182,10 @@ def test_all_of_it_is_ready_for_json() -> None:
     told = json.loads(json.dumps(counted.as_json(golden, candidate, STAGES)))
     assert (told["golden"], told["candidate"], told["golden_from"]) == (100.0, 101.0, "baseline")
     assert told["stages"][0] == {"stage": "dispersion", "golden": 50.0, "candidate": 51.0}
+    many = tuple(FunctionCost(f"f{number}", "f.c", "a.so", number) for number in range(50))
+    dearest = counted.as_json(golden, counted.of_build(count(functions=many), STAGES), STAGES)["functions"]
+    assert [one["function"] for one in dearest[:3]] == ["chain_step", "f49", "f48"]
+    assert len(dearest) == 20
     assert told["functions"][1] == {"function": "delay_read", "stage": "delay", "golden": 30.0, "candidate": 30.0}
     assert told["misses"] == {level: {"golden": None, "candidate": None} for level in ("first_level", "last_level")}
     nothing = json.loads(json.dumps(counted.as_json(golden, counted.of_build(IMPOSSIBLE, STAGES), STAGES)))

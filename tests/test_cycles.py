@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -128,6 +129,17 @@ def test_the_mean_weighs_blocks_by_their_frames() -> None:
     assert cycles.measure(frames, np.tile([6400, 300], 50)).per_sample == pytest.approx(6700 / 65)
 
 
+def test_the_uncertainty_is_the_largest_of_all_lengths_of_which_eight_are_left() -> None:
+    """Student's t of 15 and of 7 degrees is 2.131 and 2.365 (JCGM 100:2008, Table G.2: 2.13, 2.36)."""
+    frames, off = np.full(16, 64), 100 / 64
+    by_turns = cycles.measure(frames, np.tile([6300, 6500], 8))  # two in a row make 100 exactly
+    assert by_turns.uncertainty == pytest.approx(2.13145 * off * np.sqrt(16 / 15) / 4, rel=1e-5)
+    (finding,) = cycles.judge(by_turns, replace(SETTINGS, worst_block_cycles=None), rate_hz=48000)
+    assert finding.uncertainty == pytest.approx(by_turns.uncertainty)  # in percent of 100 cycles
+    by_pairs = cycles.measure(frames, np.tile([6300, 6300, 6500, 6500], 4))
+    assert by_pairs.uncertainty == pytest.approx(2.36462 * off * np.sqrt(8 / 7) / np.sqrt(8), rel=1e-5)
+
+
 def coverage(draw: Callable[[np.random.Generator], Any], mean: float, runs: int) -> float:
     """How often mean ± U holds the true mean."""
     inside = 0
@@ -172,6 +184,7 @@ def test_the_mean_is_judged_both_ways(per_block: int, outcome: str) -> None:
     finding = cycles.judge(cycles.measure(np.full(64, 64), np.full(64, per_block)), SETTINGS, rate_hz=48000)[0]
     assert str(finding.outcome) == outcome
     assert finding.deviation == pytest.approx(per_block / 64 - 100.0)
+    assert (finding.golden, finding.candidate) == (0.0, pytest.approx(finding.deviation))
 
 
 def test_the_worst_block_has_a_budget_of_its_own() -> None:
@@ -300,6 +313,7 @@ def test_a_log_without_a_target_is_of_the_only_one() -> None:
     settings = Cost(budgets={"pedal": Budget(102.0)})
     (finding,) = cycles.judge(cycles.measure(np.full(64, 64), np.full(64, 6400)), settings, rate_hz=48000)
     assert (finding.tolerance, finding.candidate, str(finding.outcome)) == (102.0, 100.0, "pass")
+    assert finding.golden == 0.0
 
 
 def test_a_budget_of_the_target_is_kept_without_a_golden_cost(workspace: Workspace) -> None:

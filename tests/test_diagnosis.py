@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from conftest import Workspace
+from conftest import Workspace, once
 from fault_truth import FAULTS, RATE_HZ, Fault, Tank, faulty, random_tank, respond
 from reverdict import golden_set
 from reverdict.command_line import main
@@ -42,7 +42,7 @@ FIRST_SEED = {None: 100, 80.0: 112, 60.0: 124}
 def explained(golden: Sound, candidate: Sound, layout: str = "mono") -> tuple[Explanation, ...]:
     """Diagnose, shapes (samples,) or (paths, samples)."""
     one, other = (Response(np.atleast_2d(sound), RATE_HZ, 0.0, PATHS[layout]) for sound in (golden, candidate))
-    measured = measure(one)
+    measured = MEASURED_ONCE(one)
     return diagnose(one, measured, other, measure_beside(one, measured, other))
 
 
@@ -91,7 +91,7 @@ def trial_of(seed: int, kinds: list[str], below_db: float | None, most: int) -> 
     clean = respond(tank)
     peak = float(np.abs(clean).max())
     golden = Response(noisy(clean, below_db, peak, seed)[np.newaxis], RATE_HZ)
-    measured = measure(golden)
+    measured = MEASURED_ONCE(golden)
     found = []
     for kind in kinds:
         fault = faulty(tank, clean, kind, seed)
@@ -105,22 +105,16 @@ def trial_of(seed: int, kinds: list[str], below_db: float | None, most: int) -> 
     return found
 
 
-@pytest.fixture
+FITTED_ONCE, MEASURED_ONCE = once(fit_tank), once(measure)
+
+
+@pytest.fixture(autouse=True)
 def fitted_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Fit each golden once for all its faults."""
-    known: dict[bytes, Any] = {}
-
-    def fitted(samples: Sound, *rest: Any) -> Any:
-        key = samples.tobytes()
-        if key not in known:
-            known[key] = fit_tank(samples, *rest)
-        return known[key]
-
-    monkeypatch.setattr("reverdict.diagnose.diagnosis.fit_tank", fitted)
+    monkeypatch.setattr("reverdict.diagnose.diagnosis.fit_tank", FITTED_ONCE)
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("fitted_once")
 @pytest.mark.parametrize("below_db", [None, 80.0, 60.0])
 def test_single_faults_are_named_first_with_their_size(below_db: float | None) -> None:
     tallies: dict[str, Tally] = defaultdict(Tally)
@@ -291,7 +285,7 @@ def hall() -> Response:
 
 
 def of_hall(hall: Response, candidate: Sound) -> list[str]:
-    measured = measure(hall)
+    measured = MEASURED_ONCE(hall)
     other = replace(hall, samples=candidate)
     return [one.words for one in diagnose(hall, measured, other, measure_beside(hall, measured, other))]
 

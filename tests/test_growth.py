@@ -121,6 +121,7 @@ def test_only_what_grows_faster_than_linearly_is_stopped() -> None:
     for power, outcome in ((0.2, Outcome.PASS), (1.2, Outcome.PASS), (1.4, Outcome.UNSURE), (2.0, Outcome.FAIL)):
         (finding,) = judge(Grown((growth_of(runs(power)),)), SETTINGS)
         assert (finding.quantity, finding.where, finding.outcome) == ("growth", "block size", outcome)
+    assert (finding.golden, finding.candidate, finding.deviation) == pytest.approx((1.0, 2.0, 1.0))
     assert finding.reason == "twice the block costs 4.0 times as much a block; linear would be 2"
 
 
@@ -156,6 +157,43 @@ def test_needs_are_held_against_the_baseline_and_small_ones_against_nothing() ->
     )
 
 
+def test_a_leak_is_held_against_nothing_and_is_not_asked_where_it_cannot_be() -> None:
+    for kb_per_s, outcome in (
+        (15.0, Outcome.PASS),
+        (19.0, Outcome.UNSURE),
+        (25.0, Outcome.FAIL),
+        (-90.0, Outcome.PASS),
+    ):
+        (finding,) = judge(Grown(leak=Figure(kb_per_s, 3.0)), SETTINGS)
+        assert (finding.quantity, finding.unit, finding.golden, finding.outcome) == ("leak", "kB/s", 0.0, outcome)
+    (finding,) = judge(Grown(leak=Figure(why_not="no memory is told", applies=False)), SETTINGS)
+    assert (finding.outcome, finding.reason) == (Outcome.NOT_ASKED, "no memory is told")
+    (finding,) = judge(Grown(leak=Figure(why_not="died")), SETTINGS)
+    assert (finding.outcome, finding.reason) == (Outcome.UNSURE, "died")
+
+
+def test_needs_that_are_missing_say_why_and_both_uncertainties_count() -> None:
+    """20 % of 50 MB are 10 MB."""
+    well, rough = Figure(50.0, 3.0), Figure(50.0)
+    no, died = Figure(why_not="not of recordings", applies=False), Figure(why_not="died")
+
+    def memory(own: Figure, golden: Figure) -> tuple[Outcome, float | None, float | None, str]:
+        grown = Grown(candidate=Needs(Figure(1.0, 0.0), own), golden=Needs(Figure(1.0, 0.0), golden))
+        (found,) = [one for one in judge(grown, SETTINGS) if one.quantity == "memory"]
+        return found.outcome, found.uncertainty, found.tolerance, found.reason
+
+    assert memory(Figure(57.0, 4.0), well) == (Outcome.UNSURE, 5.0, 10.0, "known too roughly to say")
+    assert memory(Figure(55.0, 4.0), rough) == (Outcome.PASS, 4.0, 10.0, "")
+    assert memory(Figure(0.1, 0.0), Figure(0.9, 0.1))[:3] == (Outcome.PASS, pytest.approx(0.1), 1.0)
+    nothing = Grown(candidate=Needs(Figure(0.2, 0.0), well), golden=Needs(Figure(0.0, 0.0), well))
+    assert [one.tolerance for one in judge(nothing, SETTINGS)] == [0.01, 10.0]
+    assert memory(Figure(0.5, 0.1), Figure(0.0, 0.0))[:3] == (Outcome.PASS, pytest.approx(0.1), 1.0)
+    for one, other in ((no, well), (well, no)):
+        assert memory(one, other) == (Outcome.NOT_ASKED, None, None, "not of recordings")
+    for one, other in ((died, well), (well, died)):
+        assert memory(one, other)[::3] == (Outcome.UNSURE, "died")
+
+
 def test_nothing_is_judged_that_has_no_tolerance() -> None:
     needs = Needs(Figure(1.0, 0.0), Figure(1.0, 0.0))
     grown = Grown((growth_of(runs(2.0)),), needs, needs, Figure(100.0, 1.0))
@@ -170,6 +208,10 @@ def test_it_is_ready_for_json() -> None:
     assert told["growth"][0]["points"][1] == {"at": 512, "cost": pytest.approx(1e-3)}
     assert told["setup_s"] == {"golden": None, "candidate": 1.0}
     assert told["leak_kb_per_s"] == {"candidate": 2.0, "uncertainty": 1.0}
+    both = as_json(Grown((), None, Needs(Figure(1.0, 0.1), Figure(5.0, 0.1))))
+    assert both["setup_s"] == {"golden": 1.0, "candidate": None}
+    assert both["memory_mb"] == {"golden": 5.0, "candidate": None}
+    assert both["leak_kb_per_s"] is None
 
 
 # Real builds. A busy machine may leave something unsure: up to three tries, and never a fail by another name.

@@ -17,9 +17,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from conftest import RATE_HZ, TURNS, spring
+from conftest import RATE_HZ, TURNS, once, spring
 from reverdict.command_line import main
 from reverdict.demo.physical_springs import Spring
+from reverdict.measure import measurement
 from reverdict.sound import write_sound
 
 Capture = pytest.CaptureFixture[str]
@@ -45,6 +46,16 @@ SOUNDS: dict[str, NDArray[Any]] = {
     "cut short": spring(TURNS["short"])[:2400],
     "one sample": np.ones(1),
 }
+
+
+MEASURED_ONCE = {name: once(getattr(measurement, name)) for name in ("measure", "lags_beside")}
+
+
+@pytest.fixture(autouse=True)
+def measured_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same sound is measured once for all tests here; what is told of it is made each time."""
+    for name, remembering in MEASURED_ONCE.items():
+        monkeypatch.setattr(measurement, name, remembering)
 
 
 @pytest.fixture
@@ -304,6 +315,7 @@ def test_tables_hold_no_nan(sounds: Path, capsys: Capture, name: str) -> None:
     assert not {"nan", "inf", "None"} & set(said.replace("+", " ").replace("-", " ").split())
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8"])
 def test_tables_suit_what_the_terminal_can_show(sounds: Path, encoding: str) -> None:
     command = [sys.executable, "-m", "reverdict", "measure", str(sounds / "spring.wav")]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
 import sys
 import textwrap
 import xml.etree.ElementTree as ET
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,7 @@ import pytest
 import reverdict
 from conftest import Workspace
 from reverdict import own_checks
+from reverdict.command_line import main
 from reverdict.words import Finding, Outcome, Response
 
 EXAMPLE = Path(__file__).parent / "examples" / "tail_hum"
@@ -84,11 +87,35 @@ def package(folder: Path, table: str, source: str, distribution: str = "") -> Pa
     return folder
 
 
-def run(*arguments: str | Path, packages: Path | None = None) -> subprocess.CompletedProcess[str]:
-    folders = [str(Path(reverdict.__file__).parents[1]), *([str(packages)] if packages else [])]
+def run_process(*arguments: str | Path, packages: Path) -> subprocess.CompletedProcess[str]:
+    """The command as whoever has these packages starts it."""
+    folders = [str(Path(reverdict.__file__).parents[1]), str(packages)]
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(folders)}
     command = [sys.executable, "-m", "reverdict", *map(str, arguments)]
     return subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+
+
+def run(*arguments: str | Path, packages: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """The same in this process, which starts sooner: it knows these packages while the command runs, and no longer."""
+    out, errors = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8") for _ in range(2))
+    known = set(sys.modules)
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(out), redirect_stderr(errors):
+        if packages:
+            patch.syspath_prepend(packages)
+        forget()
+        status = main([str(argument) for argument in arguments])
+    forget()
+    for name in set(sys.modules) - known:
+        if packages and str(packages) in str(getattr(sys.modules[name], "__file__", "")):
+            del sys.modules[name]
+    told = [stream.buffer.getvalue().decode() for stream in (out, errors) if not stream.flush()]
+    return subprocess.CompletedProcess([], status, *told)
+
+
+def forget() -> None:
+    """What packages there are, and what they brought."""
+    for one in (own_checks.tables, own_checks._entry_points, own_checks.load):
+        one.cache_clear()
 
 
 def add(path: Path, text: str) -> None:
@@ -110,7 +137,7 @@ def test_the_example_passes_a_good_build_and_stops_one_that_hums(workspace: Work
     add(workspace.golden / "tolerances.toml", TABLE)
     report = workspace.root / "report"
     told = ("--golden", workspace.golden, "--only", "short", "--report", report)
-    good = run("gate", humming(workspace, 0.0), *told, packages=hum_package)
+    good = run_process("gate", humming(workspace, 0.0), *told, packages=hum_package)
     assert good.returncode == 0, good.stdout + good.stderr
     assert checks_of(report)["tail-hum"]["outcome"] == "pass"
 
@@ -138,8 +165,8 @@ def test_a_verdict_with_a_package_s_check_keeps_to_the_schema(workspace: Workspa
     jsonschema = pytest.importorskip("jsonschema")
     add(workspace.reference(), TABLE)
     report = workspace.root / "report"
-    done = run("gate", workspace.takes, "--golden", workspace.golden, "--report", report, "--jobs", "2",
-               packages=hum_package)  # fmt: skip
+    gate = ("gate", workspace.takes, "--golden", workspace.golden, "--report", report, "--jobs", "2")
+    done = run_process(*gate, packages=hum_package)
     assert done.returncode == 0, done.stdout + done.stderr
     verdict = json.loads((report / "verdict.json").read_text(encoding="utf-8"))
     jsonschema.validate(verdict, json.loads(run("schema", "verdict").stdout))

@@ -18,10 +18,11 @@ import numpy as np
 import pytest
 from jsonschema import validate
 
-from conftest import RATE_HZ, Workspace
-from reverdict import golden_set, sensitivity
+from conftest import RATE_HZ, Workspace, once
+from reverdict import golden_set, sensitivity, trial
 from reverdict.command_line import main
 from reverdict.faults import Catalogue, Fault, Heard
+from reverdict.measure.measurement import measure
 from reverdict.report import write_sensitivity
 from reverdict.report.data.sensitivity import json_schema
 from reverdict.report.pages.sensitivity import sensitivity_html
@@ -282,6 +283,9 @@ def test_the_command_end_to_end_and_again(
     dense: Workspace, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     few(FEW, monkeypatch)
+    measured_once = once(measure)
+    for room in (sensitivity, trial):
+        monkeypatch.setattr(room, "measure", measured_once)
     before = {path: path.read_bytes() for path in dense.golden.rglob("*") if path.is_file()}
     report = dense.root / "report"
     command = ("sensitivity", "--golden", dense.golden, "--only", "dense", "--report", report, "--jobs", 1)
@@ -305,6 +309,8 @@ def test_the_command_end_to_end_and_again(
     monkeypatch.setattr(sensitivity, "_complete", lambda *_: pytest.fail("done twice"))
     assert run(*command) == 0
     monkeypatch.undo()
+    for room in (sensitivity, trial):
+        monkeypatch.setattr(room, "measure", measured_once)
     few(("gain",), monkeypatch)
     tolerances = dense.golden / "tolerances.toml"
     dense.edit("level_db = 0.5", "level_db = 2.0", tolerances)

@@ -370,7 +370,7 @@ def test_no_spring_is_invented(rate_hz: int) -> None:
         assert json.loads(text.getvalue())["channels"][0]["springs"] == [], name
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("t60_s", [0.3, 1.0, 3.0])
 @pytest.mark.parametrize("rate_hz", [8000, 48000, 96000])
 def test_no_spring_is_invented_in_a_hall(rate_hz: int, t60_s: float) -> None:

@@ -513,6 +513,7 @@ def test_the_uncertainty_of_a_lag_is_its_scatter() -> None:
     assert np.std(lags) == pytest.approx(np.mean(sigmas), rel=0.25)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("repeats", [2, 4])
 def test_the_clock_offset_of_noisy_repeats_is_held_by_its_uncertainty(repeats: int) -> None:
     """Noise 34 dB below the sweep and above the spring's highs: 20 draws, of which 95 % should hold the truth."""

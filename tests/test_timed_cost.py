@@ -35,6 +35,7 @@ def timed(make, folder, sections, golden_sections=100, **candidate):
     return measured, judge(1.0, measured, FIVE)[0]
 
 
+@pytest.mark.few(1)  # a build in Python, too, in test_cost
 @pytest.mark.parametrize("make", MAKERS.values())
 def test_twice_the_work_fails_and_the_same_does_not(make, tmp_path):
     assert timed(make, tmp_path, 200)[1].outcome is Outcome.FAIL

@@ -95,18 +95,23 @@ def judged_bands(decay: DecayMeasurement) -> list[BandDecay]:
     return [band for band, level in heard if level >= loudest - QUIET_DB]
 
 
+def _hz(band: BandDecay) -> float:
+    """Where tolerances that vary with frequency are read; of all bands together at 1 kHz."""
+    return band.centre_hz or 1000.0
+
+
 def _times(band: BandDecay, other: DecayBeside, where: str, settings: EnergyDecay) -> Iterator[Finding]:
     asked: dict[str, tuple[Tolerance, Tolerance | None]] = {
         "edt": (settings.edt_percent, settings.edt_s),
         "t20": (settings.t20_percent, settings.t20_s),
         "t30": (settings.t30_percent, settings.t30_s),
     }
-    hz = band.centre_hz or 1000.0
     for name, (percent, seconds) in asked.items():
         golden_s = band.times[name].seconds
         if golden_s is None:
             continue
         candidate = other.times[name]
+        hz = _hz(band)
         limits = percent.at(hz).times(golden_s / 100).or_wider(seconds.at(hz) if seconds else None)
         deviation_s = None if candidate.seconds is None else candidate.seconds - golden_s
         yield judge_deviation(
@@ -132,7 +137,7 @@ def _gain(bands: list[DecayBeside], allowed: Tolerance) -> tuple[float, Finding]
 
 
 def _level(band: BandDecay, other: DecayBeside, where: str, settings: EnergyDecay, gain_db: float) -> Finding:
-    limits = settings.level_db.at(band.centre_hz or 1000.0)
+    limits = settings.level_db.at(_hz(band))
     if other.level_db is None or band.level_db is None:
         return judge_deviation(
             "level", where, "dB", band.level_db, None, None, None, limits.above, tolerance_below=limits.below,
@@ -186,7 +191,7 @@ def _curve(
     upper_db = np.maximum(np.interp(time_s - shift_s, other.time_s, other.golden_db), golden_db)
     lower_db = np.minimum(np.interp(time_s + shift_s, other.time_s, other.golden_db), golden_db)
     deviation_db = np.maximum(candidate_db - upper_db, 0.0) + np.minimum(candidate_db - lower_db, 0.0)
-    limits_db = curve_limits(settings, band.centre_hz or 1000.0, -golden_db)
+    limits_db = curve_limits(settings, _hz(band), -golden_db)
     needed = other.own_db[at] <= KNOWN_TO * np.minimum(*limits_db)
     if needed.any():
         index = worst_of_course(deviation_db, other.uncertainty_db[at], limits_db, needed)
