@@ -29,7 +29,8 @@ from typing import TYPE_CHECKING, Any
 
 import reverdict
 from reverdict import golden_set, judging
-from reverdict.errors import BadInput
+from reverdict.durable import replace_text
+from reverdict.errors import BadInput, cause
 from reverdict.faults import Catalogue, Fault, catalogue
 from reverdict.fit import TankFit, fit_tank
 from reverdict.measure.measurement import Measurement, measure
@@ -196,12 +197,10 @@ class _Results:
         """Put an entry in its place, by name, and write the file."""
         others = [one for one in self.content["references"] if one["name"] != entry["name"]]
         self.content["references"] = sorted([*others, entry], key=lambda one: str(one["name"]))
-        beside = self.file.with_name(f".{os.getpid()}.{self.file.name}")
         try:
-            beside.write_text(json.dumps(self.content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-            beside.replace(self.file)
-        finally:
-            beside.unlink(missing_ok=True)
+            replace_text(self.file, json.dumps(self.content, indent=1, ensure_ascii=False) + "\n")
+        except OSError as error:
+            raise BadInput(self.file, f"cannot be written ({cause(error)})") from error
 
     def only(self, names: set[str]) -> Json:
         """The content with these references only."""

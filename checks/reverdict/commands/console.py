@@ -8,7 +8,7 @@ import sys
 import time
 from typing import TYPE_CHECKING, Any
 
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, no_room
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,6 +22,8 @@ def told(error: BaseException) -> tuple[int, list[str]]:
         return (143, ["stopped by SIGTERM"]) if str(error) else (130, ["stopped by Ctrl-C"])
     if isinstance(error, OSError) and error.filename:
         return 2, [f"{error.filename}: {error.strerror}"]
+    if no_room(error):
+        return 2, [f"what was to be written has no room ({error})"]
     last = (str(error).strip().splitlines() or [""])[-1][:200]
     seeing = "set REVERDICT_TRACEBACK=1 and run again to see where"
     return 3, [f"internal error, {type(error).__name__}: {last}", seeing]
