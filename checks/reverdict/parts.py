@@ -62,6 +62,8 @@ def write_trouble(folder: Path, name: str, error: Exception) -> None:
     """Hand on why something could not be judged."""
     if no_room(error):
         error = _full()
+    elif isinstance(error, OSError) and error.filename:
+        error = BadInput(error.filename, str(error.strerror))
     slips = error.mistakes if isinstance(error, BadInputs) else [error] if isinstance(error, BadInput) else []
     bug = "" if slips else "".join(traceback.format_exception(error))
     file = folder / f"{name}.trouble"
