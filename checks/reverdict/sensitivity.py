@@ -174,7 +174,7 @@ class _Results:
             raise BadInput(file, "is no result of reverdict sensitivity; move it away, or report elsewhere") from error
         if why := of_another_version(content.get("schema"), SCHEMA):
             raise BadInput(file, f"{why}, or report elsewhere")
-        if slip := misfit(content, json_schema()):
+        if slip := misfit(content, json_schema()) or _strange(content):
             raise BadInput(
                 file, f"is no whole result of reverdict sensitivity ({slip}); move it away, or report elsewhere"
             )
@@ -205,6 +205,21 @@ class _Results:
     def only(self, names: set[str]) -> Json:
         """The content with these references only."""
         return {**self.content, "references": [one for one in self.content["references"] if one["name"] in names]}
+
+
+def _strange(content: Json) -> str:
+    """What no search tells, though it has the form of a result; empty where there is nothing of the kind."""
+    for fault in (fault for one in content["references"] for fault in one["faults"]):
+        gate, trials = fault["caught"]["gate"], fault["trials"]
+        sizes = [fault["mild"], fault["grave"], *(one["size"] for one in trials)]
+        if fault["heard"]:
+            sizes.append(fault["heard"]["size"])
+        if fault["scale"] == "log" and min(sizes) <= 0:
+            return f"{fault['fault']}: a size that is not above 0"
+        stopped = [one["size"] for one in trials if one["gate"] in LEVELS and {*one["stopped_by"]} & {*CHECKS}]
+        if gate is None or gate["stopped_from"] not in (None, *stopped):
+            return f"{fault['fault']}: stopped from another size on than what was tried says"
+    return ""
 
 
 def _complete(
