@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -102,7 +103,9 @@ def gated(root: Path, only: str, captured: pytest.CaptureFixture[str]) -> tuple[
     """Status and verdict of ``root/takes``; every file of the report is whole, and nothing is told as a bug."""
     report = root / "report"
     arguments = [str(root / "takes"), "--golden", str(root / "golden"), "--only", only, "--report", str(report)]
-    status = main(["gate", *arguments])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # samples of 1e38 overflow on the way to "known too roughly"
+        status = main(["gate", *arguments])
     err = captured.readouterr().err
     assert status in (0, 1, 2), err
     assert "Traceback" not in err
@@ -490,7 +493,7 @@ def kills(folder: Path, count: int, seed: int) -> int:
     lasts, seen = time.monotonic() - started, 0
     for number in range(count):
         child = forked(lambda number=number: [write_everything(folder, 2 + number % 50) for _ in range(20)])
-        time.sleep(chance.uniform(0, 1.2 * lasts))
+        time.sleep(chance.uniform(0, 4 * lasts))  # it begins anew, and shares the machine
         os.kill(child, signal.SIGKILL)
         status_of(child)
         seen += whole(folder)
