@@ -300,7 +300,21 @@ ROOMS = (0, 4096, 20_000, 80_000, 160_000, 400_000)
 @pytest.mark.few(2)
 @pytest.mark.parametrize("room", ROOMS)
 @pytest.mark.parametrize(
-    "work", ["report", "old report", "runs", "index", "temporary", "build", "new", "approve", "demo", "board", "sweep"]
+    "work",
+    [
+        "report",
+        "old report",
+        "runs",
+        "index",
+        "temporary",
+        "build",
+        "new",
+        "approve",
+        "demo",
+        "board",
+        "merge",
+        "sweep",
+    ],
 )
 def test_a_disk_that_is_full(
     work: str, room: int, full: Callable[[int], Path], workspace: Workspace, monkeypatch: pytest.MonkeyPatch,
@@ -310,8 +324,12 @@ def test_a_disk_that_is_full(
     disk, golden, take = full(4 << 20), workspace.golden, str(workspace.takes / "short.wav")
     gate = ["gate", str(workspace.takes), "--golden", str(golden)]
     report = disk / "report"
-    if work in ("old report", "board"):
-        assert main([*gate, "--report", str(report if work == "old report" else workspace.root / "report")]) == 0
+    parts_of_one = [str(workspace.root / f"part-{number}") for number in (1, 2)]
+    if work in ("old report", "board", "merge"):
+        assert main([*gate, "--report", str(workspace.root / "report" if work == "board" else report)]) == 0
+    if work == "merge":
+        for number, part in enumerate(parts_of_one, start=1):
+            assert main([*gate, "--shard", f"{number}/2", "--report", part]) == 0
     if work == "approve":
         shutil.copytree(golden, disk / "golden")
     if work == "index":
@@ -332,6 +350,7 @@ def test_a_disk_that_is_full(
         "approve": ["golden", "approve", "short", "--from", str(workspace.takes / "long.wav"), "--why", "x", *to_disk],
         "demo": ["demo", str(disk / "demo")],
         "board": ["board", str(workspace.root / "report"), "--out", str(disk / "board")],
+        "merge": ["merge", *parts_of_one, "--report", str(report)],
         "sweep": ["sweep", str(disk / "sweep.wav")],
     }[work]
     capsys.readouterr()
@@ -345,7 +364,7 @@ def test_a_disk_that_is_full(
     assert not [file for file in disk.rglob(".*") if file.name not in (".filling", index.NAME)]
     if status == 1:
         assert work in ("index", "build")  # a drift that is told, and a build that is told to have had no room
-    if work == "old report" and status == 2 and (report / "verdict.json").exists():
+    if work in ("old report", "merge") and status == 2 and (report / "verdict.json").exists():
         assert json.loads((report / "verdict.json").read_text())["outcome"] == "error"
     if work == "approve":
         assert golden_set.verify(disk / "golden") == []
