@@ -494,6 +494,8 @@ def test_a_clock_that_goes_back_loses_no_run(tmp_path: Path) -> None:
         "2026-04-01T00:00:00+00:00",
         "2026-04-01T00:00:00+00:00",
         "1970-01-01T00:00:00",
+        "9999-12-31T23:59:59+00:00",
+        "2026-05-02T00:00:00+00:00",
     ]
     for number, when in enumerate(times):
         runs.keep(run(number, [finding("spring 1", 0.0)], judged_at=when), tmp_path)
