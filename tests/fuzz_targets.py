@@ -290,7 +290,7 @@ def read_approvals(path: Path) -> None:
     shutil.copy(GOLDEN / "workshop-spring" / "reference.toml", path.parent)
     (reference,) = golden_set.references(path.parent.parent)
     mistakes = golden_set.unlogged(reference)
-    list(golden_set.remarks(reference, path.parent.parent))
+    golden_set.remarks([reference], path.parent.parent)
     record = golden_set.last_measured(reference)
     golden = golden_set.GoldenReference(reference, words.Response(np.zeros((1, 9)), 48000, 0.0))
     with mock.patch.object(approving, "_figures", return_value={"springs": 3, "t30, s": 1.0}):

@@ -59,7 +59,10 @@ class Cluster:
 
     def kept(self) -> list[Path]:
         """What workers keep of runs."""
-        return list(self.folder.glob("worker-*/**/reverdict-*"))
+        try:
+            return list(self.folder.glob("worker-*/**/reverdict-*"))
+        except FileNotFoundError:  # a folder went while it was looked through
+            return self.kept()
 
     def end(self) -> None:
         for process in reversed(self.processes):

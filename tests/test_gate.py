@@ -372,7 +372,7 @@ def test_two_workers_say_what_one_says(workspace: Workspace) -> None:
     checks = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
     assert seen.pop(0) == "judging player: references 2, checks 10"
     assert {said.partition(", ")[0] for said in seen} <= {f"{number} of 10" for number in range(1, 11)}
-    assert seen[-1].startswith("10 of 10, ")
+    assert seen[-1].startswith(("9 of 10, ", "10 of 10, "))  # the last but one may end after the last began
     items = sorted(said.partition(", ")[2] for said in seen)
     assert items == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
 

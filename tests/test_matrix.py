@@ -354,7 +354,7 @@ def test_a_full_matrix_has_every_combination(matrix: Workspace) -> None:
 
 
 def test_block_whole_hands_over_everything_at_once(matrix: Workspace) -> None:
-    from reverdict.trial import request_of
+    from reverdict.asked import request_of
 
     (reference,) = references(matrix.golden)
     whole = next(cell for cell in cells_of(reference) if cell.block_size == "whole")

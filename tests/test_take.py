@@ -12,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from conftest import RATE_HZ, Workspace
+from reverdict.asked import request_of
 from reverdict.errors import BadInput
 from reverdict.gate import gate
 from reverdict.golden_set import references
@@ -20,7 +21,6 @@ from reverdict.render import working_folder
 from reverdict.render.rendering import render
 from reverdict.schema import read_build
 from reverdict.sound import read_sound, write_sound
-from reverdict.trial import request_of
 
 
 def pulse(at: float | NDArray[Any], count: int, top_hz: float = 16000.0) -> NDArray[Any]:

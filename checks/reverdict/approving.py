@@ -136,8 +136,9 @@ class _Offered:
     def said(self) -> Iterator[str]:
         """Render it and say what moves."""
         from reverdict import costing
+        from reverdict.asked import request_of, require_fit
         from reverdict.render import render, working_folder
-        from reverdict.trial import Trial, request_of, require_fit
+        from reverdict.trial import Trial
 
         reference, source = self.reference, self.source
         name = reference.name

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reverdict import __version__, golden_set, judging, parts
+from reverdict.asked import require_fit, why_not_asked
 from reverdict.builds import open_build, selection
 from reverdict.cells import cells_of, checks_in
 from reverdict.errors import BadInput, BadInputs, noted
@@ -120,7 +121,8 @@ def gate(
         if shard:
             (folder / "names").write_text(json.dumps(mine), encoding="utf-8")
             command.append(f"--reverdict-names={folder / 'names'}")
-        in_parallel = [check for check in here if check != "cost"] if jobs > 1 or cluster else []
+        timed = any(not why_not_asked(build, reference.cost, "cost") for reference in references)
+        in_parallel = [check for check in here if check != "cost" or not timed] if jobs > 1 or cluster else []
         if in_parallel and cluster:
             from reverdict.cluster.dispatching import judge_on
 
@@ -134,7 +136,8 @@ def gate(
             _run_items([*command, *together], folder, watch)
         if alone := [check for check in here if check not in in_parallel]:
             _run_items([*command, f"--reverdict-checks={','.join(alone)}"], folder, watch)
-        judged = tuple(_merged(reference, golden_folder, folder, here) for reference in references)
+        remarks = golden_set.remarks(references, golden_folder)
+        judged = tuple(_merged(*one, folder, here) for one in zip(references, remarks, strict=True))
         log = folder / PREPARE_LOG
         said = log.read_text(encoding="utf-8") if log.exists() else ""
     outcome = sum_up([str(reference.outcome) for reference in judged])
@@ -172,8 +175,6 @@ def _require_name(build: Build, references: Sequence[str]) -> None:
 
 
 def _require_fit(build: Build, references: Sequence[Reference]) -> None:
-    from reverdict.trial import require_fit
-
     mistakes: list[BadInput] = []
     for reference in references:
         with noted(mistakes):
@@ -268,7 +269,9 @@ class _Watch:
         self.interrupted = excinfo.value
 
 
-def _merged(reference: Reference, golden_folder: Path, folder: Path, asked: Sequence[str]) -> ReferenceVerdict:
+def _merged(
+    reference: Reference, remarks: tuple[str, ...], folder: Path, asked: Sequence[str]
+) -> ReferenceVerdict:  # fmt: skip
     """One reference from the parts of its items, cell by cell."""
 
     def read(check: str, number: int = 0) -> tuple[CheckVerdict, parts.Besides]:
@@ -288,7 +291,6 @@ def _merged(reference: Reference, golden_folder: Path, folder: Path, asked: Sequ
     brought = [read("conduct", number)[1] for number in range(len(cells))]
     diagnosis = next((one.diagnosis for one in brought if one.diagnosis), ())
     diagnosis_failed = next((one.diagnosis_failed for one in brought if one.diagnosis_failed), "")
-    remarks = tuple(golden_set.remarks(reference, golden_folder))
     return ReferenceVerdict(
         reference.name, reference.title, outcome_of(checks, asked), checks,
         brought[0].curves, remarks, diagnosis, diagnosis_failed, tuple(cells),

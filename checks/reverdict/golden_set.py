@@ -155,7 +155,12 @@ def names(golden_folder: Path, only: str = "*") -> list[str]:
 
 def references(golden_folder: Path, only: str = "*") -> list[Reference]:
     """The selected references without their samples. Raises BadInputs with every mistake of their TOML."""
-    found, mistakes = _read(golden_folder, names(golden_folder, only))
+    return read(golden_folder, names(golden_folder, only))
+
+
+def read(golden_folder: Path, named: Sequence[str]) -> list[Reference]:
+    """References by their names, as ``references`` gives them."""
+    found, mistakes = _read(golden_folder, named)
     if mistakes:
         raise BadInputs(mistakes)
     return found
@@ -180,7 +185,7 @@ def load(golden_folder: Path, only: str = "*", among: Sequence[str] | None = Non
     BadInput
         Nothing to load, see ``names``.
     """
-    found, mistakes = _selected(golden_folder, only, among)
+    found, mistakes = _read(golden_folder, _selected(golden_folder, only, among))
     loaded = []
     for reference in found:
         response, faults = _response(reference)
@@ -196,7 +201,12 @@ def prove(golden_folder: Path, only: str = "*", among: Sequence[str] | None = No
 
     No samples are kept, and files are read side by side: decoding and digests leave Python's lock alone.
     """
-    found, mistakes = _selected(golden_folder, only, among)
+    return read_proven(golden_folder, _selected(golden_folder, only, among))
+
+
+def read_proven(golden_folder: Path, named: Sequence[str]) -> list[Reference]:
+    """References by their names, as ``prove`` gives them."""
+    found, mistakes = _read(golden_folder, named)
     with ThreadPoolExecutor(READERS) as readers:
         for faults in readers.map(lambda reference: _response(reference)[1], found):
             mistakes += faults
@@ -205,11 +215,8 @@ def prove(golden_folder: Path, only: str = "*", among: Sequence[str] | None = No
     return found
 
 
-def _selected(
-    golden_folder: Path, only: str, among: Sequence[str] | None
-) -> tuple[list[Reference], list[BadInput]]:  # fmt: skip
-    selected = names(golden_folder, only)
-    return _read(golden_folder, [name for name in selected if among is None or name in among])
+def _selected(golden_folder: Path, only: str, among: Sequence[str] | None) -> list[str]:
+    return [name for name in names(golden_folder, only) if among is None or name in among]
 
 
 def verify(golden_folder: Path) -> list[BadInput]:
@@ -372,11 +379,15 @@ def approving(
 
 def look_at(name: str, golden_folder: Path, why: str = "", who: str = "") -> Approving:
     """A reference as it stands, and what an approval would make of it. To write it, hold it by ``approving``."""
-    path = golden_folder / name / REFERENCE_FILE
     defaults = _defaults(golden_folder)
-    reference = schema.read_reference(path, defaults)
-    shared = schema.read_toml(defaults.path) if defaults.path.exists() else {}
-    return Approving(reference, path.read_text(encoding="utf-8-sig"), defaults, shared, why, who)
+    reference = schema.read_reference(golden_folder / name / REFERENCE_FILE, defaults)
+    return _in_hands(reference, defaults, _as_written(defaults), why, who)
+
+
+def _in_hands(
+    reference: Reference, defaults: DefaultTolerances, shared: Mapping[str, Any], why: str = "", who: str = ""
+) -> Approving:
+    return Approving(reference, reference.path.read_text(encoding="utf-8-sig"), defaults, shared, why, who)
 
 
 @dataclass(frozen=True)
@@ -563,6 +574,11 @@ def _defaults(golden_folder: Path) -> DefaultTolerances:
     return schema.read_tolerances(path) if os.path.lexists(path) else DefaultTolerances(path)
 
 
+def _as_written(defaults: DefaultTolerances) -> dict[str, Any]:
+    """Their tables; none where there is no such file."""
+    return schema.read_toml(defaults.path) if defaults.path.exists() else {}
+
+
 def _read(golden_folder: Path, selected: Sequence[str]) -> tuple[list[Reference], list[BadInput]]:
     mistakes: list[BadInput] = []
     try:
@@ -655,13 +671,20 @@ def last_measured(reference: Reference) -> Record | None:
 
 def edited_by_hand(reference: Reference, golden_folder: Path) -> tuple[terms.Change, ...]:
     """Terms in force that are not those last approved, see ``Approving.edited``."""
-    return look_at(reference.name, golden_folder).edited()
+    defaults = _defaults(golden_folder)
+    return _in_hands(reference, defaults, _as_written(defaults)).edited()
 
 
-def remarks(reference: Reference, golden_folder: Path) -> Iterator[str]:
-    """What a verdict should tell of a reference: terms nobody approved, and approval under another analysis."""
-    if changes := edited_by_hand(reference, golden_folder):
-        yield f"tolerances not approved, edited by hand: {'; '.join(map(str, changes))}"
+def remarks(found: Sequence[Reference], golden_folder: Path) -> list[tuple[str, ...]]:
+    """What a verdict should tell of each reference: terms nobody approved, and approval under another analysis."""
+    defaults = _defaults(golden_folder)
+    shared = _as_written(defaults)
+    return [tuple(_remarks(one, _in_hands(one, defaults, shared).edited())) for one in found]
+
+
+def _remarks(reference: Reference, edited: Sequence[terms.Change]) -> Iterator[str]:
+    if edited:
+        yield f"tolerances not approved, edited by hand: {'; '.join(map(str, edited))}"
     then = reference.approval.analysis_version
     if then not in (None, ANALYSIS_VERSION):
         moved = "golden verify says what it measures differently now"

@@ -9,7 +9,6 @@ Only names are imported at the top: this module is loaded by every pytest run of
 
 from __future__ import annotations
 
-import glob
 import json
 import shutil
 from pathlib import Path
@@ -139,16 +138,16 @@ class ReferenceFile(pytest.File):
     def collect(self) -> Iterator[pytest.Item]:
         """Read the reference and give its items."""
         from reverdict import golden_set
+        from reverdict.asked import require_fit
         from reverdict.cells import checks_in
-        from reverdict.trial import require_fit, trials_of
+        from reverdict.trial import trials_of
 
         name = self.path.parent.name
         build: Build = self.config.stash[BUILD]
         try:
-            folder, only = self.path.parent.parent, glob.escape(name)
             # The gate has proved the samples; they are read again when the first item runs, and let go after the last.
-            proved = self.config.getoption("--reverdict-parts")
-            (reference,) = golden_set.references(folder, only) if proved else golden_set.prove(folder, only)
+            read = golden_set.read if self.config.getoption("--reverdict-parts") else golden_set.read_proven
+            (reference,) = read(self.path.parent.parent, [name])
             require_fit(build, reference)
         except BadInput as error:
             _hand_on_trouble(self.config, name, error)

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any
 
 import reverdict
 from reverdict import golden_set, judging
+from reverdict.asked import request_of
 from reverdict.durable import replace_text
 from reverdict.errors import BadInput, cause
 from reverdict.faults import Catalogue, Fault, catalogue
@@ -38,7 +39,7 @@ from reverdict.phrases import of_another_version
 from reverdict.reading import json_of, misfit
 from reverdict.report.data.sensitivity import json_schema
 from reverdict.searching import GATE, LEVELS, Outcomes, Tried, edge, search
-from reverdict.trial import judge_response, request_of
+from reverdict.trial import judge_response
 from reverdict.words import CHECKS, Outcome
 
 if TYPE_CHECKING:

@@ -6,21 +6,19 @@ the two rates first (``measure.resampling``).
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from reverdict import judging, keeping, own_checks
+from reverdict.asked import baseline_of, request_of, why_not_asked
 from reverdict.cells import cells_of
 from reverdict.check import conduct, echo_timing, energy_decay, group_delay
 from reverdict.curves import curves_of
-from reverdict.cycle_log import read_cycle_log
-from reverdict.errors import BadInput, BadInputs
 from reverdict.measure.measurement import Comparison, Measurement, lags_beside, measure, measure_beside
 from reverdict.measure.resampling import at_rate
 from reverdict.reference import Conduct, EchoTiming, Own
-from reverdict.render import RECORDED, Request, as_rendered, parameters_missing, render
+from reverdict.render import RECORDED, as_rendered, render
 from reverdict.words import CheckVerdict, Outcome, Response
 
 if TYPE_CHECKING:
@@ -30,7 +28,7 @@ if TYPE_CHECKING:
     from reverdict.diagnose.telling import Explanation
     from reverdict.golden_set import GoldenReference
     from reverdict.measure.manners import Observed
-    from reverdict.reference import CheckSettings, Reference
+    from reverdict.reference import CheckSettings
     from reverdict.render import Build, Rendering
     from reverdict.words import Finding
 
@@ -46,71 +44,6 @@ SLOW_TAIL = "cost of a silent tail"
 """The one finding of conduct that no change of the sound explains."""
 NO_RESPONSE = "nothing to measure: the build gave no usable output"
 RECORDED_ONCE = "a recording is one render, and answers for the main cell alone"
-
-
-def request_of(reference: Reference, cell: Cell | None = None) -> Request:
-    """What a reference asks a build to render in a cell, the main one unless told otherwise."""
-    asked, cell = reference.render, cell or cells_of(reference)[0]
-    request = Request(
-        reference.name, reference.channels, cell.rate_hz, 1, asked.seconds, asked.preroll_s, cell.level_dbfs,
-        asked.parameters, cell.preset,
-    )  # fmt: skip
-    return replace(request, block_size=request.total_samples if cell.block_size == "whole" else int(cell.block_size))
-
-
-def require_fit(build: Build, reference: Reference) -> None:
-    """Raise BadInputs, before anything is rendered, with what this build cannot be put to this reference for.
-
-    That is a preset that the reference asks for and the build, or the one which cost is timed against, does not have; a
-    parameter which the argv of one of them asks for and nobody says; a build to time against that is not there; and a
-    log of cycles that cannot be read.
-    """
-    mistakes = []
-    if build.cycles is not None and not _why_not_asked(build, reference, "cost"):
-        read_cycle_log(build.cycles)
-    baseline, presets = _baseline_of(build, reference), reference.render.presets
-    asked = [(build, presets if build.kind not in RECORDED else ()), *([(baseline, presets[:1])] if baseline else ())]
-    for one, names in asked:
-        mistakes += [_no_preset(one, name, reference) for name in names if name not in one.presets]
-        given = [{**reference.render.parameters, **one.presets.get(name, {})} for name in names or ("",)]
-        for name in dict.fromkeys(name for parameters in given for name in parameters_missing(one, parameters)):
-            near = difflib.get_close_matches(name, [*one.parameters, *reference.render.parameters], 1)
-            if near:
-                slip = f'asks for "{name}", which nobody gives; is {near[0]} meant?'
-                mistakes.append(BadInput(f"{one.place}: build.argv", slip))
-                continue
-            ask = f'no "{name}", which build.argv of {one.place} asks for'
-            mistakes.append(
-                BadInput(f"{reference.path}: render.parameters", f'{ask}; write {name} = "…" under [render.parameters]')
-            )
-    if mistakes:
-        raise BadInputs(mistakes)
-
-
-def _no_preset(build: Build, name: str, reference: Reference) -> BadInput:
-    known = ", ".join(build.presets)
-    meant = f"there are {known}" if known else f"write it as a table [build.presets.{name}] of parameters"
-    return BadInput(f"{build.place}: build.presets", f'no "{name}", which {reference.path} asks for; {meant}')
-
-
-def _baseline_of(build: Build, reference: Reference) -> Build | None:
-    """The build that cost is timed against, where it is asked and there is one. BadInput if it cannot be read."""
-    from reverdict.schema import read_build
-
-    path, key = build.baseline, f"{build.place}: build.baseline"
-    if not path:
-        path, key = reference.cost.baseline, f"{reference.path}: cost.baseline"
-    if not path or _why_not_asked(build, reference, "cost"):
-        return None
-    if not path.is_file():
-        raise BadInput(key, f"{path}: no such file; need the TOML of a build to time against")
-    # The same name in two TOMLs must not share a folder of compiled programs.
-    baseline = read_build(path)
-    return replace(baseline, identity=replace(baseline.identity, about="baseline"))
-
-
-def _why_not_asked(build: Build, reference: Reference, check: str) -> str:
-    return reference.settings(check).not_asked or build.not_asked.get(check, "")
 
 
 @dataclass(frozen=True)
@@ -221,11 +154,9 @@ class Trial:
 
     def why_not_asked(self, check: str) -> str:
         """Why this check is not put in this cell, by the reference or by the build; empty where it is."""
-        if why := self._settings(check).not_asked:
-            return why
         if self.cell.axes and self.build.kind in RECORDED:
-            return RECORDED_ONCE
-        return self.build.not_asked.get(check, "")
+            return self._settings(check).not_asked or RECORDED_ONCE
+        return why_not_asked(self.build, self._settings(check), check)
 
     def _settings(self, check: str) -> CheckSettings:
         return self.golden.reference.settings(check, self.cell.axes)
@@ -289,7 +220,7 @@ class Trial:
         from reverdict import costing
 
         reference = self.golden.reference
-        asked = costing.Asked(self.build, _baseline_of(self.build, reference), reference, request_of(reference))
+        asked = costing.Asked(self.build, baseline_of(self.build, reference), reference, request_of(reference))
         findings, self.cost = costing.observe(asked, self.work_folder, benchmark)
         return findings
 

@@ -111,26 +111,39 @@ def filter_delay_s(frequency_hz: NDArray[Any], centre_hz: float, fraction: int =
 class BandSound:
     """One band of a sound, from ``lead_blocks(rate_hz)`` blocks before the click on.
 
-    samples : ndarray, shape (blocks × per_block,)
-        At a rate of its own: ``per_block`` samples stand for a block of ``block_samples(rate_hz)`` of the sound.
+    turned : ndarray, shape (all blocks × per_block,)
+        As a transform gives it, from the click on, with the ``lead`` blocks before the click at the end. At a rate of
+        its own: ``per_block`` samples stand for a block of ``block`` samples of the sound.
+    heard : int
+        Blocks from the click on.
     early_s : float
         How much earlier the backward filter makes the energy, on average; 0 for the whole sound.
     """
 
-    samples: NDArray[Any]
+    turned: NDArray[Any]
     per_block: int
-    early_s: float
+    block: int
+    lead: int
+    heard: int
+    early_s: float = 0.0
 
-    def block_energy(self, block: int) -> NDArray[Any]:
-        """Sum of squares per block of ``block`` samples of the sound, shape (blocks,)."""
-        rows = self.samples.reshape(-1, self.per_block)
-        return np.asarray(np.einsum("ij,ij->i", rows, rows) * (block / self.per_block))
+    @property
+    def samples(self) -> NDArray[Any]:
+        """In the order of time, shape (blocks × per_block,)."""
+        rows = self.turned.reshape(-1, self.per_block)
+        return np.concatenate([rows[rows.shape[0] - self.lead :], rows[: self.heard]]).ravel()
+
+    def block_energy(self) -> NDArray[Any]:
+        """Sum of squares of the sound per block, shape (blocks,)."""
+        rows = self.turned.reshape(-1, self.per_block)
+        energy = np.einsum("ij,ij->i", rows, rows) * (self.block / self.per_block)
+        return np.concatenate([energy[energy.size - self.lead :], energy[: self.heard]])
 
 
 def each_band(
     samples: NDArray[Any], rate_hz: float, centres_hz: Sequence[float], fraction: int = 1
 ) -> Iterator[BandSound]:
-    """Yield the whole sound without offset and wander below 50 Hz, then each band; one at a time in memory.
+    """Yield the whole sound without offset and wander below 50 Hz, then each band; one or two at a time in memory.
 
     Parameters
     ----------
@@ -144,24 +157,40 @@ def each_band(
     step_hz = rate_hz / (blocks * block)
     frequency = np.arange(spectrum.size) * step_hz
 
-    def in_time(part: NDArray[Any], per_block: int) -> NDArray[Any]:
-        filtered = fft.irfft(part, blocks * per_block)
-        filtered *= per_block / block
-        return np.concatenate([filtered[(blocks - lead) * per_block :], filtered[: heard * per_block]])
+    def in_time(parts: NDArray[Any], per_block: int) -> NDArray[Any]:
+        # As large at fewer samples; the bins are scaled, of which there are no more.
+        parts *= per_block / block
+        return np.asarray(fft.irfft(parts, blocks * per_block))
 
-    yield BandSound(in_time(spectrum * high_pass(frequency), block), block, 0.0)
-    for nominal_hz in centres_hz:
-        centre_hz = exact_centre(nominal_hz)
-        # Beyond four octaves on either side the filter is more than 80 dB down; there it is taken as shut.
-        first = int(centre_hz / SHUT / step_hz)
-        last = min(int(centre_hz * SHUT / step_hz), spectrum.size)
-        per_block = _enough_per_block(block, 2 * last / blocks)
-        part = np.zeros(blocks * per_block // 2 + 1, dtype=complex)
-        own_hz = frequency[first:last]
-        part[first:last] = spectrum[first:last] * _backward(first, last, step_hz, centre_hz, fraction)
-        yield BandSound(
-            in_time(part, per_block), per_block, _mean_delay_s(part[first:last], own_hz, centre_hz, fraction)
-        )
+    yield BandSound(in_time(spectrum * high_pass(frequency), block), block, block, lead, heard)
+    # Beyond four octaves on either side the filter is more than 80 dB down; there it is taken as shut.
+    edges = [
+        (centre_hz, int(centre_hz / SHUT / step_hz), min(int(centre_hz * SHUT / step_hz), spectrum.size))
+        for centre_hz in map(exact_centre, centres_hz)
+    ]
+    sizes = [_enough_per_block(block, 2 * last / blocks) for *_, last in edges]
+    # Two transforms of a length take little more than one.
+    for begin, end in _runs(sizes, 2 if spectrum.size <= KEPT_BINS else 1):
+        per_block = sizes[begin]
+        parts = np.zeros((end - begin, blocks * per_block // 2 + 1), dtype=complex)
+        for part, (centre_hz, first, last) in zip(parts, edges[begin:end], strict=True):
+            response = _backward(first, last, step_hz, centre_hz, fraction)
+            np.multiply(spectrum[first:last], response, out=part[first:last])
+        early_s = [
+            _mean_delay_s(part[first:last], frequency[first:last], centre_hz, fraction)
+            for part, (centre_hz, first, last) in zip(parts, edges[begin:end], strict=True)
+        ]
+        for turned, sooner_s in zip(in_time(parts, per_block), early_s, strict=True):
+            yield BandSound(turned, per_block, block, lead, heard, sooner_s)
+
+
+def _runs(values: Sequence[int], most: int) -> Iterator[tuple[int, int]]:
+    """Stretches of at most so many equal values, as first index and end."""
+    begin = 0
+    for end in range(1, len(values) + 1):
+        if end == len(values) or values[end] != values[begin] or end - begin == most:
+            yield begin, end
+            begin = end
 
 
 def _backward(first: int, last: int, step_hz: float, centre_hz: float, fraction: int) -> NDArray[Any]:

@@ -196,7 +196,7 @@ class _Grid:
 
     def measure(self, centre_hz: float | None, width_hz: float, band: BandSound) -> tuple[BandDecay, float]:
         """Decay of one band, and until when after the click its echo density may be told."""
-        energy = band.block_energy(self.block)
+        energy = band.block_energy()
         energy = energy[: energy.size - self.faded]
         smooth = running_mean(energy, max(int(0.005 / self.block_s), 1)) if energy.size else np.zeros(1)
         peak = float(smooth.max())

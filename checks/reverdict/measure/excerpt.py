@@ -78,19 +78,40 @@ def take_excerpt(
         Where to cut instead; times count from the click nevertheless. The record begins where it begins.
     """
     first = max(int(np.floor((click_at_s if from_s is None else from_s) * rate_hz)), 0)
-    cut = np.array(samples[first : first + max(round(seconds * rate_hz), 16)], dtype=float)
-    fade = max(cut.size // 10, 1)
+    cut = samples[first : first + _length(rate_hz, seconds)]
+    spectrum, step_hz = take_spectrum(cut, rate_hz, seconds)
+    bins = spectrum.size
+    spectrum *= np.exp(2j * np.pi * np.arange(bins) * step_hz * (click_at_s - first / rate_hz))
+    unfaded = cut[: cut.size - _fade(cut.size)]
+    noise = np.minimum(tail_noise(samples, rate_hz, bins, step_hz), quiet_noise(unfaded, rate_hz, bins, step_hz))
+    return Excerpt(spectrum, step_hz, noise)
+
+
+def take_spectrum(
+    samples: NDArray[Any], rate_hz: float, seconds: float, highest_hz: float = HIGHEST_HZ
+) -> tuple[NDArray[Any], float]:
+    """One-sided spectrum of ``seconds`` from the first sample on, the last tenth faded out, and the step of its bins.
+
+    samples : ndarray, shape (samples,)
+    """
+    cut = np.array(samples[: _length(rate_hz, seconds)], dtype=float)
+    fade = _fade(cut.size)
     cut[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
     # What a fold moves before the click wraps round to the end of the silence behind the sound, not onto time zero.
     size = fft.next_fast_len(int(WITH_SILENCE * cut.size), real=True)
     step_hz = rate_hz / size
-    bins = min(int(HIGHEST_HZ / step_hz), size // 2)
-    bins = next_smaller_fast(bins)
+    bins = next_smaller_fast(min(int(highest_hz / step_hz), size // 2))
     spectrum = 2 * fft.rfft(cut, size)[:bins]
     spectrum[0] = 0
-    spectrum *= np.exp(2j * np.pi * np.arange(bins) * step_hz * (click_at_s - first / rate_hz))
-    noise = np.minimum(tail_noise(samples, rate_hz, bins, step_hz), quiet_noise(cut[:-fade], rate_hz, bins, step_hz))
-    return Excerpt(spectrum, step_hz, noise)
+    return spectrum, step_hz
+
+
+def _length(rate_hz: float, seconds: float) -> int:
+    return max(round(seconds * rate_hz), 16)
+
+
+def _fade(samples: int) -> int:
+    return max(samples // 10, 1)
 
 
 def next_smaller_fast(size: int) -> int:
@@ -147,6 +168,13 @@ def phase_of(delay_s: NDArray[Any], step_hz: float) -> NDArray[Any]:
     steps[0] = 0.0
     np.cumsum((delay_s[1:] + delay_s[:-1]) / 2, out=steps[1:])
     return 2 * np.pi * step_hz * steps
+
+
+def vertex(around: NDArray[Any]) -> float:
+    """Where the parabola through the logarithms of three values has its top, −1 to 1 from the middle one."""
+    left, middle, right = np.log(np.maximum(around, 1e-300))
+    bend = left - 2 * middle + right
+    return float(0.5 * (left - right) / bend) if bend < 0 else 0.0
 
 
 def tukey(time_s: NDArray[Any], flat_s: float, edge_s: float) -> NDArray[Any]:

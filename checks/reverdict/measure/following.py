@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, phase_of
+from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, phase_of, vertex
 from reverdict.measure.series import HIGH_HZ, LOW_HZ, Series
 from reverdict.measure.settling import Track
 
@@ -27,8 +27,10 @@ LOWEST_HZ = 100.0
 FOLLOW_STEP_HZ = 40.0
 FOLLOW_WIDTH_HZ = 150.0
 FOLLOW_TRUST_S = 0.8e-3
-OFFSETS = 33
-"""Times within 4 ms at which a pulse is looked for: a quarter of its standard width apart."""
+OFFSETS_S = np.linspace(-4e-3, 4e-3, 33)
+"""When a pulse is looked for: times a quarter of its standard width apart."""
+NEAR_OFFSETS_S = np.linspace(-1.6e-3, 1.6e-3, 65)
+"""By what all passes together may say that the first is off."""
 MOST_MISSES = 3
 NEAR_S = 3.5e-3
 LATER_PASSES = 3
@@ -91,11 +93,9 @@ def _track_upwards(
     Returns the curve given with what was found appended, frequencies and delays.
     """
     quantile, above = background
-    offsets_s = np.linspace(-4e-3, 4e-3, OFFSETS)
-    rank = round(quantile / 100 * (offsets_s.size - 1))
-    prior = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
+    rank = round(quantile / 100 * (OFFSETS_S.size - 1))
+    prior = np.exp(-0.5 * (OFFSETS_S / FOLLOW_TRUST_S) ** 2)
     reach = int(3 * FOLLOW_WIDTH_HZ / excerpt.step_hz)
-    turns = _turns(reach, excerpt.step_hz)
     frequencies, delays = list(frequency_hz), list(delay_s)
     loudest = 0.0
     misses = 0
@@ -112,31 +112,33 @@ def _track_upwards(
             offset_s = _offset_by_all(excerpt, bins, expected, later, held_s)
             misses = 0
         else:
-            pulse = np.abs(_folded(excerpt, bins, expected, turns)) ** 2
+            pulse = np.abs(_folded(excerpt, bins, expected, _turns(reach, excerpt.step_hz))) ** 2
             best = int(np.argmax(pulse * prior))
             loudest = max(loudest, float(pulse[best]))
             lost = (
                 pulse[best] < above * np.partition(pulse, rank)[rank]
                 or pulse[best] < 1e-3 * loudest
                 or pulse[best] < 10 * excerpt.noise[centre] * FOLLOW_WIDTH_HZ / excerpt.step_hz
-                or abs(offsets_s[best]) > 2.5 * FOLLOW_TRUST_S
+                or abs(OFFSETS_S[best]) > 2.5 * FOLLOW_TRUST_S
             )
             misses = misses + 1 if lost else 0
-            offset_s = 0.0 if lost else _peak_time(pulse, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0]
+            offset_s = 0.0 if lost else _time_of_peak(pulse, best, OFFSETS_S)
         frequencies.append(hz)
         delays.append(expected_s + offset_s)
     kept = len(frequencies) - misses
     return np.array(frequencies[:kept]), np.array(delays[:kept])
 
 
-@lru_cache(maxsize=8)
-def _turns(reach: int, step_hz: float) -> NDArray[Any]:
-    """What brings a stretch of so many bins on either side to the times it is looked at, shape (times, bins)."""
+@lru_cache(maxsize=32)
+def _turns(reach: int, step_hz: float, trips: int = 0) -> NDArray[Any]:
+    """What brings a stretch of so many bins on either side to the times it is looked at, shape (times, bins).
+
+    ``OFFSETS_S``, or for a pass of so many trips as many ``NEAR_OFFSETS_S``.
+    """
     away_hz = np.arange(-reach, reach + 1) * step_hz
-    return np.asarray(
-        np.exp(2j * np.pi * np.outer(np.linspace(-4e-3, 4e-3, OFFSETS), away_hz))
-        * np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
-    )
+    times_s = trips * NEAR_OFFSETS_S if trips else OFFSETS_S
+    weight = np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
+    return np.asarray(np.exp(2j * np.pi * np.outer(times_s, away_hz)) * weight)
 
 
 def _folded(excerpt: Excerpt, bins: NDArray[Any], delay_s: NDArray[Any], turns: NDArray[Any]) -> NDArray[Any]:
@@ -151,23 +153,19 @@ def _offset_by_all(
     excerpt: Excerpt, bins: NDArray[Any], expected: NDArray[Any], later: Sequence[tuple[int, float]], held_s: float
 ) -> float:
     """What the prediction is off, by all passes together: n trips later, n times as far from a neighbour."""
-    offsets_s = np.linspace(-1.6e-3, 1.6e-3, 65)
-    away_hz = (bins - bins[bins.size // 2]) * excerpt.step_hz
-    weight = np.exp(-0.5 * (away_hz / FOLLOW_WIDTH_HZ) ** 2)
-    score = np.exp(-0.5 * (offsets_s / FOLLOW_TRUST_S) ** 2)
-    total = np.zeros(offsets_s.size)
+    score = np.exp(-0.5 * (NEAR_OFFSETS_S / FOLLOW_TRUST_S) ** 2)
+    total = np.zeros(NEAR_OFFSETS_S.size)
     for trips, off_s in [(1, 0.0), *later]:
         delay_s = trips * expected + off_s
         if delay_s[-1] > held_s:
             break
-        turns = np.exp(2j * np.pi * trips * np.outer(offsets_s, away_hz)) * weight
-        power = np.abs(_folded(excerpt, bins, delay_s, turns)) ** 2
+        power = np.abs(_folded(excerpt, bins, delay_s, _turns(bins.size // 2, excerpt.step_hz, trips))) ** 2
         total += power / power.max()
     score = score * total
     best = int(np.argmax(score))
-    if not 0 < best < offsets_s.size - 1:
+    if not 0 < best < NEAR_OFFSETS_S.size - 1:
         return 0.0
-    return float(_peak_time(score, best) * (offsets_s[1] - offsets_s[0]) + offsets_s[0])
+    return _time_of_peak(score, best, NEAR_OFFSETS_S)
 
 
 def _predict(
@@ -186,8 +184,5 @@ def _predict(
     return np.asarray(1 / np.sqrt(np.maximum(ahead, 0.15 * float(inverse[-1]))))
 
 
-def _peak_time(power: NDArray[Any], peak: int) -> float:
-    """Vertex of the parabola through the log power around a peak, in samples."""
-    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    bend = left - 2 * middle + right
-    return peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+def _time_of_peak(power: NDArray[Any], peak: int, times_s: NDArray[Any]) -> float:
+    return float(times_s[peak] + vertex(power[peak - 1 : peak + 2]) * (times_s[1] - times_s[0]))

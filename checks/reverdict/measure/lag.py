@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import fft
 
-from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
+from reverdict.measure.excerpt import HIGHEST_HZ, Excerpt, phase_of, smooth_over_frequency, take_spectrum, vertex
 from reverdict.measure.settling import (
     CUT_S,
     GRID_STEP_HZ,
@@ -23,6 +23,7 @@ from reverdict.measure.settling import (
     gaps_between,
     power_beside,
     settle,
+    turn_back,
     whittaker,
 )
 from reverdict.measure.springs import Pass, SpringMeasurement, find_springs, needed_seconds, track_of
@@ -42,10 +43,13 @@ HALF = 0.5
 AGREE_S = 0.1e-3
 NEWTON_STEPS = 8
 MOST_FOLDS = 12
-FOLDED_S = 1e-6
+FOLDED_S, FOLDED_SHARE = 1e-6, 0.25
+"""A lag that moves by less than this, or than this share of its uncertainty, from fold to fold is not folded again."""
 WANDER_BELOW_HZ = 1000.0
 HELD = 0.88
 LAG_STIFFNESS = 1e5
+WITH_EDGE, BESIDE_HZ = 1.06, 700.0
+"""How much more of the spectrum is kept than the highest pass needs: its soft edge, and what is beside it."""
 ROUNDS = 3 * (Round(2e-3, 2e-3),)
 DECIMALS = 14
 """Lags are told to ten femtoseconds: less is rounding, and a response against itself lags by exactly nothing."""
@@ -165,14 +169,16 @@ def pass_lags(
     """
     seconds = min(golden.size, candidate.size) / rate_hz
     seconds = min(seconds, needed_seconds(max(spring.passes[0].time_s for spring in measured.springs)))
-    golden_excerpt = take_excerpt(golden, rate_hz, 0.0, seconds)
-    candidate_excerpt = take_excerpt(candidate, rate_hz, 0.0, seconds)
     passes = [one for spring in measured.springs for one in spring.passes]
+    upto_hz = min(WITH_EDGE * max(float(one.curve.frequency_hz[-1]) for one in passes) + BESIDE_HZ, HIGHEST_HZ)
+    golden_excerpt = _excerpt(golden, rate_hz, seconds, upto_hz)
+    candidate_excerpt = _excerpt(candidate, rate_hz, seconds, upto_hz)
     tracks = [track_of(golden_excerpt, one.curve) for one in passes]
     gaps_s = gaps_between(golden_excerpt, tracks)
     golden_rest = settle(golden_excerpt, tracks, ROUNDS, gaps_s)
     offsets = [
-        _coarse_lag(candidate_excerpt, track, reach) for track, reach in zip(tracks, _reaches(passes), strict=True)
+        _coarse_lag(golden_excerpt, candidate_excerpt, track, reach)
+        for track, reach in zip(tracks, _reaches(passes), strict=True)
     ]
     lags_s = [np.full_like(track.delay_s, offset) for track, offset in zip(tracks, offsets, strict=True)]
     # At least twice: only a pulse brought to where the golden's stands is cut just as the golden's is.
@@ -189,8 +195,7 @@ def pass_lags(
             _smooth_lag(golden_excerpt, one, lag) if lag.frequency_hz.size > 2 else lag_s
             for one, lag, lag_s in zip(passes, lags, lags_s, strict=True)
         ]
-        moves_s = [np.abs(after - before).max() for before, after in zip(folded_s, lags_s, strict=True)]
-        if turn and max(moves_s) < FOLDED_S:
+        if turn and all(_has_settled(golden_excerpt, *one) for one in zip(lags, folded_s, lags_s, strict=True)):
             break
     lags = [
         _not_held(one, seconds) if one.time_s > HELD * seconds else _believed(one, lag)
@@ -208,6 +213,12 @@ def pass_lags(
     return [[next(in_order) for _ in spring.passes] for spring in measured.springs]
 
 
+def _excerpt(samples: NDArray[Any], rate_hz: float, seconds: float, upto_hz: float) -> Excerpt:
+    """What holds the passes of a response; its noise is not asked for here."""
+    spectrum, step_hz = take_spectrum(samples, rate_hz, seconds, upto_hz)
+    return Excerpt(spectrum, step_hz, np.zeros(spectrum.size))
+
+
 def _numbered(measured: SpringMeasurement) -> list[tuple[int, Pass]]:
     return [(index, one) for index, spring in enumerate(measured.springs) for one in spring.passes]
 
@@ -222,13 +233,18 @@ def _reaches(passes: Sequence[Pass]) -> list[float]:
     return reaches
 
 
-def _coarse_lag(candidate: Excerpt, track: Track, reach_s: float) -> float:
-    """Where the golden's folded pulse fits the folded candidate best: the peak of their cross-correlation."""
+def _coarse_lag(golden: Excerpt, candidate: Excerpt, track: Track, reach_s: float) -> float:
+    """Where the golden's folded pulse fits the folded candidate best: the peak of their cross-correlation.
+
+    Between two points of it, the golden's own says how far neighbours push it.
+    """
     assert track.pulse is not None
-    turn_back = np.exp(1j * phase_of(track.delay_s, candidate.step_hz))
-    across = fft.ifft(candidate.spectrum * turn_back * band_weight(candidate, track) * np.conj(track.pulse))
+    pattern = turn_back(golden, track, golden.spectrum.size) * band_weight(golden, track) * np.conj(track.pulse)
+    own, across = (np.abs(fft.ifft(one.spectrum * pattern)) for one in (golden, candidate))
     near = np.flatnonzero(np.abs(candidate.time_s) <= reach_s)
-    return float(candidate.time_s[near[np.argmax(np.abs(across[near]))]])
+    peak = int(near[np.argmax(across[near])])
+    ahead = [np.take(level, [at - 1, at, at + 1], mode="wrap") for level, at in ((across, peak), (own, 0))]
+    return float(candidate.time_s[peak] + (vertex(ahead[0]) - vertex(ahead[1])) / candidate.rate_hz)
 
 
 def _believed(one: Pass, lag: PassLag) -> PassLag:
@@ -264,6 +280,15 @@ def _smooth_lag(excerpt: Excerpt, one: Pass, lag: PassLag) -> NDArray[Any]:
     smooth = straight + whittaker(added, straight**-3, LAG_STIFFNESS)
     lag_s = golden_s[0] / np.sqrt(np.maximum(smooth, 0.1 * straight)) - golden_s
     return np.interp(excerpt.frequency_hz, grid, lag_s)
+
+
+def _has_settled(excerpt: Excerpt, lag: PassLag, before_s: NDArray[Any], after_s: NDArray[Any]) -> bool:
+    """Whether a lag, on every bin, moved by next to nothing, or by little of what it is known to."""
+    move_s = np.abs(after_s - before_s)
+    if not lag.frequency_hz.size:
+        return bool(move_s.max() < FOLDED_S)
+    known_s = np.interp(excerpt.frequency_hz, lag.frequency_hz, lag.uncertainty_s)
+    return bool(np.all(move_s < np.maximum(FOLDED_S, FOLDED_SHARE * known_s)))
 
 
 @dataclass(frozen=True)
@@ -304,10 +329,10 @@ def _fine_lag(golden: Excerpt, side: _GoldenSide, rest: NDArray[Any], moved: Tra
     assert moved.pulse is not None
     step_hz, grid, at, energy_golden = golden.step_hz, side.grid_hz, side.at, side.energy
     cross = moved.pulse * np.conj(side.pulse)
+    root = np.sqrt(np.abs(cross))
     neighbours = np.zeros_like(cross)
-    neighbours[1:] = cross[1:] * np.conj(cross[:-1])
     # Weighted by |cross| as energy is, not by its square.
-    neighbours /= np.sqrt(np.abs(neighbours)) + 1e-300
+    neighbours[1:] = cross[1:] * np.conj(cross[:-1]) / (root[1:] * root[:-1] + 1e-300)
     turning = _smooth_complex(neighbours, step_hz)
     energy_candidate = smooth_over_frequency(np.abs(moved.pulse) ** 2, SMOOTHING_HZ, step_hz)[at]
     lag_s = np.round(folded_s[at] - np.angle(turning[at]) / (2 * np.pi * step_hz), DECIMALS)

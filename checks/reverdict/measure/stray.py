@@ -74,11 +74,26 @@ def _loudest_near(cells: NDArray[Any]) -> NDArray[Any]:
     """Per cell, the loudest of those it may stand for: shape (windows, bands)."""
     around = np.pad(cells, ((0, 0), (1, 1)))
     bands = np.maximum(np.maximum(around[:, :-2], around[:, 2:]), cells)
-    near = np.empty_like(bands)
-    for window in range(bands.shape[0]):
-        first = min(int(LINGERS * window), max(window - LATER_WINDOWS, 0))
-        near[window] = bands[first : window + SOONER_WINDOWS + 1].max(axis=0)
-    return near
+    window = np.arange(bands.shape[0])
+    first = np.minimum((LINGERS * window).astype(int), np.maximum(window - LATER_WINDOWS, 0))
+    last = np.minimum(window + SOONER_WINDOWS, window.size - 1)
+    return _loudest_from_to(bands, first, last)
+
+
+def _loudest_from_to(values: NDArray[Any], first: NDArray[Any], last: NDArray[Any]) -> NDArray[Any]:
+    """Greatest of rows ``first`` to ``last``, column by column: of two overlapping stretches, each a power of two long.
+
+    values : ndarray, shape (rows, columns); first, last : ndarray, shape (stretches,). So that the work grows as
+    n log n.
+    """
+    found = np.empty((first.size, values.shape[1]))
+    power = np.frexp(last - first + 1)[1] - 1
+    doubled = values
+    for exponent in range(int(power.max(initial=0)) + 1):
+        here = np.flatnonzero(power == exponent)
+        found[here] = np.maximum(doubled[first[here]], doubled[last[here] - 2**exponent + 1])
+        doubled = np.maximum(doubled[: -(2**exponent)], doubled[2**exponent :])
+    return found
 
 
 def _edges(rate_hz: float) -> NDArray[Any]:
@@ -93,5 +108,6 @@ def _cells(sound: NDArray[Any], rate_hz: float, edges: NDArray[Any]) -> NDArray[
     length = int(WINDOW_S * rate_hz)
     padded = np.pad(sound, (round(LEAD_S * rate_hz), length))
     windows = sliding_window_view(padded, length)[:: max(length // 2, 1)] * np.hanning(length)
-    power = np.abs(np.fft.rfft(windows, axis=1)) ** 2
+    spectrum = np.fft.rfft(windows, axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
     return np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1)

@@ -132,7 +132,8 @@ def _slope(energy: NDArray[Any], first: int, last: int, width: int, floor: float
 
 def running_mean(values: NDArray[Any], width: int) -> NDArray[Any]:
     width = min(width, values.size)
-    sums = np.cumsum(np.insert(values, 0, 0.0))
+    sums = np.zeros(values.size + 1)
+    np.cumsum(values, out=sums[1:])
     return (sums[width:] - sums[:-width]) / width
 
 

@@ -144,10 +144,14 @@ def _bend(time_s: NDArray[Any], level: NDArray[Any], noise: float) -> float:
     if clear.sum() < LEAST_STEPS // 2:
         return 0.0
     x, y = time_s[clear] / time_s[-1], np.log(np.exp(level[clear]) - noise)
-    (line, parabola) = (np.polyfit(x, y, degree) for degree in (1, 2))
-    if parabola[0] <= 0:
+    x, y = x - x.mean(), y - y.mean()
+    bow = x * x - np.mean(x * x)
+    bow -= float(bow @ x) / float(x @ x) * x  # no line is left in it
+    off_line = y - float(y @ x) / float(x @ x) * x
+    bend = float(off_line @ bow) / float(bow @ bow)
+    if bend <= 0:
         return 0.0
-    rough, fine = (float(np.sum((y - np.polyval(curve, x)) ** 2)) for curve in (line, parabola))
+    rough, fine = (float(off @ off) for off in (off_line, off_line - bend * bow))
     return (rough - fine) / max(fine / max(x.size - 3, 1), LEAST_RESIDUAL**2)
 
 
