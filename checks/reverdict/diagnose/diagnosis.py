@@ -70,6 +70,8 @@ EXCHANGES: dict[int, dict[str, tuple[int, ...]]] = {
 }
 """Which path of the golden stands in each path's place, by number of paths."""
 EXCHANGED = 0.5
+SHORTEST_S = 0.02
+"""What is shorter has no frequency of its own in the narrowest band that is looked at."""
 
 
 def diagnose(
@@ -84,6 +86,8 @@ def diagnose(
     measured, beside : Measurement of the golden, Comparison of both
     """
     samples = min(golden.samples.shape[1], candidate.samples.shape[1])
+    if samples < SHORTEST_S * golden.rate_hz:
+        return ()
     golden = replace(golden, samples=golden.samples[:, :samples])
     candidate = replace(candidate, samples=candidate.samples[:, :samples])
     exchange, order, explained = _exchange(golden.samples, candidate.samples)
