@@ -48,6 +48,8 @@ with atheris.instrument_imports(include=PLACES):
 from reverdict.errors import BadInput  # noqa: E402 - after what is instrumented
 
 HANG_S = 5.0
+KEPT_EVERY = 1000
+"""Inputs: the fuzzer itself grows by some kB an input, and ends without a word at its limit of memory."""
 
 
 def main() -> None:
@@ -67,12 +69,15 @@ def main() -> None:
     begun, cpu = time.monotonic(), time.process_time()
     work = Path(tempfile.mkdtemp(prefix="fuzz-"))
     kept_stderr = sys.stderr
+    counted = place / "counts.json"
+    so_far = json.loads(counted.read_text()) if counted.exists() else {}
 
     def keep_counts() -> None:
-        file = place / "counts.json"
-        so_far = json.loads(file.read_text()) if file.exists() else {}
         now = {**counts, "wall_s": time.monotonic() - begun, "cpu_s": time.process_time() - cpu}
-        file.write_text(json.dumps({key: value + so_far.get(key, 0) for key, value in now.items()}))
+        counted.write_text(json.dumps({key: value + so_far.get(key, 0) for key, value in now.items()}))
+
+    def end() -> None:
+        keep_counts()
         shutil.rmtree(work, ignore_errors=True)
 
     def crash(kind: str, name: str, data: bytes, told: str) -> None:
@@ -107,8 +112,10 @@ def main() -> None:
             shutil.rmtree(inside, ignore_errors=True)
         if time.monotonic() - started > HANG_S:
             crash("hangs", f"hang-{hashlib.sha256(data).hexdigest()[:8]}", data, f"{time.monotonic() - started:.1f} s")
-        if time.monotonic() - begun > options.seconds:
+        if counts["inputs"] % KEPT_EVERY == 0:
             keep_counts()
+        if time.monotonic() - begun > options.seconds:
+            end()
             os._exit(0)
 
     def mutate(data: bytes, max_size: int, seed: int) -> bytes:
@@ -117,7 +124,7 @@ def main() -> None:
             return bytes(atheris.Mutate(data, max_size))
         return fuzz_targets.mutated(data, target.form, chance)[:max_size]
 
-    atexit.register(keep_counts)
+    atexit.register(end)
     flags = [
         f"-max_total_time={options.seconds}",
         f"-max_len={fuzz_targets.LARGEST}",

@@ -412,3 +412,14 @@ def test_a_dear_silence_alone_is_no_reason_to_explain_the_sound(
     assert outcomes["conduct"] == "fail"
     assert outcomes["echo-timing"] == "pass"
     assert bool(reference.diagnosis) == told
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "seconds"), [(48000, 0.0), (48000, 0.019), (48000, 0.021), (200, 0.5), (1000, 0.5)]
+)
+def test_what_is_hardly_a_response_breaks_nothing(rate_hz: int, seconds: float) -> None:
+    """One sample, some, and rates that hold none of the bands that are looked at."""
+    shape = (1, int(seconds * rate_hz) + 1)
+    golden, candidate = (Response(np.random.default_rng(seed).standard_normal(shape), rate_hz, 0.0) for seed in (1, 2))
+    measured = measure(golden, 500.0)
+    assert isinstance(diagnose(golden, measured, candidate, measure_beside(golden, measured, candidate)), tuple)

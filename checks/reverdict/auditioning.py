@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.durable import replace_text, temporary
-from reverdict.errors import BadInput
+from reverdict.durable import copied, replace_bytes, replace_text, temporary
+from reverdict.errors import BadInput, cause
 from reverdict.listening.dry import RATE_HZ
 from reverdict.words import PATHS
 
@@ -40,9 +40,12 @@ def hand_on(folder: Path, reference: str, golden: Response, candidate: Response)
     length = max(row.shape[-1] for row in rows)
     both = np.stack([np.pad(row, ((0, 0), (0, length - row.shape[-1]))) for row in rows])
     file = folder / f"{reference}.npz"
-    with temporary(file).open("wb") as opened:
-        np.savez(opened, both=both, rate_hz=golden.rate_hz)
-    temporary(file).replace(file)
+    try:
+        with temporary(file).open("wb") as opened:
+            np.savez(opened, both=both, rate_hz=golden.rate_hz)
+        temporary(file).replace(file)
+    finally:
+        temporary(file).unlink(missing_ok=True)
 
 
 def clear(report: Path) -> None:
@@ -68,9 +71,10 @@ def carry(
     }
     try:
         for source in filter(None, told.values()):
-            shutil.copytree(source, report / FOLDER / source.name, dirs_exist_ok=True)
+            shutil.copytree(source, report / FOLDER / source.name, copy_function=copied, dirs_exist_ok=True)
     except OSError as error:
-        raise BadInput(report, f"cannot write the sounds here ({error.strerror or error})") from error
+        clear(report)
+        raise BadInput(report, f"cannot write the sounds here ({cause(error)})") from error
     references = [one if told.get(one["name"]) else {**one, "sounds": {}} for one in judged["references"]]
     return {**judged, "references": references}
 
@@ -115,12 +119,11 @@ def _written(file: Path, report: Path, name: str) -> dict[str, Any]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for version, content in coded.items():
-            target = folder / f"{version}.flac"
-            temporary(target).write_bytes(content)
-            temporary(target).replace(target)
+            replace_bytes(folder / f"{version}.flac", content)
         replace_text(folder / "sounds.js", _script(coded))
     except OSError as error:
-        raise BadInput(folder, f"cannot write the sounds here ({error.strerror or error})") from error
+        clear(report)
+        raise BadInput(folder, f"cannot write the sounds here ({cause(error)})") from error
     return _told(made, f"{FOLDER}/{name}")
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -38,6 +39,26 @@ def replace_text(path: Path, text: str) -> None:
     try:
         write_text(beside, text)
         settle(beside, path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def replace_bytes(path: Path, content: bytes) -> None:
+    """Let a file hold this from one moment on. A power cut may lose it: it is not flushed."""
+    beside = temporary(path)
+    try:
+        beside.write_bytes(content)
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def copied(source: str, target: str) -> None:
+    """Copy a file, so that it is whole as soon as it is seen."""
+    beside = temporary(Path(target))
+    try:
+        shutil.copyfile(source, beside)
+        beside.replace(target)
     finally:
         beside.unlink(missing_ok=True)
 

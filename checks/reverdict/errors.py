@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
 UNPRINTED = re.compile(r"[\x00-\x1f\x7f]")
 """What a name may hold that would break a line, or tell a terminal to do something."""
+
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+NUMPY_NO_ROOM = re.compile(r"\d+ requested and \d+ written")
+"""What numpy raises in place of the system's error."""
 
 
 class BadInput(Exception):
@@ -37,6 +42,21 @@ class BadInputs(BadInput):
 
     def __str__(self) -> str:
         return "\n".join(str(mistake) for mistake in self.mistakes)
+
+
+def no_room(error: BaseException) -> bool:
+    """Whether something could not be written because a disk is full, a quota used up or a file too large."""
+    if not isinstance(error, OSError):
+        return False
+    return error.errno in NO_ROOM or (error.errno is None and NUMPY_NO_ROOM.match(str(error)) is not None)
+
+
+def cause(error: OSError) -> str:
+    """What the system said; of a folder that could not be copied, what it said first."""
+    if error.strerror or not error.args or not isinstance(error.args[0], list):
+        return error.strerror or str(error)
+    *_, said = error.args[0][0]  # of shutil.Error: (from, to, why)
+    return re.sub(r"^\[Errno \d+\] |: .*", "", str(said))
 
 
 def each(error: BadInput) -> list[BadInput]:

@@ -176,7 +176,7 @@ def _setting(text: str) -> Setting:
         return Setting(table, key, None)
     try:
         return Setting(table, key, tomlkit.value(value))
-    except (tomlkit.exceptions.ParseError, ValueError):
+    except (tomlkit.exceptions.TOMLKitError, ValueError):
         raise BadInput(place, f"{value} is not a TOML value; text stands in quotes, 'not_asked=\"…\"'") from None
 
 

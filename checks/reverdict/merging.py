@@ -125,14 +125,13 @@ def _reference(owners: Mapping[str, Judged]) -> dict[str, Any]:
     """One reference: what was told of its sound, with what was told of its cost."""
     whole = dict(owners["conduct"])
     brought = [check for check in owners["conduct"]["checks"] if check["check"] not in CHECKS]
-    whole["checks"] = [*(_named(owners[check]["checks"], check) for check in CHECKS), *brought]
+    whole["checks"] = [*(_named(owners[check], check) for check in CHECKS), *brought]
     whole["cost"] = owners["cost"]["cost"]
     whole["cells"] = [
         {
             **cell,
             "checks": [
-                _named(owners.get(one["check"], owners["conduct"])["cells"][number]["checks"], one["check"])
-                for one in cell["checks"]
+                _named(owners.get(one["check"], owners["conduct"]), one["check"], number) for one in cell["checks"]
             ],
         }
         for number, cell in enumerate(whole["cells"])
@@ -145,8 +144,13 @@ def _reference(owners: Mapping[str, Judged]) -> dict[str, Any]:
     return whole
 
 
-def _named(checks: Sequence[Judged], name: str) -> Judged:
-    return next(check for check in checks if check["check"] == name)
+def _named(reference: Judged, name: str, cell: int | None = None) -> Judged:
+    """What a reference tells of a check, or of it in a cell. Raises BadInput where its part was to, and does not."""
+    told = [reference] if cell is None else reference["cells"][cell : cell + 1]
+    found = [check for one in told for check in one["checks"] if check["check"] == name]
+    if not found:
+        raise BadInput(f"{reference['name']}: {name}", "a part says that it was put, and tells nothing of it")
+    return dict(found[0])
 
 
 def _common(machines: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

@@ -3,18 +3,20 @@
 <reference>.<check>.<cell>.json   what was judged in a cell, by its number; that of conduct, which comes last there,
                               brings a diagnosis along, and in the main cell (0) the curves; that of cost what there
                               is to know of it beyond findings
-<anything>.trouble            why something could not be judged: the user's slips, or our bug
+<anything>.trouble            why something could not be judged: the user's slips, or our bug; empty where there was no
+                              room to say it
 """
 
 from __future__ import annotations
 
 import json
 import os
+import tempfile
 import traceback
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from reverdict.errors import BadInput, BadInputs
+from reverdict.errors import BadInput, BadInputs, no_room
 from reverdict.words import CheckVerdict, Finding, Outcome
 
 if TYPE_CHECKING:
@@ -58,14 +60,25 @@ def _file(folder: Path, reference: str, check: str, cell: int) -> Path:
 
 def write_trouble(folder: Path, name: str, error: Exception) -> None:
     """Hand on why something could not be judged."""
+    if no_room(error):
+        error = _full()
+    elif isinstance(error, OSError) and error.filename:
+        error = BadInput(error.filename, str(error.strerror))
     slips = error.mistakes if isinstance(error, BadInputs) else [error] if isinstance(error, BadInput) else []
     bug = "" if slips else "".join(traceback.format_exception(error))
-    _write(folder / f"{name}.trouble", {"slips": [(slip.place, slip.problem) for slip in slips], "bug": bug})
+    file = folder / f"{name}.trouble"
+    try:
+        _write(file, {"slips": [(slip.place, slip.problem) for slip in slips], "bug": bug})
+    except OSError:
+        file.touch()  # a full disk has room for a name
 
 
 def raise_troubles(folder: Path) -> None:
     """Raise what was handed on: RuntimeError with the traceback of a bug, else BadInputs with every slip once."""
-    troubles = [json.loads(file.read_text(encoding="utf-8")) for file in sorted(folder.glob("*.trouble"))]
+    said = [file.read_text(encoding="utf-8") for file in sorted(folder.glob("*.trouble"))]
+    if "" in said:
+        raise _full()
+    troubles = [json.loads(text) for text in said]
     for trouble in troubles:
         if trouble["bug"]:
             raise RuntimeError(trouble["bug"])
@@ -74,7 +87,14 @@ def raise_troubles(folder: Path) -> None:
         raise BadInputs([BadInput(place, problem) for place, problem in slips])
 
 
+def _full() -> BadInput:
+    return BadInput(tempfile.gettempdir(), "no room left to judge in; make some, or let TMPDIR name another folder")
+
+
 def _write(file: Path, content: dict[str, Any]) -> None:
     beside = file.with_name(f"{file.name}.{os.getpid()}")
-    beside.write_text(json.dumps(content), encoding="utf-8")
-    beside.replace(file)
+    try:
+        beside.write_text(json.dumps(content), encoding="utf-8")
+        beside.replace(file)
+    finally:
+        beside.unlink(missing_ok=True)

@@ -30,7 +30,8 @@ from typing import TYPE_CHECKING, Any
 import reverdict
 from reverdict import golden_set, judging
 from reverdict.asked import request_of
-from reverdict.errors import BadInput
+from reverdict.durable import replace_text
+from reverdict.errors import BadInput, cause
 from reverdict.faults import Catalogue, Fault, catalogue
 from reverdict.fit import TankFit, fit_tank
 from reverdict.measure.measurement import Measurement, measure
@@ -174,7 +175,7 @@ class _Results:
             raise BadInput(file, "is no result of reverdict sensitivity; move it away, or report elsewhere") from error
         if why := of_another_version(content.get("schema"), SCHEMA):
             raise BadInput(file, f"{why}, or report elsewhere")
-        if slip := misfit(content, json_schema()):
+        if slip := misfit(content, json_schema()) or _strange(content):
             raise BadInput(
                 file, f"is no whole result of reverdict sensitivity ({slip}); move it away, or report elsewhere"
             )
@@ -197,16 +198,29 @@ class _Results:
         """Put an entry in its place, by name, and write the file."""
         others = [one for one in self.content["references"] if one["name"] != entry["name"]]
         self.content["references"] = sorted([*others, entry], key=lambda one: str(one["name"]))
-        beside = self.file.with_name(f".{os.getpid()}.{self.file.name}")
         try:
-            beside.write_text(json.dumps(self.content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-            beside.replace(self.file)
-        finally:
-            beside.unlink(missing_ok=True)
+            replace_text(self.file, json.dumps(self.content, indent=1, ensure_ascii=False) + "\n")
+        except OSError as error:
+            raise BadInput(self.file, f"cannot be written ({cause(error)})") from error
 
     def only(self, names: set[str]) -> Json:
         """The content with these references only."""
         return {**self.content, "references": [one for one in self.content["references"] if one["name"] in names]}
+
+
+def _strange(content: Json) -> str:
+    """What no search tells, though it has the form of a result; empty where there is nothing of the kind."""
+    for fault in (fault for one in content["references"] for fault in one["faults"]):
+        gate, trials = fault["caught"]["gate"], fault["trials"]
+        sizes = [fault["mild"], fault["grave"], *(one["size"] for one in trials)]
+        if fault["heard"]:
+            sizes.append(fault["heard"]["size"])
+        if fault["scale"] == "log" and min(sizes) <= 0:
+            return f"{fault['fault']}: a size that is not above 0"
+        stopped = [one["size"] for one in trials if one["gate"] in LEVELS and {*one["stopped_by"]} & {*CHECKS}]
+        if gate is None or gate["stopped_from"] not in (None, *stopped):
+            return f"{fault['fault']}: stopped from another size on than what was tried says"
+    return ""
 
 
 def _complete(

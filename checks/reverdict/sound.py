@@ -114,6 +114,8 @@ def _open(path: Path) -> Any:
         raise BadInput(path, "a folder, need a WAV or FLAC file")
     if not path.is_file():
         raise BadInput(path, "a pipe or a device, need a WAV or FLAC file")
+    if not os.access(path, os.R_OK):
+        raise BadInput(path, "cannot be read (no permission)")
     if path.stat().st_size == 0:
         raise BadInput(path, "the file is empty (0 bytes); was its recording cut off?")
     with _telling(path):

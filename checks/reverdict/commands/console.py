@@ -8,7 +8,7 @@ import sys
 import time
 from typing import TYPE_CHECKING, Any
 
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, no_room
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,9 +22,21 @@ def told(error: BaseException) -> tuple[int, list[str]]:
         return (143, ["stopped by SIGTERM"]) if str(error) else (130, ["stopped by Ctrl-C"])
     if isinstance(error, OSError) and error.filename:
         return 2, [f"{error.filename}: {error.strerror}"]
+    if isinstance(error, FileNotFoundError) and _nowhere():
+        return 2, ["the folder that this runs in is gone; cd to another"]
+    if no_room(error):
+        return 2, [f"what was to be written has no room ({error})"]
     last = (str(error).strip().splitlines() or [""])[-1][:200]
     seeing = "set REVERDICT_TRACEBACK=1 and run again to see where"
     return 3, [f"internal error, {type(error).__name__}: {last}", seeing]
+
+
+def _nowhere() -> bool:
+    try:
+        os.getcwd()  # noqa: PTH109 - which a path would ask, too
+    except FileNotFoundError:
+        return True
+    return False
 
 
 @contextlib.contextmanager

@@ -10,7 +10,7 @@ from typing import Any
 from reverdict.commands.console import Progress
 from reverdict.commands.options import click_at, command, number
 from reverdict.durable import replace_text
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, cause
 
 ABOUT = """\
 Each spring is a delay line, chains of stretched allpass sections, a lowpass and a reflection. The fit says how long,
@@ -88,7 +88,10 @@ def _run(options: argparse.Namespace) -> int:
 
         draw_fit(response, options.channel - 1, measured, fit, again, options.plot, title=options.file.name)
     if options.toml:
-        replace_text(options.toml, fitted.as_toml(told))
+        try:
+            replace_text(options.toml, fitted.as_toml(told))
+        except OSError as error:
+            raise BadInput(options.toml, f"cannot be written ({cause(error)})") from error
     if options.json:
         print(fitted.as_json(told), end="")
     elif not options.toml:

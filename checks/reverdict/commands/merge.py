@@ -51,12 +51,16 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.words import BuildIdentity
 
     require_places(options)
+    folders = [place if place.is_dir() else place.parent for place in options.parts]
     read: list[tuple[str, Any]] = []
     try:
         for place in options.parts:  # those read before one that is amiss tell the build
             read.append((str(place), read_part(place)))  # noqa: PERF401
         with of_form(" or ".join(place for place, _ in read), "verdict of reverdict gate"):
             judged = merged(read)
+            if options.report:
+                audible = [str(one["name"]) for one in references_worst_first(judged) if one.get("sounds")]
+                judged = carry(judged, folders, options.report, audible[: options.sounds])
     except BaseException as error:
         if options.report:  # as in a gate
             refused = error_verdict(options.parts[0], told(error)[1])
@@ -66,12 +70,8 @@ def _run(options: argparse.Namespace) -> int:
             )
             report.write_report(replace(refused, build=build), options.report)
         raise
-    folders = [place if place.is_dir() else place.parent for place in options.parts]
     logs = [folder / "prepare.log" for folder in folders]
     said = next((log.read_text(encoding="utf-8", errors="replace") for log in logs if log.is_file()), "")
     with of_form(" or ".join(place for place, _ in read), "verdict of reverdict gate"):
-        if options.report:
-            audible = [str(one["name"]) for one in references_worst_first(judged) if one.get("sounds")]
-            judged = carry(judged, folders, options.report, audible[: options.sounds])
         tell(judged, said, options)
     return EXIT_STATUS[judged["outcome"]]

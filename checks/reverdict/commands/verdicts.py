@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from reverdict.commands.console import reader_may_leave
 from reverdict.commands.options import number
 from reverdict.commands.targets import prove_writable
+from reverdict.durable import replace_text
 from reverdict.errors import BadInput
 
 if TYPE_CHECKING:
@@ -107,5 +108,5 @@ def _keep_prepare_log(said: str, folder: Path) -> Path | None:
     if not said:
         log.unlink(missing_ok=True)
         return None
-    log.write_text(said, encoding="utf-8")
+    replace_text(log, said)
     return log

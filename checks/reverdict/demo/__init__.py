@@ -6,7 +6,7 @@ import os
 import shutil
 from pathlib import Path
 
-from reverdict.errors import BadInput
+from reverdict.errors import BadInput, cause
 
 BUILDS = Path(__file__).with_name("workshop")
 
@@ -54,7 +54,7 @@ def write_demo(target: Path) -> None:
         for part in sorted(beside.iterdir()):
             part.replace(whole / part.name)  # into the folder, which may be the one the user stands in
     except OSError as error:
-        raise BadInput(target, f"cannot be written ({error.strerror or error})") from error
+        raise BadInput(target, f"cannot be written ({cause(error)})") from error
     finally:
         shutil.rmtree(beside, ignore_errors=True)
 

@@ -70,6 +70,8 @@ EXCHANGES: dict[int, dict[str, tuple[int, ...]]] = {
 }
 """Which path of the golden stands in each path's place, by number of paths."""
 EXCHANGED = 0.5
+SHORTEST_S, LOWEST_RATE_HZ = 0.02, 1000
+"""What is shorter, or of a lower rate, has no frequency of its own in the narrowest band that is looked at."""
 
 
 def diagnose(
@@ -84,6 +86,8 @@ def diagnose(
     measured, beside : Measurement of the golden, Comparison of both
     """
     samples = min(golden.samples.shape[1], candidate.samples.shape[1])
+    if samples < SHORTEST_S * golden.rate_hz or golden.rate_hz < LOWEST_RATE_HZ:
+        return ()
     golden = replace(golden, samples=golden.samples[:, :samples])
     candidate = replace(candidate, samples=candidate.samples[:, :samples])
     exchange, order, explained = _exchange(golden.samples, candidate.samples)

@@ -88,9 +88,8 @@ def runs_of(files: Sequence[Path], progress: Callable[[str], None] = lambda _: N
     no_runs: list[NoRun] = []
     keys: dict[Key, int] = {}
     for folder in sorted({file.parent for file in files}):
-        with _opened(folder) as database:
-            there = [file for file in files if file.parent == folder]
-            _bring_up_to_date(database, there, progress)
+        there = [file for file in files if file.parent == folder]
+        with _opened(folder, there, progress) as database:
             wanted = {file.name for file in there}
             own = {row[0]: Key(*row[1:]) for row in database.execute("select * from key")}
             renumbered = np.zeros(max(own, default=0) + 1, dtype=np.int32)
@@ -112,15 +111,31 @@ def runs_of(files: Sequence[Path], progress: Callable[[str], None] = lambda _: N
 
 
 @contextlib.contextmanager
-def _opened(folder: Path) -> Iterator[sqlite3.Connection]:
-    """The index of a folder; one in memory where none can be kept there."""
+def _opened(
+    folder: Path, files: Sequence[Path], progress: Callable[[str], None]
+) -> Iterator[sqlite3.Connection]:  # fmt: skip
+    """The index of a folder, up to date with these files of it; one in memory where none can be kept there."""
     of_report = (folder / "verdict.json").is_file()  # one run, read at once, in a folder that is shown to people
-    database = (None if of_report else _connected(folder / NAME)) or _connected(None)
-    assert database is not None
+    database = None if of_report else _connected(folder / NAME)
     try:
+        if database is None or not _has_room(database, files, progress):
+            database = _connected(None)
+            assert database is not None
+            _bring_up_to_date(database, files, progress)
         yield database
     finally:
+        if database is not None:
+            database.close()
+
+
+def _has_room(database: sqlite3.Connection, files: Sequence[Path], progress: Callable[[str], None]) -> bool:
+    """Bring an index up to date; false, and it stays as it was, where its disk has no room for that."""
+    try:
+        _bring_up_to_date(database, files, progress)
+    except sqlite3.OperationalError:
         database.close()
+        return False
+    return True
 
 
 def _connected(file: Path | None) -> sqlite3.Connection | None:

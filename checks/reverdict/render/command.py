@@ -34,7 +34,7 @@ from reverdict import sound
 from reverdict.errors import BadInput
 from reverdict.render import child
 from reverdict.render.build import Failure, Played, named_for, parameters_of
-from reverdict.render.folders import build_folder
+from reverdict.render.folders import build_folder, full_disk
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -49,7 +49,6 @@ PLACEHOLDER = re.compile(r"\{([A-Za-z_][\w.-]*)\}")
 MOST_SAMPLES = 1 << 27
 """Of all channels together: a minute of eight at 192 kHz is 92 million, 0.7 GB in double precision."""
 
-FULL_BYTES = 1 << 16
 NO_SOUND = 1e9
 """A sample beyond this is none: letters read as floats are 1e15 and more."""
 
@@ -79,12 +78,12 @@ def play_command(
         )
     trouble = trouble or _no_output(output_file(build, folder), build)
     if trouble:
-        return Failure(trouble + _full_disk(folder))
+        return Failure(trouble + full_disk(folder))
     try:
         read = _raw_output if build.exchange == "raw" else _sound_output
         output = read(folder, request, heard.shape[1])
     except BadInput as error:
-        return Failure(_in_seconds(error.problem, request.rate_hz) + _full_disk(folder))
+        return Failure(_in_seconds(error.problem, request.rate_hz) + full_disk(folder))
     if isinstance(output, Failure):
         return output
     return Played(output[0][:, latency:], output[1], latency or None, latency or None, program_cpu_s=ended.cpu_s)
@@ -200,12 +199,6 @@ def _no_output(target: Path, build: Build) -> str:
             "removed the file that its standard output goes to" if build.exchange == "raw" else "wrote no output file"
         )
     return ""
-
-
-def _full_disk(folder: Path) -> str:
-    """What may be behind any failure, to be put after it."""
-    full = folder.is_dir() and shutil.disk_usage(folder).free < FULL_BYTES
-    return f"; the disk of {folder.parents[2]} is full" if full else ""
 
 
 def _sound_output(folder: Path, request: Request, asked: int) -> tuple[NDArray[Any], int] | Failure:

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import os
 import re
+import shutil
 import tempfile
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reverdict.render.build import Build
+
+FULL_BYTES = 1 << 16
 
 
 @contextmanager
@@ -47,6 +50,12 @@ def _fresh_folder(prefix: str, parent: Path | None = None) -> Iterator[Path]:
         yield folder
     finally:
         remove(folder)
+
+
+def full_disk(folder: Path) -> str:
+    """What may be behind any failure of a build that works in this folder of a render, to be put after it."""
+    full = folder.is_dir() and shutil.disk_usage(folder).free < FULL_BYTES
+    return f"; the disk of {folder.parents[2]} is full" if full else ""
 
 
 def remove(folder: Path) -> None:

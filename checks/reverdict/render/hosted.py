@@ -14,7 +14,7 @@ from reverdict.errors import BadInput
 from reverdict.render import child
 from reverdict.render.build import Failure, Played, parameters_of
 from reverdict.render.command import filled
-from reverdict.render.folders import build_folder, render_folder
+from reverdict.render.folders import build_folder, full_disk, render_folder
 from reverdict.render.worker import FAILED, SLIPPED
 
 if TYPE_CHECKING:
@@ -160,4 +160,5 @@ def worker_trouble(ended: Ended, build: Build, folder: Path) -> str:
         if ended.status == SLIPPED:
             raise BadInput(build.place, reason)
         return child.out_of_memory(build.limits) if child.OUT_OF_MEMORY.search(reason) else reason
-    return ended.trouble(build.limits)
+    trouble = ended.trouble(build.limits)
+    return trouble and trouble + full_disk(folder)

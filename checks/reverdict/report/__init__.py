@@ -8,6 +8,7 @@ alone. All share what is read first (``ranking``), the cells of the render matri
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -132,6 +133,9 @@ def _write_all(folder: Path, pages: Mapping[str, str]) -> None:
             if f"references/{page.name}" not in pages and "index.html" in pages and _is_ours(page):
                 page.unlink()
     except OSError as error:
+        for name in pages:  # better none than one of an earlier build, or pages of both
+            with contextlib.suppress(OSError):
+                (folder / name).unlink(missing_ok=True)
         raise BadInput(folder, f"cannot write the report here ({error.strerror or error})") from error
 
 

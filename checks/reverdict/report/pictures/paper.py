@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 import warnings
@@ -33,7 +34,11 @@ SPRING_LINES: tuple[tuple[str, Any], ...] = (
 
 @contextmanager
 def on_paper() -> Iterator[None]:
-    """Our own style, whatever the user's matplotlibrc says; a letter that no font has is no reason to complain."""
+    """Our own style, whatever the user's matplotlibrc says.
+
+    A letter that no font has is no reason to complain, nor a home that nothing can be kept in.
+    """
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     from matplotlib import style
 
     ours = {
