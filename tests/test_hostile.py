@@ -460,6 +460,19 @@ def test_a_golden_that_may_not_be_written_to_is_gated_and_not_approved(workspace
     assert {file: file.read_bytes() for file in workspace.golden.rglob("*") if file.is_file()} == before
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems drop powers otherwise")
+def test_neighbours_that_may_not_be_looked_into_are_left_alone(workspace: Workspace) -> None:
+    """As other people's homes are, and what a system keeps in its temporary folder."""
+    locked = workspace.root / "another home"
+    locked.mkdir()
+    locked.chmod(0)
+    try:
+        arguments = ["gate", str(workspace.takes), "--golden", str(workspace.golden)]
+        assert powerless(arguments, workspace.root / "said") == 0
+    finally:
+        locked.chmod(0o700)
+
+
 def test_a_working_folder_that_is_gone_is_told(workspace: Workspace, capfd: pytest.CaptureFixture[str]) -> None:
     gone = workspace.root / "gone"
     gone.mkdir()

@@ -10,6 +10,7 @@ Only names are imported at the top: this module is loaded by every pytest run of
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -98,8 +99,11 @@ def pytest_configure_node(node: Any) -> None:
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
-    """Look into every reference, also where pytest would not for its name ("build", "dist")."""
-    return False if BUILD in config.stash and (collection_path / REFERENCE_FILE).is_file() else None
+    """Look into every reference, also where pytest would not for its name ("build", "dist").
+
+    All folders on the way down are asked about, and their neighbours, some of which nobody may look into.
+    """
+    return False if BUILD in config.stash and os.path.isfile(collection_path / REFERENCE_FILE) else None  # noqa: PTH113
 
 
 @pytest.hookimpl(tryfirst=True)
