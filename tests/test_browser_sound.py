@@ -60,6 +60,7 @@ def sound(folder: Path, version: str) -> np.ndarray:
 def heard(page: Any, then: str, before_ms: int = 500, after_ms: int = 500) -> np.ndarray:
     """What comes out, at full volume, while the player is switched to ``then``; one stretch without a hole."""
     page.evaluate("() => { const { volume } = document.querySelector('.listen').listening; volume.gain.value = 1; }")
+    page.wait_for_timeout(100)  # the volume is another from the next block on
     page.evaluate(TAP)
     page.wait_for_timeout(before_ms)
     page.check(f'input[name="listen-version"][value="{then}"]')
