@@ -142,6 +142,28 @@ def test_what_was_used_longest_ago_goes_when_there_is_too_much(
     assert len(list(cache.iterdir())) == 2
 
 
+def test_a_run_with_more_goldens_than_there_is_room_for_finds_some(
+    golden: Response, cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = keeping.measured(golden, 500.0, measure)
+    (file,) = cache.iterdir()
+    monkeypatch.setattr(keeping, "MOST_BYTES", int(12.5 * file.stat().st_size))
+    monkeypatch.setattr(keeping, "TIDY_EVERY", 1)
+    monkeypatch.setattr(keeping, "_written", 0)
+    missed: list[Response] = []
+
+    def noted(response: Response, _: float) -> Measurement:
+        missed.append(response)
+        return known
+
+    goldens = [dataclasses.replace(golden, click_at_s=1e-6 * number) for number in range(1, 17)]
+    for _ in range(8):
+        for one in goldens:
+            keeping.measured(one, 500.0, noted)
+    assert len(list(cache.iterdir())) == 12
+    assert len(missed) < 6 * len(goldens)  # in turn, each would be gone before it is asked for: all eight times
+
+
 def test_a_gate_says_the_same_of_a_golden_that_is_kept(workspace: Workspace, cache: Path) -> None:
     cold, warm = (gate(workspace.takes, workspace.golden, "short") for _ in range(2))
     assert list(cache.iterdir())

@@ -7,7 +7,8 @@ Method. A file per measurement, named by the SHA-256 of all that it follows from
 frequency of arrival, the source of ``measure``, and the versions of Python, numpy and scipy. Whatever is changed has
 another name. Files are written beside and renamed; each holds the digest of its contents, and what does not agree with
 it is measured anew. They hold a tree of numbers, text and arrays, and name dataclasses of ``measure`` only, so that
-reading one runs nobody's code. When all take more than ``MOST_BYTES``, those that were used longest ago go.
+reading one runs nobody's code. When all take more than ``MOST_BYTES``, those go that were not used for a day, and then
+some by lot: a run that has more goldens than there is room for would else find none, each gone just before its turn.
 
 Where. ``reverdict`` in the user's folder of caches: ``$XDG_CACHE_HOME`` or ``~/.cache``, ``~/Library/Caches``,
 ``%LOCALAPPDATA%``. ``REVERDICT_CACHE=DIR`` puts it elsewhere, ``REVERDICT_CACHE=off`` keeps nothing. The folder is the
@@ -23,7 +24,9 @@ import hashlib
 import importlib
 import json
 import os
+import random
 import sys
+import time
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -42,6 +45,7 @@ if TYPE_CHECKING:
 MAGIC = b"reverdict measurement 1\n"
 SUFFIX = ".measured"
 MOST_BYTES = 2 * 10**9
+FRESH_S = 86400.0
 TIDY_EVERY = 64
 """Files written between two looks at how much there is."""
 ROOM = "reverdict.measure."
@@ -154,7 +158,7 @@ _written = 0
 
 
 def _tidy(folder: Path) -> None:
-    """Take away what was used longest ago, where there is more than ``MOST_BYTES``."""
+    """Where there is more than ``MOST_BYTES``, take away what was not used for long, and then by lot."""
     global _written
     _written += 1
     if (_written - 1) % TIDY_EVERY:
@@ -167,7 +171,9 @@ def _tidy(folder: Path) -> None:
             continue  # another run took it away
         files.append((stat.st_mtime, stat.st_size, file))
     left = sum(size for _, size, _ in files)
-    for _, size, file in sorted(files):
+    random.shuffle(files)
+    fresh = time.time() - FRESH_S
+    for _, size, file in sorted(files, key=lambda one: min(one[0], fresh)):
         if left <= MOST_BYTES:
             break
         _remove(file)

@@ -208,6 +208,7 @@ def direct_sound(measured: SpringMeasurement) -> Level:
     if settled is None:
         return Level(why_not="there is no first pass to hold it against")
     excerpt, first = settled.excerpt, measured.springs[0].passes[0].track
+    assert first is not None
     assert first.pulse is not None
     band = np.flatnonzero(_band(excerpt, measured.springs[0])) * excerpt.step_hz
     weight = band_weight(excerpt, replace(first, low_hz=float(band[0]), high_hz=float(band[-1])))

@@ -95,13 +95,15 @@ def flatness_of(measured: SpringMeasurement) -> tuple[tuple[Flatness, ...], ...]
 
 
 def _flatness(excerpt: Excerpt, spring: Spring, one: Pass, clear: NDArray[Any]) -> Flatness:
-    assert one.track.pulse is not None
+    track = one.track
+    assert track is not None
+    assert track.pulse is not None
     corner_hz, curve = spring.transition.frequency_hz, one.curve
     top_hz = HIGHEST_SHARE * corner_hz if corner_hz else float(curve.frequency_hz[-1])
     grid = np.arange(LOWEST_HZ, min(top_hz, float(excerpt.frequency_hz[-1])), GRID_STEP_HZ)
     bins = np.rint(grid / excerpt.step_hz).astype(int)
     alone = clear[bins]
-    level_db = 10 * np.log10(np.abs(one.track.pulse[bins]) ** 2 / 4 + 1e-300)
+    level_db = 10 * np.log10(np.abs(track.pulse[bins]) ** 2 / 4 + 1e-300)
     noise_db = np.interp(grid, curve.frequency_hz, curve.level_db - 10 * np.log10(curve.ratio))
     heard = np.isin(grid, curve.frequency_hz) & (level_db > noise_db + CLEAR_DB)
     read = alone & heard
@@ -110,7 +112,7 @@ def _flatness(excerpt: Excerpt, spring: Spring, one: Pass, clear: NDArray[Any]) 
         return Flatness(none, none, none, none, why_not=_why_not(alone, heard, grid))
     sigma_db = DB * np.sqrt(10 ** ((noise_db - level_db) / 10) / 2)
     sigma_db = np.hypot(sigma_db, EDGE_DB / 2 * np.clip((EDGE_HZ - grid) / (EDGE_HZ - LOWEST_HZ), 0, 1))
-    line_db = smooth_line(grid, one.track.delay_s[bins], level_db, read)
+    line_db = smooth_line(grid, track.delay_s[bins], level_db, read)
     return _figures(grid[read], level_db[read], line_db[read], sigma_db[read])
 
 

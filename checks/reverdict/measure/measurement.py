@@ -123,7 +123,8 @@ def measure(
         _measure_path(path, row, response, arrival_hz, fraction, decay_from_s)
         for path, row in zip(response.paths, response.samples, strict=True)
     )
-    return Measurement(paths, measure_crosstalk(response, [path.springs for path in paths]))
+    crosstalk = measure_crosstalk(response, [path.springs for path in paths])
+    return Measurement(tuple(replace(path, springs=path.springs.as_told()) for path in paths), crosstalk)
 
 
 def _measure_path(

@@ -124,7 +124,7 @@ class DelayCurve:
 class Pass:
     """One arrival of one spring. ``number`` counts from 1; ``trips`` is how often it went through the spring.
 
-    ``track`` is the settled pass itself.
+    ``track`` is the settled pass itself, as long as figures are read from it.
     """
 
     number: int
@@ -134,7 +134,7 @@ class Pass:
     gain_db: float
     polarity: int
     curve: DelayCurve
-    track: Track
+    track: Track | None
 
 
 @dataclass(frozen=True)
@@ -157,6 +157,7 @@ class SpringMeasurement:
     """What ``find_springs`` found, in order of first arrival; ``why_none`` where there are no separate passes.
 
     latency_s, latency_uncertainty_s : by how much all passes come later than whole trips from the click (k = 2).
+    settled : what the passes were read from, as long as figures are.
     """
 
     springs: tuple[Spring, ...]
@@ -165,6 +166,13 @@ class SpringMeasurement:
     settled: Settled | None = None
     latency_s: float | None = None
     latency_uncertainty_s: float | None = None
+
+    def as_told(self) -> SpringMeasurement:
+        """Without what the passes were read from, which is most of it: some megabytes."""
+        springs = tuple(
+            replace(one, passes=tuple(replace(each, track=None) for each in one.passes)) for one in self.springs
+        )
+        return replace(self, springs=springs, settled=None)
 
 
 def find_springs(
