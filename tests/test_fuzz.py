@@ -17,7 +17,8 @@ from reverdict.errors import BadInput
 
 ROUNDS = {"board": 10, "part": 6, "run": 10, "reference": 20, "approvals": 25, "sensitivity": 20, "tolerances": 30}
 FOUND = sorted(CRASHES.glob("*.xz"))
-HANG_S = 5.0
+HANG_S, WAITED_S = 5.0, 60.0
+"""Of a processor, and on the clock of a machine that is busy with other things."""
 
 
 def refused(name: str, data: bytes, folder: Path) -> str:
@@ -25,14 +26,15 @@ def refused(name: str, data: bytes, folder: Path) -> str:
     file = folder / TARGETS[name].name
     file.parent.mkdir(parents=True)
     file.write_bytes(data)
-    started = time.monotonic()
+    started, worked = time.monotonic(), time.process_time()
     said = ""
     try:
         TARGETS[name].read(file)
     except BadInput as refusal:
         said = str(refusal) or "nothing"
     assert said != "nothing"
-    assert time.monotonic() - started < HANG_S
+    assert time.process_time() - worked < HANG_S
+    assert time.monotonic() - started < WAITED_S
     return said
 
 
