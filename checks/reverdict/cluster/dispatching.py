@@ -10,6 +10,7 @@ up. Where no worker is left, we wait ``JOIN_S`` for one. Whatever ends a run ear
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 import logging
@@ -35,6 +36,8 @@ INSTALL = "needs Dask distributed; install it with: pip install 'reverdict[clust
 CONNECT_S = 10.0
 JOIN_S = 60.0
 LOOK_S = 2.0
+TIMED_OUT = (TimeoutError, asyncio.TimeoutError)
+"""One and the same from Python 3.11 on."""
 AHEAD = 2
 """Tasks under way for each worker: one is judged while the next one travels."""
 
@@ -133,7 +136,7 @@ class _Workers:
 def _done(distributed: Any, futures: list[Any]) -> list[Any]:
     """Those that have ended, after waiting for one a little while."""
     if futures:
-        with contextlib.suppress(TimeoutError):
+        with contextlib.suppress(*TIMED_OUT):
             distributed.wait(futures, timeout=LOOK_S, return_when="FIRST_COMPLETED")
     else:
         time.sleep(LOOK_S)  # there is no worker
@@ -157,7 +160,7 @@ def _connected(distributed: Any, address: str) -> Iterator[Any]:
             warnings.simplefilter("ignore")
             try:
                 client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
-            except (OSError, ValueError, TimeoutError) as error:
+            except (OSError, ValueError, *TIMED_OUT) as error:
                 need = "need the address of a Dask scheduler, such as tcp://big.example:8786"
                 raise BadInput(
                     f"--cluster {address}", f"no scheduler answers there ({_first_line(error)}); {need}"
@@ -188,7 +191,7 @@ def _plainly(distributed: Any, address: str) -> Iterator[None]:
 def _await_workers(client: Any, address: str) -> None:
     try:
         client.wait_for_workers(1, timeout=JOIN_S)
-    except TimeoutError:
+    except TIMED_OUT:
         start = f"start some with: dask worker {address} --nthreads 1"
         raise BadInput(f"--cluster {address}", f"no worker joined within {JOIN_S:g} s; {start}") from None
 
