@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.durable import copied, replace_bytes, replace_text, temporary
+from reverdict.durable import copied, replace_text, replacing
 from reverdict.errors import BadInput, cause
 from reverdict.listening.dry import RATE_HZ
 from reverdict.words import PATHS
@@ -40,12 +40,8 @@ def hand_on(folder: Path, reference: str, golden: Response, candidate: Response)
     length = max(row.shape[-1] for row in rows)
     both = np.stack([np.pad(row, ((0, 0), (0, length - row.shape[-1]))) for row in rows])
     file = folder / f"{reference}.npz"
-    try:
-        with temporary(file).open("wb") as opened:
-            np.savez(opened, both=both, rate_hz=golden.rate_hz)
-        temporary(file).replace(file)
-    finally:
-        temporary(file).unlink(missing_ok=True)
+    with replacing(file) as beside, beside.open("wb") as opened:
+        np.savez(opened, both=both, rate_hz=golden.rate_hz)
 
 
 def clear(report: Path) -> None:
@@ -119,7 +115,8 @@ def _written(file: Path, report: Path, name: str) -> dict[str, Any]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for version, content in coded.items():
-            replace_bytes(folder / f"{version}.flac", content)
+            with replacing(folder / f"{version}.flac") as beside:
+                beside.write_bytes(content)
         replace_text(folder / "sounds.js", _script(coded))
     except OSError as error:
         clear(report)

@@ -35,19 +35,20 @@ def temporary(path: Path) -> Path:
 
 def replace_text(path: Path, text: str) -> None:
     """Let a file hold this text from one moment on."""
-    beside = temporary(path)
-    try:
+    with replacing(path) as beside:
         write_text(beside, text)
-        settle(beside, path)
-    finally:
-        beside.unlink(missing_ok=True)
+    flush_folder(path.parent)
 
 
-def replace_bytes(path: Path, content: bytes) -> None:
-    """Let a file hold this from one moment on. A power cut may lose it: it is not flushed."""
+@contextlib.contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """Give the name of a file to be written beside, which then takes the place of ``path``: whole, or not at all.
+
+    A power cut may lose what is not flushed.
+    """
     beside = temporary(path)
     try:
-        beside.write_bytes(content)
+        yield beside
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
@@ -55,12 +56,8 @@ def replace_bytes(path: Path, content: bytes) -> None:
 
 def copied(source: str, target: str) -> None:
     """Copy a file, so that it is whole as soon as it is seen."""
-    beside = temporary(Path(target))
-    try:
+    with replacing(Path(target)) as beside:
         shutil.copyfile(source, beside)
-        beside.replace(target)
-    finally:
-        beside.unlink(missing_ok=True)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -34,7 +34,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.durable import temporary
+from reverdict.durable import replacing
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -46,6 +46,7 @@ MAGIC = b"reverdict measurement 1\n"
 SUFFIX = ".measured"
 MOST_BYTES = 2 * 10**9
 FRESH_S = 86400.0
+"""What was used so short a time ago may be what the run that is under way asks for next."""
 TIDY_EVERY = 64
 """Files written between two looks at how much there is."""
 ROOM = "reverdict.measure."
@@ -143,15 +144,10 @@ def _write(file: Path, known: Measurement) -> None:
     tree = json.dumps(_packed(known, arrays, {})).encode()
     tree += b" " * (-(len(MAGIC) + 40 + len(tree)) % 8)  # arrays lie on whole numbers of bytes
     contents = b"".join([len(tree).to_bytes(8, "little"), tree, *(array.tobytes() for array in arrays)])
-    beside = temporary(file)
-    try:
-        beside.write_bytes(MAGIC + hashlib.sha256(contents).digest() + contents)
-        beside.replace(file)
+    with contextlib.suppress(OSError):  # a full disk or a folder that is gone is no reason to fail
+        with replacing(file) as beside:
+            beside.write_bytes(MAGIC + hashlib.sha256(contents).digest() + contents)
         _tidy(file.parent)
-    except OSError:
-        pass  # a full disk or a folder that is gone is no reason to fail
-    finally:
-        _remove(beside)
 
 
 _written = 0

@@ -10,12 +10,12 @@
 from __future__ import annotations
 
 import json
-import os
 import tempfile
 import traceback
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from reverdict.durable import replacing
 from reverdict.errors import BadInput, BadInputs, no_room
 from reverdict.words import CheckVerdict, Finding, Outcome
 
@@ -92,9 +92,5 @@ def _full() -> BadInput:
 
 
 def _write(file: Path, content: dict[str, Any]) -> None:
-    beside = file.with_name(f"{file.name}.{os.getpid()}")
-    try:
+    with replacing(file) as beside:
         beside.write_text(json.dumps(content), encoding="utf-8")
-        beside.replace(file)
-    finally:
-        beside.unlink(missing_ok=True)
