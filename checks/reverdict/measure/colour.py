@@ -34,6 +34,7 @@ import numpy as np
 from scipy import fft
 
 from reverdict.measure.excerpt import tail_noise
+from reverdict.measure.peak import vertex
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -212,7 +213,7 @@ def _around(height: NDArray[Any], delay_s: NDArray[Any], at: int, wide_s: float)
 def _top(height: NDArray[Any], delay_s: NDArray[Any], at: int) -> tuple[float, float]:
     """Delay and height of a peak, by the parabola through three points."""
     before, here, after = height[at - 1 : at + 2]
-    shift = 0.5 * (before - after) / (before - 2 * here + after)
+    shift = vertex(height[at - 1 : at + 2])
     return float(delay_s[at] + shift * delay_s[1]), float(here - 0.25 * (before - after) * shift)
 
 

@@ -170,13 +170,6 @@ def phase_of(delay_s: NDArray[Any], step_hz: float) -> NDArray[Any]:
     return 2 * np.pi * step_hz * steps
 
 
-def vertex(around: NDArray[Any]) -> float:
-    """Where the parabola through the logarithms of three values has its top, −1 to 1 from the middle one."""
-    left, middle, right = np.log(np.maximum(around, 1e-300))
-    bend = left - 2 * middle + right
-    return float(0.5 * (left - right) / bend) if bend < 0 else 0.0
-
-
 def tukey(time_s: NDArray[Any], flat_s: float, edge_s: float) -> NDArray[Any]:
     """One within ±flat_s, falling over edge_s as a raised cosine, zero beyond."""
     over = np.clip((np.abs(time_s) - flat_s) / edge_s, 0.0, 1.0)

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, phase_of, vertex
+from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, phase_of
+from reverdict.measure.peak import vertex
 from reverdict.measure.series import HIGH_HZ, LOW_HZ, Series
 from reverdict.measure.settling import Track
 
@@ -185,4 +186,5 @@ def _predict(
 
 
 def _time_of_peak(power: NDArray[Any], peak: int, times_s: NDArray[Any]) -> float:
-    return float(times_s[peak] + vertex(power[peak - 1 : peak + 2]) * (times_s[1] - times_s[0]))
+    level = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
+    return float(times_s[peak] + vertex(level) * (times_s[1] - times_s[0]))

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import fft
 
-from reverdict.measure.excerpt import HIGHEST_HZ, Excerpt, phase_of, smooth_over_frequency, take_spectrum, vertex
+from reverdict.measure.excerpt import HIGHEST_HZ, Excerpt, phase_of, smooth_over_frequency, take_spectrum
+from reverdict.measure.peak import vertex
 from reverdict.measure.settling import (
     CUT_S,
     GRID_STEP_HZ,
@@ -240,11 +241,13 @@ def _coarse_lag(golden: Excerpt, candidate: Excerpt, track: Track, reach_s: floa
     """
     assert track.pulse is not None
     pattern = turn_back(golden, track, golden.spectrum.size) * band_weight(golden, track) * np.conj(track.pulse)
-    own, across = (np.abs(fft.ifft(one.spectrum * pattern)) for one in (golden, candidate))
+    own, across = (np.log(np.abs(fft.ifft(one.spectrum * pattern)) + 1e-300) for one in (golden, candidate))
     near = np.flatnonzero(np.abs(candidate.time_s) <= reach_s)
     peak = int(near[np.argmax(across[near])])
-    ahead = [np.take(level, [at - 1, at, at + 1], mode="wrap") for level, at in ((across, peak), (own, 0))]
-    return float(candidate.time_s[peak] + (vertex(ahead[0]) - vertex(ahead[1])) / candidate.rate_hz)
+    beyond, pushed = (
+        vertex(np.take(level, [at - 1, at, at + 1], mode="wrap")) for level, at in ((across, peak), (own, 0))
+    )
+    return float(candidate.time_s[peak] + (beyond - pushed) / candidate.rate_hz)
 
 
 def _believed(one: Pass, lag: PassLag) -> PassLag:

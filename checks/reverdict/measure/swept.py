@@ -10,6 +10,7 @@ import numpy as np
 from reverdict.measure.click import click_before, find_click
 from reverdict.measure.deconvolution import LEAD_S, Deconvolved, deconvolve, loudest
 from reverdict.measure.measurement import Measurement, measure
+from reverdict.measure.peak import vertex
 from reverdict.measure.repeats import Spread, spread_of
 from reverdict.words import Response
 
@@ -97,9 +98,7 @@ def _onset(samples: NDArray[Any], rate_hz: int) -> float:
     peak = found + int(np.argmax(row[found : found + PEAK_WITHIN]))
     if found == 0 or peak + 1 >= row.size:
         return 0.0
-    left, middle, right = row[peak - 1 : peak + 2]
-    bend = left - 2 * middle + right
-    return float(peak + (0.5 * (left - right) / bend if bend < 0 else 0.0)) / rate_hz
+    return (peak + vertex(row[peak - 1 : peak + 2])) / rate_hz
 
 
 def _measure(response: Response, arrival_hz: float, fraction: int) -> Measurement:
