@@ -15,6 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from reverdict import phrases
+from reverdict.choosing import SOUND
 from reverdict.report.cells import axis_of, cells_of, split
 from reverdict.report.data.verdict import counts
 from reverdict.report.ranking import closes_gate, not_reached, one_of_each_first, worst_finding, worst_first
@@ -27,7 +28,6 @@ class _CheckNames(dict[str, str]):
         return re.sub(r"[^a-z0-9 ]", "?", check.replace("-", " "))
 
 
-SOUND = ("echo-timing", "group-delay", "energy-decay")
 CHECK_NAMES = _CheckNames(
     {
         "echo-timing": "echo timing",

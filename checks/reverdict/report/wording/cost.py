@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from reverdict.choosing import SOUND
 from reverdict.report.wording.basics import figure, plain, shorten
 
 Json = Mapping[str, Any]
@@ -20,7 +21,7 @@ Json = Mapping[str, Any]
 COUNTED, TIMED = "instructions", "cost"
 """The findings that tell the price of the whole, the one to trust first."""
 
-SOUND = ("echo-timing", "group-delay", "energy-decay", "conduct")
+HEARD = (*SOUND, "conduct")
 NAME_LENGTH = 40
 LEAST_PERCENT = 0.05
 """A price nearer to golden than this is not worth a sentence, however well it is known."""
@@ -195,11 +196,11 @@ def stage_behind(price: Price, reference: Json) -> Stage | None:
 
 def sounds_the_same(reference: Json) -> str:
     """How to say that only cost moved; empty where anything asked of the sound does not pass."""
-    sound = [check["outcome"] for check in reference["checks"] if check["check"] in SOUND]
+    sound = [check["outcome"] for check in reference["checks"] if check["check"] in HEARD]
     asked = [outcome for outcome in sound if outcome != "not asked"]
     if not asked or set(asked) != {"pass"}:
         return ""
-    return ", and it sounds the same" if len(asked) == len(SOUND) else ", and what was asked of the sound holds"
+    return ", and it sounds the same" if len(asked) == len(HEARD) else ", and what was asked of the sound holds"
 
 
 def largest_share(reference: Json) -> str:
