@@ -107,8 +107,9 @@ def test_only_what_fails_and_says_so_is_not_linear(quantity: str, outcome: Outco
 def test_stray_sound_is_held_above_the_golden_alone_and_tells_its_place() -> None:
     def found(excess_db: float, asked: Tolerance | None) -> list[Finding]:
         stray = SimpleNamespace(time_s=0.25, low_hz=44.2, high_hz=88.4, excess_db=excess_db, level_db=-41.4)
-        paths: Any = [SimpleNamespace(path="left", stray=stray), SimpleNamespace(path="right", stray=None)]
-        return conduct.judge(RENDERED, SimpleNamespace(paths=paths), Conduct(stray_db=asked))[1:]  # type: ignore[arg-type]
+        paths = [SimpleNamespace(path="left", stray=stray), SimpleNamespace(path="right", stray=None)]
+        beside: Any = SimpleNamespace(paths=paths)
+        return conduct.judge(RENDERED, beside, Conduct(stray_db=asked))[1:]
 
     (louder,) = found(13.0, Tolerance.both_ways(12.0))
     assert (louder.quantity, louder.where) == ("stray sound", "left, at 0.25 s, 44 to 88 Hz")

@@ -63,7 +63,7 @@ def judge_on(
     address : str
         Of the scheduler, such as "tcp://big.example:8786".
     checks : sequence of str
-        Those to put, cost not among them.
+        Those to put; cost among them only where it is not asked, to say so.
     folder, responses : path
         Where items at home would write.
     told : callable

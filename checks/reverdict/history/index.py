@@ -118,7 +118,7 @@ def _opened(
     of_report = (folder / "verdict.json").is_file()  # one run, read at once, in a folder that is shown to people
     database = None if of_report else _connected(folder / NAME)
     try:
-        if database is None or not _has_room(database, files, progress):
+        if database is None or not _updated(database, files, progress):
             database = _connected(None)
             assert database is not None
             _bring_up_to_date(database, files, progress)
@@ -128,8 +128,8 @@ def _opened(
             database.close()
 
 
-def _has_room(database: sqlite3.Connection, files: Sequence[Path], progress: Callable[[str], None]) -> bool:
-    """Bring an index up to date; false, and it stays as it was, where its disk has no room for that."""
+def _updated(database: sqlite3.Connection, files: Sequence[Path], progress: Callable[[str], None]) -> bool:
+    """Bring an index up to date; false, and it is closed as it was, where its disk has no room for that."""
     try:
         _bring_up_to_date(database, files, progress)
     except sqlite3.OperationalError:
