@@ -15,6 +15,7 @@ from reverdict.measure.measurement import Comparison, measure, measure_beside
 from reverdict.measure.springs import SpringMeasurement, find_springs
 from reverdict.words import Response
 from spring_truth import TrueSpring, respond
+from tank_truth import random_tank
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -275,3 +276,21 @@ def test_stereo_paths_are_compared_each_with_its_own() -> None:
     left, right = measure_beside(one, measure(one), other).paths
     assert left.onset.seconds == pytest.approx(1e-3, abs=1e-7)
     assert right.onset.seconds == 0.0
+
+
+def test_in_noise_it_is_folded_until_little_of_its_uncertainty_is_left_to_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a tank in which passes cross, 0.4 % longer, against folds until nothing moves."""
+    springs = random_tank(25).springs
+    golden = respond(springs, 16000, 2.0, noise_db=-60)
+    candidate = respond([replace(one, trip_s=1.004 * one.trip_s) for one in springs], 16000, 2.0, noise_db=-60)
+    found = find_springs(golden, 16000)
+    stopped = in_turn(pass_lags(golden, candidate, 16000, found))
+    monkeypatch.setattr("reverdict.measure.lag.FOLDED_SHARE", 0.0)
+    folded = in_turn(pass_lags(golden, candidate, 16000, found))
+    left = [
+        float(np.max(np.abs(one.lag_s - last.lag_s) / np.maximum(last.uncertainty_s, 1e-6)))
+        for (_, one), (_, last) in zip(stopped, folded, strict=True)
+        if one.lag_s.shape == last.lag_s.shape and last.lag_s.size
+    ]
+    assert len(left) == 8
+    assert max(left) < 0.5

