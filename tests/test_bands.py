@@ -218,3 +218,15 @@ def test_neighbouring_bands_add_up_to_the_power_of_noise() -> None:
     frequency = np.arange(spectrum.size) * rate_hz / noise.size
     whole = (frequency > exact_centre(250) / G**0.5) & (frequency < exact_centre(2000) * G**0.5)
     assert sum(powers) == pytest.approx(2 * float(spectrum[whole].sum()) / noise.size, rel=0.06)
+
+
+@pytest.mark.parametrize("rate_hz", [16000, 48000])
+def test_bands_of_one_length_come_together_as_each_comes_alone(rate_hz: int) -> None:
+    centres_hz = third_octave_centres(rate_hz)
+    noise = np.random.default_rng(3).standard_normal(rate_hz)
+    together = list(each_band(noise, rate_hz, centres_hz, 3))[1:]
+    assert len({band.per_block for band in together}) < len(together)
+    for centre_hz, band in zip(centres_hz, together, strict=True):
+        _, alone = each_band(noise, rate_hz, [centre_hz], 3)
+        assert band.block_energy() == pytest.approx(alone.block_energy(), rel=1e-9, abs=1e-12)
+        assert band.early_s == pytest.approx(alone.early_s, rel=1e-12)

@@ -379,6 +379,25 @@ def test_two_workers_say_what_one_says(workspace: Workspace) -> None:
     assert items == sorted(f"{name}: {check}" for name in ("long", "short") for check in checks)
 
 
+@pytest.mark.parametrize("asked", [True, False])
+def test_cost_is_put_apart_from_the_workers_where_it_is_asked(
+    workspace: Workspace, monkeypatch: pytest.MonkeyPatch, asked: bool
+) -> None:
+    """Timed on one core of two that are busy, it would be another."""
+    if asked:
+        asking_cost(workspace, "kernel_ratio = 1000.0")
+    put: list[str] = []
+
+    def run_items(command: list[str], *_: Any) -> None:
+        put.extend(one.partition("=")[2] for one in command if one.startswith("--reverdict-checks="))
+
+    monkeypatch.setattr("reverdict.gate._run_items", run_items)
+    with pytest.raises(RuntimeError, match="ended before it was judged"):
+        gate(workspace.build(), workspace.golden, only="short", jobs=2)
+    sound = "echo-timing,group-delay,energy-decay"
+    assert put == ([f"{sound},conduct", "cost"] if asked else [f"{sound},cost,conduct"])
+
+
 @pytest.mark.slow
 def test_cost_is_timed_alone_after_the_workers(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     """In parallel runs timing is switched off, and so it would be if we took ourselves for somebody's worker."""

@@ -54,6 +54,8 @@ def test_what_is_kept_is_what_was_measured(golden: Response, cache: Path) -> Non
     kept = keeping.measured(golden, 500.0, refuse)
     assert first is not kept
     assert same(first, kept)
+    assert all(path.springs.settled is None for path in first.paths)  # most of it, and nobody's after measuring
+    assert all(one.track is None for path in first.paths for spring in path.springs.springs for one in spring.passes)
     (file,) = cache.iterdir()
     assert file.stat().st_mode & 0o077 == 0 or cache.stat().st_mode & 0o077 == 0
 
