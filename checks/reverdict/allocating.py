@@ -1,7 +1,8 @@
 """Memory that arrays give back is kept for the next ones.
 
 glibc returns what is freed at the end of its heap, and large pieces at once, to the system; a gate that measures a
-hundred responses is then handed the same pages a hundred times over, each cleared anew: an eighth of its time.
+hundred responses is then handed the same pages a hundred times over, each cleared anew. With goldens that are kept that
+takes a fifth of its processor time: of a hundred recordings of 4 s, 10.1 s with, 8.0 s without (means of three runs).
 """
 
 from __future__ import annotations

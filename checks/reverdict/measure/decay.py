@@ -31,7 +31,7 @@ from reverdict.measure.bands import (
     third_octave_centres,
 )
 from reverdict.measure.decay_times import FITS, DecayCurve, DecayTime, Figure, curvature_percent, decay_times
-from reverdict.measure.echo_density import EchoDensity, echo_density, left_out
+from reverdict.measure.echo_density import EchoDensity, echo_density
 from reverdict.measure.energy_ratios import NAMES, BandEnergy, EarlySound, energy_ratios, find_arrival
 from reverdict.measure.truncation import energy_beyond, meet_noise, running_mean
 from reverdict.measure.two_slopes import TwoSlopes, find_two_slopes
@@ -45,7 +45,6 @@ if TYPE_CHECKING:
 FADE_S = 0.05
 SILENCE = 1e-24
 CLEAR_OF_NOISE = np.log(10)
-LEFT_OUT = "only decay curves were asked for"
 LOWEST_DB = -60.0
 """Echo density is told down to here, and 10 dB clear of the noise."""
 
@@ -113,7 +112,7 @@ class DecayMeasurement:
 
 
 def measure_decay(
-    samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0, fraction: int = 1, *, curves_only: bool = False
+    samples: NDArray[Any], rate_hz: float, click_at_s: float = 0.0, fraction: int = 1
 ) -> DecayMeasurement:
     """Measure one signal path, shape (samples,), from its click on.
 
@@ -121,8 +120,6 @@ def measure_decay(
     ----------
     fraction : int
         1 for octaves from 125 Hz to 8 kHz, 3 for third-octaves from 100 Hz to 10 kHz.
-    curves_only : bool
-        Leave out what no other response is held against: energy ratios and echo density, a third of the work.
     """
     first = max(round(click_at_s * rate_hz), 0)
     sound, faded = _without_edge(samples[first:], rate_hz)
@@ -132,16 +129,15 @@ def measure_decay(
     block = block_samples(rate_hz)
     above_wander = heard.samples[lead_blocks(rate_hz) * block :]
     arrival = find_arrival(above_wander)
-    early = None if arrival is None or curves_only else EarlySound.of(sound, rate_hz, arrival)
-    why_not_early = LEFT_OUT if curves_only else "nothing arrives"
-    grid = _Grid(block, block / rate_hz, lead_blocks(rate_hz), -(-faded // block), early, why_not_early, fraction)
+    early = None if arrival is None else EarlySound.of(sound, rate_hz, arrival)
+    grid = _Grid(block, block / rate_hz, lead_blocks(rate_hz), -(-faded // block), early, fraction)
     whole, end_s = grid.measure(None, rate_hz / 2, heard)
     widths_hz = [bandwidth_hz(exact_centre(hz), fraction) for hz in centres_hz]
     measured = [grid.measure(hz, width, band)[0]
                 for hz, width, band in zip(centres_hz, widths_hz, bands, strict=True)]  # fmt: skip
     whole, *measured = _with_noise_of_others([whole, *measured], [rate_hz / 2, *widths_hz])
-    arrival_s = None if arrival is None else arrival / rate_hz
-    density = left_out(LEFT_OUT) if curves_only else echo_density(above_wander, rate_hz, arrival_s or 0.0, end_s)
+    arrival_s = None if early is None else early.arrival_s
+    density = echo_density(above_wander, rate_hz, arrival_s or 0.0, end_s)
     return DecayMeasurement(whole, tuple(measured), fraction, arrival_s, density)
 
 
@@ -196,7 +192,6 @@ class _Grid:
     lead: int
     faded: int
     early: EarlySound | None
-    why_not_early: str
     fraction: int
 
     def measure(self, centre_hz: float | None, width_hz: float, band: BandSound) -> tuple[BandDecay, float]:
@@ -244,7 +239,7 @@ class _Grid:
             None if centre_hz is None else width_hz,
         )
         times = decay_times(curve)
-        ratios = dict.fromkeys(NAMES, Figure(None, why_not=self.why_not_early))
+        ratios = dict.fromkeys(NAMES, Figure(None, why_not="nothing arrives"))
         if self.early is not None:
             heard = BandEnergy(
                 decaying, curve.time_s[:-1] + self.block_s / 2, noise, beyond, beyond_sigma,

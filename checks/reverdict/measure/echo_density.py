@@ -44,18 +44,14 @@ class EchoDensity:
     why_not: str = ""
 
 
-def left_out(why: str) -> EchoDensity:
-    """No profile, and why."""
-    return EchoDensity(np.zeros(0), np.zeros(0), why_not=why)
-
-
 def echo_density(sound: NDArray[Any], rate_hz: float, arrival_s: float, end_s: float) -> EchoDensity:
     """Echo density of a sound from its click on, shape (samples,), between two times."""
     width, hop = round(WINDOW_S * rate_hz), max(round(HOP_S * rate_hz), 1)
     arrival = round(arrival_s * rate_hz)
     count = int((min(end_s - arrival_s, LONGEST_S) - WINDOW_S / 2) * rate_hz) // hop
     if count * hop < width or width < 20:
-        return left_out("too little stands clear of the noise")
+        nothing = np.zeros(0)
+        return EchoDensity(nothing, nothing, why_not="too little stands clear of the noise")
     first = arrival - width // 2
     from_first = sound[max(first, 0) : first + (count - 1) * hop + width]
     from_first = np.pad(from_first, (max(-first, 0), 0))

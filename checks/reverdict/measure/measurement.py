@@ -67,7 +67,7 @@ class PathComparison:
     onset : OnsetLag
     passes : per spring of the golden, per pass, its lag.
     transitions : per spring of the golden, the candidate's transition frequency.
-    decay : DecayMeasurement of the candidate, without energy ratios and echo density.
+    decay : DecayMeasurement of the candidate.
     whole_beside, bands_beside : its decay beside the golden's, of the whole sound and band by band.
     stray : where it sounds most and the golden does not; None where the golden is silent.
     tail : lag over time; None where it was not asked.
@@ -220,7 +220,7 @@ def _beside(golden: NDArray[Any], candidate: NDArray[Any], rate_hz: float, own: 
         for spring, lags in zip(own.springs.springs, passes, strict=True)
         if spring.passes
     )
-    decay = measure_decay(candidate, rate_hz, curves_only=True)
+    decay = measure_decay(candidate, rate_hz)
     unlike = unlike_at_end(golden, candidate)
     return PathComparison(
         own.path,
