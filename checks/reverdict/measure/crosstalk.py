@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.measure.clearance import clear_of_others
-from reverdict.measure.excerpt import Excerpt, phase_of, take_excerpt, tukey
+from reverdict.measure.excerpt import Excerpt, fold_of, take_excerpt, tukey
 from reverdict.measure.settling import Round, band_weight, gaps_between, power_beside, settle
 from reverdict.measure.springs import needed_seconds, track_of
 
@@ -177,7 +177,7 @@ def _leak(home: _Path, other: _Path, which: int, of: _Home) -> Level:
     assert here.pulse is not None
     strength = np.abs(track.pulse[used]) ** 2
     ratio = abs(np.sum(here.pulse[used] * np.conj(track.pulse[used]))) / strength.sum()
-    folded = other.rest * np.exp(1j * phase_of(here.delay_s, other.excerpt.step_hz))
+    folded = other.rest * fold_of(here.delay_s, other.excerpt.step_hz)
     noise = power_beside(other.excerpt, folded)[used] * CUT_S
     # Bins nearer than the cut resolves tell the same.
     alike = 1 / (CUT_S * other.excerpt.step_hz)

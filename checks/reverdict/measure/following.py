@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, phase_of
+from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, fold_of
 from reverdict.measure.peak import vertex
 from reverdict.measure.series import HIGH_HZ, LOW_HZ, Series
 from reverdict.measure.settling import Track
@@ -144,7 +144,7 @@ def _turns(reach: int, step_hz: float, trips: int = 0) -> NDArray[Any]:
 
 def _folded(excerpt: Excerpt, bins: NDArray[Any], delay_s: NDArray[Any], turns: NDArray[Any]) -> NDArray[Any]:
     """A stretch of the spectrum folded with a delay, at the times that ``turns`` stands for."""
-    chirp = np.exp(1j * phase_of(delay_s, excerpt.step_hz))
+    chirp = fold_of(delay_s, excerpt.step_hz)
     band = np.where(bins > 0, excerpt.spectrum[np.abs(bins)], 0) * chirp
     # Not a BLAS product: its threads cost ten times the product wherever the machine is busy.
     return np.asarray(np.einsum("ij,j->i", turns, band))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import fft
 
-from reverdict.measure.excerpt import HIGHEST_HZ, Excerpt, phase_of, smooth_over_frequency, take_spectrum
+from reverdict.measure.excerpt import HIGHEST_HZ, Excerpt, fold_of, smooth_over_frequency, take_spectrum
 from reverdict.measure.peak import vertex
 from reverdict.measure.settling import (
     CUT_S,
@@ -317,7 +317,7 @@ def _golden_side(golden: Excerpt, rest: NDArray[Any], one: Pass, track: Track) -
     grid = one.curve.frequency_hz
     at = np.clip(np.round(grid / golden.step_hz).astype(int), 0, track.pulse.size - 1)
     energy = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, golden.step_hz)[at]
-    unlike = rest * np.exp(1j * phase_of(track.delay_s, golden.step_hz))
+    unlike = rest * fold_of(track.delay_s, golden.step_hz)
     return _GoldenSide(track.pulse, unlike, energy, grid, at)
 
 
@@ -346,7 +346,7 @@ def _fine_lag(golden: Excerpt, side: _GoldenSide, rest: NDArray[Any], moved: Tra
     alike = np.abs(_smooth_complex(cross, step_hz)[at]) / np.sqrt(np.maximum(energy_golden * energy_candidate, 1e-300))
     same = (np.abs(ratio_db) < LEVEL_CHANGE_DB) & (alike > LOOKS_ALIKE)
     gain = float(np.sum(cross.real)) / max(float(np.sum(np.abs(moved.pulse) ** 2)), 1e-300)
-    unlike = side.unlike - gain * rest * np.exp(1j * phase_of(moved.delay_s, step_hz))
+    unlike = side.unlike - gain * rest * fold_of(moved.delay_s, step_hz)
     ratio = energy_golden / np.maximum(power_beside(golden, unlike)[at] * CUT_S, 1e-300)
     sigma_s = delay_sigma(ratio, SMOOTHING_HZ, CUT_S)
     middle = cross[int(300 / step_hz) : int(1500 / step_hz)]

@@ -18,12 +18,13 @@ Limits of validity
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import fft
 
-from reverdict.measure.excerpt import Excerpt, next_smaller_fast, phase_of, smooth_over_frequency
+from reverdict.measure.excerpt import Excerpt, next_smaller_fast, fold_of, smooth_over_frequency
 from reverdict.measure.settling import (
     RATIO_HZ,
     Round,
@@ -156,7 +157,7 @@ def _swallowed(low: Excerpt, series: Series) -> NDArray[Any]:
             if apart == 2:
                 ratio = np.sqrt(np.abs(ratio)) * np.exp(0.5j * np.unwrap(np.angle(ratio)))
                 ratio *= 1 if np.vdot(pulses[0] * ratio, pulses[1]).real >= 0 else -1
-            by_this = [pulses[0] * ratio**n for n in range(len(pulses))]
+            by_this = list(accumulate(pulses[1:], lambda one, _: one * ratio, initial=pulses[0]))
             off = np.array([np.linalg.norm(a - b) / np.linalg.norm(a) for a, b in zip(pulses, by_this, strict=True)])
             if np.sum(off < AS_FORETOLD) > np.sum(best < AS_FORETOLD):
                 best, foretold = off, by_this
@@ -195,10 +196,9 @@ def chirp_map(low: Excerpt, spectrum: NDArray[Any], until_s: float = LONGEST_TRI
     own = np.sqrt(smooth_over_frequency(np.abs(low.spectrum) ** 2, 300.0, low.step_hz))
     even = spectrum * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2 / np.maximum(own, 1e-3 * own.max())
     even, frequency = _until(even, low, until_s + FOLDED_BY_S + BEFORE_S)
-    turn = phase_of((frequency / RISE_AT_HZ) ** 2, low.rate_hz / even.size)
     held = min(int(until_s * low.rate_hz), even.size // 2)
     rises_s = np.arange(0.0, STEEPEST * LONGEST_TRIP_S, RISE_STEP_S)
-    one_step = np.exp(1j * RISE_STEP_S * turn)
+    one_step = fold_of(RISE_STEP_S * (frequency / RISE_AT_HZ) ** 2, low.rate_hz / even.size)
     time_s = low.time_s[:held]
     level, best_s = np.zeros(held), np.zeros(held)
     for rise_s in rises_s:

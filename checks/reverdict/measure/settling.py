@@ -18,7 +18,7 @@ import numpy as np
 from scipy import fft
 
 from reverdict.measure.clearance import clear_of_all, clear_of_each
-from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, times_of, tukey
+from reverdict.measure.excerpt import Excerpt, fold_of, smooth_over_frequency, times_of, tukey
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -204,7 +204,7 @@ def bins_of(excerpt: Excerpt, track: Track) -> int:
 
 def turn_back(excerpt: Excerpt, track: Track, size: int) -> NDArray[Any]:
     """What folds a pass, by its delay, shape (size,)."""
-    return np.asarray(np.exp(1j * phase_of(track.delay_s[:size], excerpt.step_hz)))
+    return fold_of(track.delay_s[:size], excerpt.step_hz)
 
 
 def component(excerpt: Excerpt, track: Track) -> NDArray[Any]:

@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.measure.clearance import BEYOND
-from reverdict.measure.excerpt import Excerpt, phase_of, smooth_over_frequency, take_excerpt
+from reverdict.measure.excerpt import Excerpt, fold_of, smooth_over_frequency, take_excerpt
 from reverdict.measure.following import LOWEST_HZ, ahead_of, continued, follow_pass
 from reverdict.measure.latency import latency_of, likely_latencies
 from reverdict.measure.series import LAWS, SHORTEST_TRIP_S, Series, find_series, repeat_of
@@ -516,7 +516,7 @@ def _curve_of(excerpt: Excerpt, rest: NDArray[Any], track: Track, all_: Sequence
     bins = excerpt.frequency_hz
     energy = smooth_over_frequency(np.abs(track.pulse) ** 2, SMOOTHING_HZ, excerpt.step_hz)
     # Of what no pass explains, just before and just after this pass.
-    beside = power_beside(excerpt, rest * np.exp(1j * phase_of(track.delay_s, excerpt.step_hz)))
+    beside = power_beside(excerpt, rest * fold_of(track.delay_s, excerpt.step_hz))
     disturbance = np.maximum(excerpt.noise, beside)
     ratio = np.interp(grid, bins, energy / np.maximum(disturbance * CUT_S, 1e-300))
     level_db = 10 * np.log10(np.interp(grid, bins, energy) / 4 + 1e-300)
