@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import fft
 
-from reverdict.measure.excerpt import Excerpt, next_smaller_fast, fold_of, smooth_over_frequency
+from reverdict.measure.excerpt import Excerpt, fold_of, next_smaller_fast, smooth_over_frequency
 from reverdict.measure.settling import (
     RATIO_HZ,
     Round,
@@ -157,7 +157,7 @@ def _swallowed(low: Excerpt, series: Series) -> NDArray[Any]:
             if apart == 2:
                 ratio = np.sqrt(np.abs(ratio)) * np.exp(0.5j * np.unwrap(np.angle(ratio)))
                 ratio *= 1 if np.vdot(pulses[0] * ratio, pulses[1]).real >= 0 else -1
-            by_this = list(accumulate(pulses[1:], lambda one, _: one * ratio, initial=pulses[0]))
+            by_this = list(accumulate([pulses[0], *(len(pulses) - 1) * [ratio]], np.multiply))
             off = np.array([np.linalg.norm(a - b) / np.linalg.norm(a) for a, b in zip(pulses, by_this, strict=True)])
             if np.sum(off < AS_FORETOLD) > np.sum(best < AS_FORETOLD):
                 best, foretold = off, by_this
