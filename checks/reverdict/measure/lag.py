@@ -185,9 +185,8 @@ def pass_lags(
         for track, reach in zip(tracks, _reaches(passes), strict=True)
     ]
     lags_s = [np.full_like(track.delay_s, offset) for track, offset in zip(tracks, offsets, strict=True)]
-    # At least twice: only a pulse brought to where the golden's stands is cut just as the golden's is.
     sides = [_golden_side(golden_excerpt, golden_rest, one, track) for one, track in zip(passes, tracks, strict=True)]
-    for turn in range(MOST_FOLDS):
+    for _ in range(MOST_FOLDS):
         moved = [replace(track, delay_s=track.delay_s + lag_s) for track, lag_s in zip(tracks, lags_s, strict=True)]
         rest = settle(candidate_excerpt, moved, ROUNDS, gaps_s)
         lags = [
@@ -199,7 +198,7 @@ def pass_lags(
             _smooth_lag(golden_excerpt, one, lag) if lag.frequency_hz.size > 2 else lag_s
             for one, lag, lag_s in zip(passes, lags, lags_s, strict=True)
         ]
-        if turn and all(_has_settled(golden_excerpt, *one) for one in zip(lags, folded_s, lags_s, strict=True)):
+        if all(_has_settled(golden_excerpt, *one) for one in zip(lags, folded_s, lags_s, strict=True)):
             break
     lags = [
         _not_held(one, seconds) if one.time_s > HELD * seconds else _believed(one, lag)
@@ -335,29 +334,25 @@ def _fine_lag(golden: Excerpt, side: _GoldenSide, rest: NDArray[Any], moved: Tra
     assert moved.pulse is not None
     step_hz, grid, at, energy_golden = golden.step_hz, side.grid_hz, side.at, side.energy
     cross = moved.pulse * np.conj(side.pulse)
+    power = moved.pulse.real**2 + moved.pulse.imag**2
     root = np.sqrt(np.abs(cross))
     neighbours = np.zeros_like(cross)
     # Weighted by |cross| as energy is, not by its square.
     neighbours[1:] = cross[1:] * np.conj(cross[:-1]) / (root[1:] * root[:-1] + 1e-300)
-    turning = _smooth_complex(neighbours, step_hz)
-    energy_candidate = smooth_over_frequency(np.abs(moved.pulse) ** 2, SMOOTHING_HZ, step_hz)[at]
-    lag_s = np.round(folded_s[at] - np.angle(turning[at]) / (2 * np.pi * step_hz), DECIMALS)
+    parts = np.array([neighbours.real, neighbours.imag, cross.real, cross.imag, power])
+    *parts, energy_candidate = smooth_over_frequency(parts, SMOOTHING_HZ, step_hz)[:, at]
+    turning, alike = parts[0] + 1j * parts[1], np.hypot(parts[2], parts[3])
+    lag_s = np.round(folded_s[at] - np.angle(turning) / (2 * np.pi * step_hz), DECIMALS)
     ratio_db = 10 * np.log10(np.maximum(energy_candidate, 1e-300) / np.maximum(energy_golden, 1e-300))
-    alike = np.abs(_smooth_complex(cross, step_hz)[at]) / np.sqrt(np.maximum(energy_golden * energy_candidate, 1e-300))
+    alike /= np.sqrt(np.maximum(energy_golden * energy_candidate, 1e-300))
     same = (np.abs(ratio_db) < LEVEL_CHANGE_DB) & (alike > LOOKS_ALIKE)
-    gain = float(np.sum(cross.real)) / max(float(np.sum(np.abs(moved.pulse) ** 2)), 1e-300)
+    gain = float(np.sum(cross.real)) / max(float(np.sum(power)), 1e-300)
     unlike = side.unlike - gain * rest * fold_of(moved.delay_s, step_hz)
     ratio = energy_golden / np.maximum(power_beside(golden, unlike)[at] * CUT_S, 1e-300)
     sigma_s = delay_sigma(ratio, SMOOTHING_HZ, CUT_S)
     middle = cross[int(300 / step_hz) : int(1500 / step_hz)]
     polarity = 1 if float(np.sum(middle.real)) >= 0 else -1
     return PassLag(grid[same], lag_s[same], 2 * sigma_s[same], polarity)
-
-
-def _smooth_complex(values: NDArray[Any], step_hz: float) -> NDArray[Any]:
-    real = smooth_over_frequency(np.ascontiguousarray(values.real), SMOOTHING_HZ, step_hz)
-    imaginary = smooth_over_frequency(np.ascontiguousarray(values.imag), SMOOTHING_HZ, step_hz)
-    return real + 1j * imaginary
 
 
 def _same_pass(spring_index: int, one: Pass, measured: SpringMeasurement, own: SpringMeasurement) -> Pass | None:
