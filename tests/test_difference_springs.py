@@ -12,7 +12,8 @@ import pytest
 from numpy.typing import NDArray
 
 from difference_springs import HelicalSpring
-from reverdict.measure.springs import ARRIVAL_HZ, Spring, find_springs
+from reverdict.measure.passes import Spring
+from reverdict.measure.springs import ARRIVAL_HZ, find_springs
 
 GEOMETRIES = {
     "148 turns": ((2.0e11, 0.175, 2.70, 148), 3244.5, 15.300e-3),

@@ -12,7 +12,8 @@ from scipy import fft
 
 from reverdict.measure.lag import PassLag, onset_lag, pass_lags
 from reverdict.measure.measurement import Comparison, measure, measure_beside
-from reverdict.measure.springs import SpringMeasurement, find_springs
+from reverdict.measure.passes import SpringMeasurement
+from reverdict.measure.springs import find_springs
 from reverdict.words import Response
 from spring_truth import TrueSpring, respond
 from tank_truth import random_tank

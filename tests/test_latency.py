@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from reverdict.measure.click import answers_early, click_before, find_click
 from reverdict.measure.lag import pass_lags
 from reverdict.measure.measurement import measure
-from reverdict.measure.springs import SpringMeasurement, find_springs
+from reverdict.measure.passes import SpringMeasurement
+from reverdict.measure.springs import find_springs
 from reverdict.words import Response
 from spring_truth import TrueSpring, respond
 from tank_truth import RATE_HZ, Tank, clean_response, random_tank, with_noise

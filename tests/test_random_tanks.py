@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from reverdict.measure.springs import ARRIVAL_HZ, Spring, find_springs
+from reverdict.measure.passes import Spring
+from reverdict.measure.springs import ARRIVAL_HZ, find_springs
 from spring_truth import TrueSpring
 from tank_truth import RATE_HZ, READ_OVER_HZ, Tank, clean_response, least_sigma_s, random_tank, with_noise
 

@@ -16,8 +16,9 @@ import pytest
 
 from reverdict.demo import physical_springs
 from reverdict.measure.measurement import measure
+from reverdict.measure.passes import Spring
 from reverdict.measure.settling import whittaker
-from reverdict.measure.springs import ARRIVAL_HZ, Spring, find_springs
+from reverdict.measure.springs import ARRIVAL_HZ, find_springs
 from reverdict.measure.transition import allpass_chain, find_transition, helical
 from reverdict.report.printed.measured import print_json
 from reverdict.words import Response

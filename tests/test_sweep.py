@@ -17,8 +17,9 @@ from reverdict.command_line import main
 from reverdict.measure.clock import from_dispersion, from_repeats, scaled_spectrum, t95
 from reverdict.measure.deconvolution import LEAD_S, Deconvolved, deconvolve, find_place
 from reverdict.measure.measurement import measure
+from reverdict.measure.passes import SpringMeasurement
 from reverdict.measure.repeats import lag_of, not_spoilt, spread_of
-from reverdict.measure.springs import SpringMeasurement, find_springs
+from reverdict.measure.springs import find_springs
 from reverdict.measure.stimulus import Stimulus, read_stimulus
 from reverdict.measure.sweep import Sweep, make_sweep, recognise
 from reverdict.measure.swept import measure_swept

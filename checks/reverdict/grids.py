@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from reverdict.measure.springs import Spring
+    from reverdict.measure.passes import Spring
 
 ROWS, COLUMNS, FEWEST_ROWS, FEWEST_COLUMNS = 40, 108, 12, 30
 STRETCHES, FEWEST_STRETCHES = 200, 50

@@ -16,7 +16,7 @@ from reverdict.words import Response
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from reverdict.measure.springs import SpringMeasurement
+    from reverdict.measure.passes import SpringMeasurement
 
 LEVELS_APART_DB = 3.0
 

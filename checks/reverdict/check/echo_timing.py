@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from reverdict.measure.lag import PassLag
     from reverdict.measure.measurement import Comparison, Measurement, PathComparison, PathMeasurement
-    from reverdict.measure.springs import Pass, SpringMeasurement
+    from reverdict.measure.passes import Pass, SpringMeasurement
     from reverdict.reference import EchoTiming
 
 TAIL_DB = -60.0

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from reverdict.measure.lag import PassLag
     from reverdict.measure.measurement import Comparison, Measurement
-    from reverdict.measure.springs import Spring
+    from reverdict.measure.passes import Spring
     from reverdict.measure.transition import Transition
     from reverdict.reference import GroupDelay
 

@@ -13,7 +13,7 @@ from reverdict.measure.springs import find_springs
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.measure.passes import Spring, SpringMeasurement
 
 CURVE_SHARE = 0.8
 """Of the band of a curve: above, delay runs away and a little of frequency is much of time."""

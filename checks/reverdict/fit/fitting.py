@@ -44,7 +44,8 @@ from reverdict.fit.refining import (
 from reverdict.fit.spectrum import Damped, names_of, numbers_of, with_numbers
 from reverdict.fit.start import start_of
 from reverdict.measure.excerpt import take_excerpt
-from reverdict.measure.springs import ARRIVAL_HZ, MOST_PASSES, Spring, SpringMeasurement, find_springs
+from reverdict.measure.passes import Spring, SpringMeasurement
+from reverdict.measure.springs import ARRIVAL_HZ, MOST_PASSES, find_springs
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

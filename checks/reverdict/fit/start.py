@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from reverdict.measure.springs import DelayCurve, Spring
+    from reverdict.measure.passes import DelayCurve, Spring
 
 LOWPASS_HZ = 9000.0
 MOST_POINTS = 80

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.excerpt import Excerpt
-    from reverdict.measure.settling import Track
+    from reverdict.measure.track import Track
 
 STEP_HZ = 25.0
 BEYOND = 1.1

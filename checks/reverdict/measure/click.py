@@ -18,7 +18,7 @@ from reverdict.measure.springs import find_springs
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from reverdict.measure.springs import SpringMeasurement
+    from reverdict.measure.passes import SpringMeasurement
 
 SHARP_S = 0.0002
 AT_ONCE_S = 0.001

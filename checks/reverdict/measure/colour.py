@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from reverdict.measure.springs import Spring
+    from reverdict.measure.passes import Spring
 
 SHORTEST_S, LONGEST_S = 0.2e-3, 20e-3
 LEAST_PEAKS = 5

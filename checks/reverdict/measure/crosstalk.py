@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.measure.passes import Spring, SpringMeasurement
     from reverdict.words import Response
 
 SAME_S = 0.3e-3

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.excerpt import Excerpt
-    from reverdict.measure.springs import Pass, Spring, SpringMeasurement
+    from reverdict.measure.passes import Pass, Spring, SpringMeasurement
 
 LOWEST_HZ = 200.0
 HIGHEST_SHARE = 0.85

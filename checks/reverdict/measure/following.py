@@ -17,7 +17,7 @@ import numpy as np
 from reverdict.measure.excerpt import WITH_SILENCE, Excerpt, fold_of
 from reverdict.measure.peak import vertex
 from reverdict.measure.series import HIGH_HZ, LOW_HZ, Series
-from reverdict.measure.settling import Track
+from reverdict.measure.track import Track
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -18,7 +18,6 @@ from reverdict.measure.settling import (
     GRID_STEP_HZ,
     SMOOTHING_HZ,
     Round,
-    Track,
     band_weight,
     delay_sigma,
     gaps_between,
@@ -27,12 +26,15 @@ from reverdict.measure.settling import (
     turn_back,
     whittaker,
 )
-from reverdict.measure.springs import Pass, SpringMeasurement, find_springs, needed_seconds, track_of
+from reverdict.measure.springs import find_springs, needed_seconds, track_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
+
+    from reverdict.measure.passes import Pass, SpringMeasurement
+    from reverdict.measure.track import Track
 
 ONSET_S = 0.08
 FARTHEST_ONSET_S = 0.5
@@ -340,11 +342,10 @@ def _fine_lag(golden: Excerpt, side: _GoldenSide, rest: NDArray[Any], moved: Tra
     # Weighted by |cross| as energy is, not by its square.
     neighbours[1:] = cross[1:] * np.conj(cross[:-1]) / (root[1:] * root[:-1] + 1e-300)
     parts = np.array([neighbours.real, neighbours.imag, cross.real, cross.imag, power])
-    *parts, energy_candidate = smooth_over_frequency(parts, SMOOTHING_HZ, step_hz)[:, at]
-    turning, alike = parts[0] + 1j * parts[1], np.hypot(parts[2], parts[3])
-    lag_s = np.round(folded_s[at] - np.angle(turning) / (2 * np.pi * step_hz), DECIMALS)
+    real, imaginary, *crossing, energy_candidate = smooth_over_frequency(parts, SMOOTHING_HZ, step_hz)[:, at]
+    lag_s = np.round(folded_s[at] - np.arctan2(imaginary, real) / (2 * np.pi * step_hz), DECIMALS)
     ratio_db = 10 * np.log10(np.maximum(energy_candidate, 1e-300) / np.maximum(energy_golden, 1e-300))
-    alike /= np.sqrt(np.maximum(energy_golden * energy_candidate, 1e-300))
+    alike = np.hypot(*crossing) / np.sqrt(np.maximum(energy_golden * energy_candidate, 1e-300))
     same = (np.abs(ratio_db) < LEVEL_CHANGE_DB) & (alike > LOOKS_ALIKE)
     gain = float(np.sum(cross.real)) / max(float(np.sum(power)), 1e-300)
     unlike = side.unlike - gain * rest * fold_of(moved.delay_s, step_hz)

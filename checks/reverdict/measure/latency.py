@@ -36,14 +36,15 @@ from reverdict.measure.series import (
     first_pass,
     low_part,
 )
-from reverdict.measure.settling import Track, band_weight, turn_back
+from reverdict.measure.settling import band_weight, turn_back
+from reverdict.measure.track import Track
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from reverdict.measure.springs import Spring
+    from reverdict.measure.passes import Spring
 
 LATEST_S = 25e-3
 EARLIEST_S = 2e-3

@@ -18,8 +18,9 @@ from reverdict.measure.decay_beside import DecayBeside, decay_beside, unlike_at_
 from reverdict.measure.flatness import Flatness, flatness_of
 from reverdict.measure.lag import OnsetLag, PassLag, onset_lag, pass_lags
 from reverdict.measure.lag_curve import LagMeasurement, lag_curves
+from reverdict.measure.passes import Spring, SpringMeasurement
 from reverdict.measure.settling import SMOOTHING_HZ
-from reverdict.measure.springs import ARRIVAL_HZ, Spring, SpringMeasurement, find_springs
+from reverdict.measure.springs import ARRIVAL_HZ, find_springs
 from reverdict.measure.stray import StraySound, stray_sound
 from reverdict.measure.transition import Transition, find_transition, moved_by_noise_hz
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.measurement import Measurement, PathMeasurement
-    from reverdict.measure.springs import Spring
+    from reverdict.measure.passes import Spring
 
 STEPS = 8
 COHERENT_BINS = 64

@@ -28,7 +28,6 @@ from reverdict.measure.excerpt import Excerpt, fold_of, next_smaller_fast, smoot
 from reverdict.measure.settling import (
     RATIO_HZ,
     Round,
-    Track,
     band_weight,
     bins_of,
     coherence,
@@ -36,6 +35,7 @@ from reverdict.measure.settling import (
     turn_back,
     unfolded,
 )
+from reverdict.measure.track import Track
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.measure.excerpt import Excerpt
-    from reverdict.measure.settling import Track
+    from reverdict.measure.track import Track
 
 
 @dataclass(frozen=True)

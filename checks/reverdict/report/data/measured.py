@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from reverdict.measure.flatness import Flatness
     from reverdict.measure.lag_curve import LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
-    from reverdict.measure.springs import Spring
+    from reverdict.measure.passes import Spring
     from reverdict.measure.swept import Swept
     from reverdict.measure.two_slopes import TwoSlopes
     from reverdict.words import Response

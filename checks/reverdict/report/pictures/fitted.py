@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.fit import TankFit
-    from reverdict.measure.springs import SpringMeasurement
+    from reverdict.measure.passes import SpringMeasurement
     from reverdict.words import Response
 
 SHOWN_TRIPS = 7.5

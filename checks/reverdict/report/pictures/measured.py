@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from reverdict.measure.flatness import Flatness
     from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
-    from reverdict.measure.springs import DelayCurve, Spring, SpringMeasurement
+    from reverdict.measure.passes import DelayCurve, Spring, SpringMeasurement
     from reverdict.measure.swept import Swept
     from reverdict.words import Response
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from reverdict.measure.decay import BandDecay, DecayMeasurement
     from reverdict.measure.lag_curve import LagCurve, LagMeasurement
     from reverdict.measure.measurement import Measurement, PathMeasurement
-    from reverdict.measure.springs import Spring, SpringMeasurement
+    from reverdict.measure.passes import Spring, SpringMeasurement
     from reverdict.measure.swept import Swept
     from reverdict.words import Response
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from reverdict.measure.colour import Colour
-    from reverdict.measure.springs import SpringMeasurement
+    from reverdict.measure.passes import SpringMeasurement
     from reverdict.measure.stimulus import Stimulus
     from reverdict.measure.swept import Swept
 
