@@ -226,6 +226,17 @@ def test_runs_of_another_analysis_and_times_of_another_machine_stand_apart(tmp_p
     assert [len(one.values) for one in history.moved] == [7]
 
 
+def test_a_run_dated_in_the_future_is_told(tmp_path: Path) -> None:
+    runs = [run(number, [finding("spring 1", 0.0)]) for number in range(4)]
+    write(tmp_path, runs)
+    assert not any("future" in note for note in told(tmp_path).notes)
+    runs[1]["judged_at"] = "2126-01-01T00:00:00+00:00"
+    write(tmp_path, runs)
+    history = told(tmp_path)
+    assert [note.split(",")[0] for note in history.notes] == ["00001.json is dated in the future"]
+    assert history.releases["spring"][-1].label == "spring 1.1"
+
+
 def test_differences_begin_anew_with_a_new_golden(tmp_path: Path) -> None:
     """A curve whose golden is 0 by its nature cannot be followed across an approval."""
     found = [finding("curve", 0.06 if n < 5 else 0.0, golden=0.0) for n in range(10)]

@@ -77,8 +77,9 @@ def prove_route(library: Any, route: Route) -> str:
         try:
             found = library.query_devices(device, kind)
         except (ValueError, library.PortAudioError) as error:
-            named = "no default device" if device is None else f'no device "{device}"'
-            raise BadInput(f"{kind} device", f"{named} ({error}); reverdict capture --devices lists them") from None
+            # Of the default device the library only says that number -1 is none.
+            named = "the system has none" if device is None else f'no device "{device}" ({error})'
+            raise BadInput(f"{kind} device", f"{named}; reverdict capture --devices lists them") from None
         has = int(found[f"max_{kind}_channels"])
         if max(channels) > has:
             raise BadInput(f"{kind} device", f'"{found["name"]}" has {has} {kind} channels, no channel {max(channels)}')

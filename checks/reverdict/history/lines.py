@@ -27,6 +27,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -150,6 +151,11 @@ def history_of(
     notes = []
     if len(kept) < len(runs.kept):
         notes.append(f"{len(runs.kept) - len(kept)} runs of an older analysis stand apart and are not followed")
+    tomorrow = (datetime.now(timezone.utc) + timedelta(days=1)).isoformat()
+    ahead = [one.file.name for one in kept if str(one.about["judged_at"]) > tomorrow]
+    if ahead:
+        several = f"{ahead[-1]} is" if len(ahead) == 1 else f"{len(ahead)} runs ({ahead[-1]} the last) are"
+        notes.append(f"{several} dated in the future, by a clock that was wrong, and counted as newer than all others")
     releases, asked = {}, []
     for build, these in _lines_of_builds(kept).items():
         releases[build] = tuple(_release(one) for one in these)
