@@ -440,6 +440,10 @@ PROCESS_FAULTS = {
     "fewer frames": ("return block[:, 1:]", "process() returned shape (1, 63), needs (channels, 64)"),
     "two channels": ("return np.vstack([block, block])", "output has 2 channels, needs 1"),
     "not finite": ("return block * np.nan", "4800 samples are not finite, first at sample 0 (0.000 s)"),
+    "blown up": (
+        "return block + 1e150",
+        "4800 samples are 600 dB and more above full scale, first at sample 0 (0.000 s)",
+    ),
     "silent": ("return 0 * block", SILENT),
 }
 

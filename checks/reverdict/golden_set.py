@@ -47,7 +47,7 @@ from reverdict.golden_text import (
 from reverdict.measure.version import ANALYSIS_VERSION
 from reverdict.reference import ImpulseFile, Reference
 from reverdict.schema import REFERENCE_FILE, TOLERANCES_FILE, DefaultTolerances
-from reverdict.sound import SOUND_SUFFIXES, digest, read_sound, write_sound
+from reverdict.sound import SOUND_SUFFIXES, digest, no_sound, read_sound, write_sound
 from reverdict.words import INPUTS, PATHS, Response
 
 STEMS = {"mono": "response", "left": "response-left-in", "right": "response-right-in"}
@@ -770,7 +770,7 @@ def _channels_of(response: Response, place: Path) -> str:
 
 def _after_click(response: Response, name: str) -> NDArray[Any]:
     samples = response.samples[:, round(response.click_at_s * response.rate_hz) :]
-    if samples.shape[1] == 0 or not np.isfinite(samples).all() or not samples.any():
+    if samples.shape[1] == 0 or no_sound(samples).any() or not samples.any():
         raise BadInput(name, "the response is empty, silent or not finite from its click on; it cannot be golden")
     return samples
 

@@ -23,6 +23,8 @@ CLIPPED = 0.999
 BLOCK_FRAMES = 1 << 16
 LOWEST_RATE_HZ = 100
 SYSTEM_ERROR = 2
+LARGEST = 1e30
+"""600 dB above full scale: an algorithm that blew up, and as energies go, squares of squares, they overflow."""
 """Of libsndfile (sndfile.h, SF_ERR_SYSTEM)."""
 
 
@@ -170,21 +172,33 @@ def _gathered(path: Path, blocks: Iterator[NDArray[Any]], channels: int, frames:
             path, f"says that it holds {frames} samples of {channels} channels; does its header lie?"
         ) from None
     at = bad = first = 0
+    word = ""
     for block in blocks:
         if at + len(block) > frames:
             raise BadInput(path, f"holds more than the {frames} samples that its header says")
         samples[:, at : at + len(block)] = block.T
-        wrong = ~np.isfinite(block).all(axis=1)
+        wrong = no_sound(block)
         if wrong.any():
-            first = first if bad else at + int(np.argmax(wrong))
-            bad += block.size - int(np.isfinite(block).sum())
+            first = first if bad else at + int(np.argmax(wrong.any(axis=1)))
+            bad += int(wrong.sum())
+            word = amiss(block)
         at += len(block)
     if at == 0:
         raise BadInput(path, "holds no samples; was its recording cut off?")
     if bad:
-        told = "1 sample is not finite" if bad == 1 else f"{bad} samples are not finite"
+        told = f"1 sample is {word}" if bad == 1 else f"{bad} samples are {word}"
         raise BadInput(path, f"{told}, {'' if bad == 1 else 'first '}at sample {first}")
     return samples if at == frames else np.ascontiguousarray(samples[:, :at])
+
+
+def no_sound(samples: NDArray[Any]) -> NDArray[Any]:
+    """Which samples, of any shape, are not finite, or as good as that."""
+    return np.asarray(~(np.abs(samples) <= LARGEST))
+
+
+def amiss(samples: NDArray[Any]) -> str:
+    """What samples with ``no_sound`` among them are."""
+    return "600 dB and more above full scale" if np.isfinite(samples).all() else "not finite"
 
 
 def digest(samples: NDArray[Any], rate_hz: int) -> str:

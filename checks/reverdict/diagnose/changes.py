@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 FARTHEST_S = 6e-3
 """How far a delay is looked for without a hint from measured lags."""
+MOST_LATE_S = 1.0
+"""Onsets are looked for half as far."""
 NO_SIZE = np.zeros(1)
 MADE_UP = ", trip time kept"
 """Added to the kind of a change whose delay the delay line makes up."""
@@ -130,7 +132,7 @@ def changes_of_all(late_s: Sequence[float], time_scales: Sequence[float], peak: 
     return [
         Change("polarity", (), _polarity, sized=False),
         Change("gain", (), _gain, limits=(-60.0, 60.0)),
-        Change("latency", (), _latency, np.array([0.0, *late_s]), 1e-6),
+        Change("latency", (), _latency, np.array([0.0, *late_s]), 1e-6, limits=(-MOST_LATE_S, MOST_LATE_S)),
         Change("time scale", (), _time_scale, scales, 1e-6, (-0.6, 1.5)),
         Change("time scale", (), _time_scale_of_click, scales, 1e-6, (-0.6, 1.5)),
         Change("direct sound", (), _direct, NO_SIZE, 1e-3 * peak),

@@ -279,4 +279,4 @@ def _sigma_db(
     independent values; and what is not known of its mean and of the energy ``beyond``.
     """
     variance = 2 * noise * np.maximum(remaining, 0) / freedom + noise**2 * blocks_left / freedom + beyond**2
-    return 4.343 * np.sqrt(variance) / np.maximum(remaining, 1e-300)
+    return 4.343 * np.sqrt(variance) / np.maximum(remaining, 1e-30 * remaining[0])

@@ -320,11 +320,11 @@ def _read(band: _Band, window_s: float, spectra: _Spectra, path: _Path) -> tuple
     total = np.maximum(power.sum(axis=1), 1e-300)
     gain = turned.real.sum(axis=1) / total
     coherence = gain * np.sqrt(energies[0] / energies[1])
-    bend = np.maximum(np.abs(gain), 1e-300) * np.maximum(power @ omega**2, 1e-300)
+    bend = np.maximum(np.abs(gain) * (power @ omega**2), 1e-300)
     left = np.abs(turned - gain[:, None] * power) ** 2
     values = total**2 / np.maximum((power**2).sum(axis=1), 1e-300)
     # Both sounds are windowed, so noise weighs w⁴ where its level is read by w²; few values: Student's t.
-    cost = energy @ window**2 / (energies[0] * np.mean(window**2))
+    cost = np.maximum(energy @ window**2 / (energies[0] * np.mean(window**2)), 1e-300)
     lasting = energies[0] ** 2 / np.maximum(np.sum(energy**2, axis=1), 1e-300)
     few = 1 + 2.5 / np.maximum(np.minimum(values, lasting) / cost - 1, 1.0)
     sigma_s = np.sqrt(0.5 * cost * few * (left @ omega**2)) / bend

@@ -21,6 +21,7 @@ from reverdict.render.hosts import HOSTED
 from reverdict.render.interface import capture_takes
 from reverdict.render.prepare import prepare
 from reverdict.render.recordings import SHORTEST_SHARE, read_recordings
+from reverdict.sound import amiss, no_sound
 from reverdict.words import INPUTS, PATHS, Response
 
 if TYPE_CHECKING:
@@ -141,10 +142,10 @@ def unfit(samples: NDArray[Any], rate_hz: int, request: Request, needed: int, wh
         return f"{what} has {_channels(samples.shape[0])}, needs {request.output_channels}"
     if samples.shape[1] < needed:
         return f"{what} stops after {_lengths(samples.shape[1], needed, rate_hz)}"
-    bad = ~np.isfinite(samples)
+    bad = no_sound(samples)
     if bad.any():
         first = int(np.argmax(bad.any(axis=0)))
-        return f"{int(bad.sum())} samples are not finite, first at sample {first} ({first / rate_hz:.3f} s)"
+        return f"{int(bad.sum())} samples are {amiss(samples)}, first at sample {first} ({first / rate_hz:.3f} s)"
     return ""
 
 
