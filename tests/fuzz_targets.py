@@ -121,9 +121,10 @@ seconds = 10
 
 
 def read_build_file(path: Path) -> None:
-    from reverdict import builds, schema
+    from reverdict import builds
+    from reverdict.schema import build as build_toml
 
-    with mock.patch.object(schema, "_commit_of", return_value=None):  # which asks git each time
+    with mock.patch.object(build_toml, "_commit_of", return_value=None):  # which asks git each time
         build = builds.open_build(path)
     builds.selection(build, "*")
 
@@ -135,13 +136,15 @@ def reference_tomls() -> list[bytes]:
 
 
 def read_reference_file(path: Path) -> None:
-    from reverdict import golden_set, schema
+    from reverdict import golden_set
     from reverdict.golden_text import comments_beside, settings_from, terms_of, with_terms
+    from reverdict.schema.reference import read_reference
+    from reverdict.schema.tolerances import read_tolerances
 
     shutil.copy(GOLDEN / "tolerances.toml", path.parent.parent)
     with own_check():
-        defaults = schema.read_tolerances(path.parent.parent / "tolerances.toml")
-        reference = schema.read_reference(path, defaults)
+        defaults = read_tolerances(path.parent.parent / "tolerances.toml")
+        reference = read_reference(path, defaults)
         golden_set.verify(path.parent.parent)
         text = path.read_text(encoding="utf-8-sig")
         settings = settings_from(["echo_timing.arrival_ms=0.2", "group_delay.delay_ms=default"])
@@ -151,11 +154,11 @@ def read_reference_file(path: Path) -> None:
 
 
 def read_tolerances_file(path: Path) -> None:
-    from reverdict import schema
+    from reverdict.schema.tolerances import read_tolerances, shared_own_checks
 
     with own_check():
-        schema.read_tolerances(path)
-        schema.shared_own_checks(path)
+        read_tolerances(path)
+        shared_own_checks(path)
 
 
 def own_check() -> Any:

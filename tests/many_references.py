@@ -22,7 +22,7 @@ import numpy as np
 from reverdict import golden_set
 from reverdict.demo.physical_springs import Spring, impulse_response
 from reverdict.making import Wishes, new_reference
-from reverdict.schema import read_toml
+from reverdict.schema.toml import read_toml
 from reverdict.sound import write_sound
 from reverdict.words import Response
 from spring_truth import respond

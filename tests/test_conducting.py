@@ -20,7 +20,7 @@ from reverdict.reference import Conduct, Tolerance
 from reverdict.render import Build, Limits, Rendered, Request, render, working_folder
 from reverdict.render.build import Plugin
 from reverdict.render.prepare import HEADERS
-from reverdict.schema import tolerances_of
+from reverdict.schema.tolerances import tolerances_of
 from reverdict.words import BuildIdentity, Finding, Outcome
 
 RATE_HZ = 12000

@@ -15,6 +15,7 @@ import soundfile
 from reverdict import golden_set
 from reverdict.errors import BadInput, BadInputs
 from reverdict.reference import Tolerance
+from reverdict.schema.toml import read_toml
 from reverdict.sound import digest, write_sound
 from reverdict.words import INPUTS, PATHS, Response
 
@@ -81,7 +82,7 @@ def test_paths_do_not_depend_on_the_order_of_the_files_in_the_toml(tmp_path: Pat
     head, left, rest = path.read_text(encoding="utf-8").split("[[files]]")
     right, tail = rest.split("[render]")
     path.write_text(f"{head}[[files]]{right}[[files]]{left}\n[render]{tail}", encoding="utf-8")
-    assert [file["input"] for file in golden_set.schema.read_toml(path)["files"]] == ["right", "left"]
+    assert [file["input"] for file in read_toml(path)["files"]] == ["right", "left"]
     np.testing.assert_array_equal(golden_set.load(tmp_path)[0].response.samples, before)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
-from reverdict import approving, golden_set, golden_text, making, schema
+from reverdict import approving, golden_set, golden_text, making
 from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.errors import BadInput
@@ -23,6 +23,8 @@ from reverdict.measure.decay_times import FITS
 from reverdict.reference import Reference, Tolerance
 from reverdict.report.data.verdict import json_schema as verdict_schema
 from reverdict.report.data.verdict import to_json
+from reverdict.schema.meanings import json_schema
+from reverdict.schema.toml import read_toml
 from reverdict.sound import read_sound, write_sound
 
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
@@ -695,24 +697,24 @@ def test_tolerances_in_force_are_own_ones_over_the_shared(here: Workspace, capsy
 def test_schema_prints_a_valid_json_schema(capsys: pytest.CaptureFixture[str], which: str) -> None:
     printed = json.loads("\n".join(said(capsys, "schema", which)))
     jsonschema.validators.validator_for(printed).check_schema(printed)
-    assert printed == (verdict_schema() if which == "verdict" else schema.json_schema(which))
+    assert printed == (verdict_schema() if which == "verdict" else json_schema(which))
 
 
 def as_json(path: Path) -> Any:
     """A TOML file as an editor hands it to a JSON Schema: dates are strings there."""
-    return json.loads(json.dumps(schema.read_toml(path), default=lambda date: date.isoformat()))
+    return json.loads(json.dumps(read_toml(path), default=lambda date: date.isoformat()))
 
 
 def test_what_is_written_fits_the_schema(here: Workspace) -> None:
     making.new_reference("bench", here.takes / "short.wav", here.golden, making.Wishes())
     for name in ("bench", "short"):
-        jsonschema.validate(as_json(here.reference(name)), schema.json_schema("reference"))
-    jsonschema.validate(as_json(here.golden / "tolerances.toml"), schema.json_schema("tolerances"))
-    jsonschema.validate(as_json(here.build("[build.limits]\nseconds = 3")), schema.json_schema("build"))
+        jsonschema.validate(as_json(here.reference(name)), json_schema("reference"))
+    jsonschema.validate(as_json(here.golden / "tolerances.toml"), json_schema("tolerances"))
+    jsonschema.validate(as_json(here.build("[build.limits]\nseconds = 3")), json_schema("build"))
 
 
 @pytest.mark.parametrize("slip", ["passes = -1", "pases = 3", 'arrival_hz = "500"'])
 def test_the_schema_finds_slips_too(here: Workspace, slip: str) -> None:
     here.edit("passes = 3", slip)
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(as_json(here.reference()), schema.json_schema("reference"))
+        jsonschema.validate(as_json(here.reference()), json_schema("reference"))

@@ -30,6 +30,7 @@ MAY_IMPORT = {
     "measure": {"measure", "words"},
     "fit": {"fit", "measure", "words"},
     "faults": {"faults", "fit", "measure", "words"},
+    "schema": {"schema", "errors", "own_checks", "reading", "reference", "render", "sound", "words"},
     "searching": {"faults", "words"},
     "phrases": set(),
     "judging": {"phrases", "words"},
@@ -61,7 +62,10 @@ MAY_IMPORT = {
     "choosing": {"phrases"},
     "report": {"report", "choosing", "errors", "fit", "history", "measure", "phrases", "words"},
 }
-"""What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it."""
+"""What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it.
+
+``schema`` sees of it what a build is as data.
+"""
 
 
 @functools.cache
@@ -96,6 +100,43 @@ def test_data_flows_one_way() -> None:
     graphlib.TopologicalSorter(rooms).prepare()  # raises where rooms know each other in a circle
 
 
+def modules_used_by(file: Path) -> set[str]:
+    """Modules of the package that one imports to run; what it names for types alone is left out."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    for_types = {
+        inner
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
+    named: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node not in for_types and str(node.module).startswith("reverdict"):
+            inside = [f"{node.module}.{alias.name}" for alias in node.names]
+            named |= {place if place in MODULES else str(node.module) for place in inside}
+    return named
+
+
+MODULES = {
+    ".".join(file.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__"): file
+    for file in PACKAGE.rglob("*.py")
+}
+
+
+def test_no_module_runs_in_a_circle() -> None:
+    used = {module: modules_used_by(file) for module, file in MODULES.items()}
+    assert used["reverdict.schema.reference"] >= {"reverdict.schema.toml", "reverdict.schema.tables.reference"}
+    graphlib.TopologicalSorter(used).prepare()  # raises where modules use each other in a circle
+
+
+def test_what_may_stand_in_a_file_knows_nothing_of_reading_it() -> None:
+    tables = {module for module in MODULES if module.startswith("reverdict.schema.tables")}
+    above = {module for module in MODULES if module.startswith("reverdict.schema")} - tables
+    assert len(tables) > 4
+    assert len(above) > 4
+    assert {module: used for module in tables if (used := modules_used_by(MODULES[module]) & above)} == {}
+
+
 def test_reports_are_written_one_way() -> None:
     floors = ["data", "wording", "pictures", "files", "printed", "pages"]
     back = {}
@@ -119,5 +160,5 @@ def test_render_alone_starts_other_peoples_code() -> None:
         if "workshop" not in file.parts and "import subprocess" in file.read_text(encoding="utf-8")
     }
     # git, for an approver, the commit of a build and goldens of then, and versions of tools are ours to ask.
-    ours = {"abilities.py", "bisecting.py", "machine.py", "making.py", "schema.py"}
+    ours = {"abilities.py", "bisecting.py", "machine.py", "making.py", "schema/build.py"}
     assert {name for name in starters if not name.startswith("render/")} <= ours

@@ -286,7 +286,7 @@ def _moved_in_words(name: str, before: float | None, now: float | None) -> str:
 def tolerances_in_force(reference: Reference) -> Iterator[str]:
     """Lines "echo-timing  arrival_ms = 0.1", after defaults and own tables are merged."""
     from reverdict.reference import Conduct, Own
-    from reverdict.schema import tolerance_keys
+    from reverdict.schema.meanings import tolerance_keys
 
     for check in reference.checks:
         settings = reference.settings(check)

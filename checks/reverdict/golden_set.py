@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reverdict import schema, terms
+from reverdict import terms
 from reverdict.approvals import APPROVALS_FILE, Record, add_to_log, read_log
 from reverdict.durable import alone, flush, flush_folder, settle, temporary, write_text
 from reverdict.errors import BadInput, BadInputs, each, noted
@@ -45,8 +45,11 @@ from reverdict.golden_text import (
     with_terms,
 )
 from reverdict.measure.version import ANALYSIS_VERSION
-from reverdict.reference import ImpulseFile, Reference
-from reverdict.schema import REFERENCE_FILE, TOLERANCES_FILE, DefaultTolerances
+from reverdict.reference import DefaultTolerances, ImpulseFile, Reference
+from reverdict.schema import REFERENCE_FILE, TOLERANCES_FILE
+from reverdict.schema.reference import check_name, read_reference
+from reverdict.schema.tolerances import read_tolerances
+from reverdict.schema.toml import read_toml
 from reverdict.sound import SOUND_SUFFIXES, digest, read_sound, write_sound
 from reverdict.words import INPUTS, PATHS, Response
 
@@ -320,9 +323,9 @@ def new(
         approval = {"when": _now(), "analysis_version": ANALYSIS_VERSION, **tables.get("approval", {})}
         files = [impulse.table for impulse in impulses]
         text = reference_text(name, {**tables, **facts, "files": files, "approval": approval}, evidence or {})
-        in_force = terms_of(text, schema.read_toml(shared))
+        in_force = terms_of(text, read_toml(shared))
         write_text(inside / REFERENCE_FILE, with_approval(text, {"terms_sha256": terms.seal(in_force)}))
-        defaults = schema.read_tolerances(shared)
+        defaults = read_tolerances(shared)
         reference = _proven(inside / REFERENCE_FILE, folder / REFERENCE_FILE, defaults)
         _log(reference, (), {"terms": in_force, "measured": dict(measured or {})})
         if shared.parent == beside:
@@ -334,7 +337,7 @@ def new(
 
 def name_problem(name: str, golden_folder: Path) -> str:
     """Why a new reference cannot have this name; empty where it can."""
-    if problem := schema.check_name(name):
+    if problem := check_name(name):
         return problem
     if name == "all":
         return '"all" cannot name a reference; approvals go by name, and nobody approves all'
@@ -380,7 +383,7 @@ def approving(
 def look_at(name: str, golden_folder: Path, why: str = "", who: str = "") -> Approving:
     """A reference as it stands, and what an approval would make of it. To write it, hold it by ``approving``."""
     defaults = _defaults(golden_folder)
-    reference = schema.read_reference(golden_folder / name / REFERENCE_FILE, defaults)
+    reference = read_reference(golden_folder / name / REFERENCE_FILE, defaults)
     return _in_hands(reference, defaults, _as_written(defaults), why, who)
 
 
@@ -485,7 +488,7 @@ class Approving:
         approved_terms = (self.edited() and self._logged_terms()) or self.in_force()
         self._catch_up()
         self._put_in_place(text, impulses)
-        after = schema.read_reference(self.path, self.defaults)
+        after = read_reference(self.path, self.defaults)
         changed = terms.changes(approved_terms, in_force)
         values = {change.key: [change.old, change.new] for change in changed}
         told = {"changed": values} if values else {}
@@ -571,12 +574,12 @@ def _is_sound(file: Path) -> bool:
 
 def _defaults(golden_folder: Path) -> DefaultTolerances:
     path = golden_folder / TOLERANCES_FILE
-    return schema.read_tolerances(path) if os.path.lexists(path) else DefaultTolerances(path)
+    return read_tolerances(path) if os.path.lexists(path) else DefaultTolerances(path)
 
 
 def _as_written(defaults: DefaultTolerances) -> dict[str, Any]:
     """Their tables; none where there is no such file."""
-    return schema.read_toml(defaults.path) if defaults.path.exists() else {}
+    return read_toml(defaults.path) if defaults.path.exists() else {}
 
 
 def _read(golden_folder: Path, selected: Sequence[str]) -> tuple[list[Reference], list[BadInput]]:
@@ -589,9 +592,9 @@ def _read(golden_folder: Path, selected: Sequence[str]) -> tuple[list[Reference]
     found = []
     for name in selected:
         with noted(mistakes):
-            if problem := schema.check_name(name):
+            if problem := check_name(name):
                 raise BadInput(golden_folder / name, problem)
-            found.append(schema.read_reference(golden_folder / name / REFERENCE_FILE, defaults))
+            found.append(read_reference(golden_folder / name / REFERENCE_FILE, defaults))
     return found, mistakes
 
 
@@ -826,7 +829,7 @@ def _stored(samples: NDArray[Any], rate_hz: int, origin: str) -> tuple[NDArray[A
 def _proven(written: Path, final: Path, defaults: DefaultTolerances) -> Reference:
     """Read back what was written; mistakes are those of the caller's tables, so name the file they would be in."""
     try:
-        return schema.read_reference(written, defaults)
+        return read_reference(written, defaults)
     except BadInput as error:
         raise BadInputs(
             [BadInput(one.place.replace(str(written), str(final)), one.problem) for one in each(error)]

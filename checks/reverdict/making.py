@@ -96,7 +96,7 @@ def _refuse(wishes: Wishes, names: Iterable[str], why: str) -> None:
 
 def parameters_from(texts: list[str]) -> dict[str, Any]:
     """NAME=VALUE pairs; a value that reads as TOML number or boolean is one, anything else is text."""
-    from reverdict.schema import toml_value
+    from reverdict.schema.toml import toml_value
 
     parameters = {}
     for text in texts:
@@ -199,11 +199,12 @@ def _own_checks(golden: Response, golden_folder: Path) -> dict[str, dict[str, An
 
     They are empty, as what is shared holds, or say why the check is not asked of this golden, which cannot answer it.
     """
-    from reverdict import judging, own_checks, schema
+    from reverdict import judging, own_checks
+    from reverdict.schema.tolerances import shared_own_checks
 
     shared = golden_folder / TOLERANCES_FILE
     tables: dict[str, dict[str, Any]] = {}
-    for own in schema.shared_own_checks(shared) if shared.exists() else ():
+    for own in shared_own_checks(shared) if shared.exists() else ():
         try:
             findings = own_checks.findings_of(own.check, golden, golden, own.tolerances)
         except own_checks.Broken as error:
@@ -290,7 +291,7 @@ def _proposals(
 
 def _shared(golden_folder: Path) -> dict[str, Any]:
     """Tables of the folder's tolerances.toml, or of what will be written there."""
-    from reverdict.schema import read_toml
+    from reverdict.schema.toml import read_toml
 
     path = golden_folder / TOLERANCES_FILE
     return read_toml(path) if path.exists() else golden_text.proposed_tolerances()
@@ -303,7 +304,7 @@ def _decays(
     from reverdict.check import energy_decay
     from reverdict.measure.measurement import measure_beside
     from reverdict.reference import EnergyDecay
-    from reverdict.schema import tolerances_of
+    from reverdict.schema.tolerances import tolerances_of
 
     settings = EnergyDecay(**tolerances_of("energy_decay", values))
     return [
@@ -554,7 +555,7 @@ def _observed(build: Build, request: Request, response: Response, golden_folder:
     from reverdict import conducting
     from reverdict.measure.measurement import measure
     from reverdict.reference import Conduct
-    from reverdict.schema import tolerances_of
+    from reverdict.schema.tolerances import tolerances_of
     from reverdict.trial import longest_decay_s
 
     if "conduct" in build.not_asked:

@@ -293,6 +293,17 @@ class Own(CheckSettings):
 
 
 @dataclass(frozen=True)
+class DefaultTolerances:
+    """tolerances.toml: per check table the tolerances that hold for every reference which does not set its own.
+
+    Those of checks that packages brought are as they are written.
+    """
+
+    path: Path
+    values: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class ImpulseFile:
     """One impulse response, from the click on: where it is, which input had it, SHA-256 of its decoded samples."""
 
