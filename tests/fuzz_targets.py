@@ -137,7 +137,9 @@ def reference_tomls() -> list[bytes]:
 
 def read_reference_file(path: Path) -> None:
     from reverdict import golden_set
-    from reverdict.golden_text import comments_beside, settings_from, terms_of, with_terms
+    from reverdict.golden_set import writing
+    from reverdict.golden_set.standing import terms_of
+    from reverdict.golden_set.text import comments_beside, settings_from, with_terms
     from reverdict.schema.reference import read_reference
     from reverdict.schema.tolerances import read_tolerances
 
@@ -150,7 +152,7 @@ def read_reference_file(path: Path) -> None:
         settings = settings_from(["echo_timing.arrival_ms=0.2", "group_delay.delay_ms=default"])
         comments_beside(text, settings)
         terms_of(with_terms(text, settings), defaults.values)
-        golden_set.look_at(reference.name, path.parent.parent, "why", "who").edited()
+        writing.look_at(reference.name, path.parent.parent, "why", "who").edited()
 
 
 def read_tolerances_file(path: Path) -> None:
@@ -194,7 +196,7 @@ def read_captured_build(path: Path) -> None:
 
 def read_settings(path: Path) -> None:
     """What stands behind --set."""
-    from reverdict.golden_text import settings_from
+    from reverdict.golden_set.text import settings_from
 
     settings_from(path.read_bytes().decode("utf-8", "surrogateescape").splitlines())
 
@@ -287,7 +289,8 @@ def approval_logs() -> list[bytes]:
 
 
 def read_approvals(path: Path) -> None:
-    from reverdict import approvals, approving, golden_set, words
+    from reverdict import approving, golden_set, words
+    from reverdict.golden_set import approvals, standing
 
     shutil.copy(GOLDEN / "tolerances.toml", path.parent.parent)
     shutil.copy(GOLDEN / "workshop-spring" / "reference.toml", path.parent)
@@ -299,7 +302,7 @@ def read_approvals(path: Path) -> None:
     with mock.patch.object(approving, "_figures", return_value={"springs": 3, "t30, s": 1.0}):
         list(approving._measured_otherwise(golden))
     assert record is None or isinstance(record, dict)
-    golden_set._left_by_approvals(path.parent)
+    standing.left_by_approvals(path.parent)
     approvals.add_to_log(path.parent, [{"new_sha256": []}])
     if [one for one in mistakes if "line" in one.place]:
         raise BadInputs(mistakes)

@@ -24,8 +24,9 @@ from typing import Any
 
 import numpy as np
 
-from reverdict import command_line, golden_set, making
+from reverdict import command_line, making
 from reverdict.check import echo_timing, energy_decay, group_delay  # noqa: F401 - imported before forking
+from reverdict.golden_set import writing
 from reverdict.measure import figures, measurement  # noqa: F401
 from reverdict.sound import read_sound
 from reverdict.words import Response
@@ -81,7 +82,7 @@ def at_every_operation(root: Path, *, torn: bool) -> None:
         def work(folder: Path = folder, operation: int = operation) -> None:
             die_at(operation, folder / "golden", torn=torn)
             samples, rate_hz = read_sound(folder / "new.wav")
-            golden_set.approve("tank", Response(samples, rate_hz), "new", "killed", "Nobody", folder / "golden")
+            writing.approve("tank", Response(samples, rate_hz), "new", "killed", "Nobody", folder / "golden")
 
         _, status = os.waitpid(forked(work), 0)
         if os.waitstatus_to_exitcode(status) != KILLED:
@@ -127,13 +128,13 @@ def watched(folder: Path, *, from_start: bool) -> tuple[int, int]:
         if from_start:
             os.write(tell, b".")
         else:
-            write = golden_set.Approving.write
+            write = writing.Approving.write
 
             def telling(self: Any, *arguments: Any, **more: Any) -> Any:
                 os.write(tell, b".")
                 return write(self, *arguments, **more)
 
-            golden_set.Approving.write = telling  # type: ignore[method-assign]
+            writing.Approving.write = telling  # type: ignore[method-assign]
         approve(folder)
 
     child = forked(work)
@@ -148,7 +149,7 @@ def together(root: Path, count: int) -> None:
     def work(number: int) -> None:
         os.close(go)
         os.read(start, 1)  # until all are there
-        golden_set.approve(
+        writing.approve(
             names[number % len(names)],
             response(number),
             f"build {number}",

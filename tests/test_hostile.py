@@ -36,6 +36,7 @@ from reverdict import builds, durable, golden_set, parts, report, sound
 from reverdict.command_line import main
 from reverdict.demo.physical_springs import Spring, impulse_response
 from reverdict.errors import BadInput
+from reverdict.golden_set import writing
 from reverdict.history import index, runs
 from reverdict.history.index import runs_of
 from reverdict.schema.toml import read_toml
@@ -95,7 +96,7 @@ def goldens(tmp_path_factory: pytest.TempPathFactory) -> Path:
     }
     for name, samples in sounds.items():
         response = Response(samples[np.newaxis].astype(float), RATE_HZ)
-        golden_set.new(name, response, {**tables_for(name), **RENDERED, **asked[name]}, root / "golden")
+        writing.new(name, response, {**tables_for(name), **RENDERED, **asked[name]}, root / "golden")
         sound.write_sound(root / "takes" / f"{name}.wav", response.samples, RATE_HZ)
     return root
 

@@ -13,11 +13,13 @@ import numpy as np
 import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
-from reverdict import approving, golden_set, golden_text, making
+from reverdict import approving, golden_set, making
 from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.errors import BadInput
 from reverdict.gate import gate
+from reverdict.golden_set import writing
+from reverdict.golden_set.text import settings_from
 from reverdict.machine import machine_class
 from reverdict.measure.decay_times import FITS
 from reverdict.reference import Reference, Tolerance
@@ -464,8 +466,8 @@ def test_a_folder_that_refuses_writing_is_named(
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied", str(here.golden / ".reference.toml.new"))
 
-    monkeypatch.setattr(golden_set.Approving, "write", refused)
-    monkeypatch.setattr(golden_set, "new", refused)
+    monkeypatch.setattr(writing.Approving, "write", refused)
+    monkeypatch.setattr(writing, "new", refused)
     for command in (["approve", "short", "--why", "because"], ["new", "x"]):
         assert main(["golden", *command, "--from", "takes/long.wav"]) == 2
         assert capsys.readouterr().err == "reverdict: golden: cannot be written to (Permission denied)\n"
@@ -525,7 +527,7 @@ def test_a_tolerance_goes_back_to_the_shared_one(capsys: pytest.CaptureFixture[s
 
 
 def test_a_response_and_a_tolerance_are_approved_together(here: Workspace) -> None:
-    settings = golden_text.settings_from(["energy_decay.level_db=2", 'group_delay.not_asked="it is modulated"'])
+    settings = settings_from(["energy_decay.level_db=2", 'group_delay.not_asked="it is modulated"'])
     lines = list(
         approving.approve_reference("short", changed_build(here), "more drive", here.golden, settings=settings)
     )
@@ -617,8 +619,8 @@ def test_a_golden_that_measures_otherwise_by_another_analysis_is_told(
 ) -> None:
     list(approving.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
     assert list(approving.notes(here.golden)) == []
-    for module in ("reverdict.measure.version", "reverdict.golden_set", "reverdict.gate"):
-        monkeypatch.setattr(f"{module}.ANALYSIS_VERSION", 2)
+    for module in ("measure.version", "golden_set.standing", "golden_set.writing", "gate"):
+        monkeypatch.setattr(f"reverdict.{module}.ANALYSIS_VERSION", 2)
     assert list(approving.notes(here.golden)) == []  # raised, and nothing moved
     monkeypatch.setattr("reverdict.measure.decay_times.FITS", {**FITS, "t20": (-5.0, -24.0, 35.0)})
     (note,) = approving.notes(here.golden)

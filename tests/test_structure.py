@@ -21,11 +21,22 @@ MAY_IMPORT = {
     "reference": {"own_checks", "words"},
     "own_checks": {"errors", "phrases", "words"},
     "cells": {"phrases", "reference"},
-    "terms": {"words"},
     "durable": {"errors"},
     "cycle_log": {"errors", "reading"},
-    "approvals": {"durable", "errors", "reading"},
-    "proposing": {"measure", "terms", "words"},
+    "golden_set": {
+        "golden_set",
+        "durable",
+        "errors",
+        "measure.version",
+        "own_checks",
+        "reading",
+        "reference",
+        "schema",
+        "sound",
+        "words",
+    },
+    "golden_set/terms": {"words"},
+    "proposing": {"golden_set.terms", "measure", "words"},
     "sound": {"errors"},
     "measure": {"measure", "words"},
     "fit": {"fit", "measure", "words"},
@@ -68,73 +79,73 @@ MAY_IMPORT = {
 """
 
 
+MODULES = {
+    ".".join(file.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__"): file
+    for file in PACKAGE.rglob("*.py")
+}
+"""Modules by their names within the package; a room by that of its face."""
+
+
 @functools.cache
-def imports_of(file: Path) -> frozenset[str]:
-    """Names of the rooms a module imports, type-only imports included."""
+def imports_of(file: Path, *, for_types: bool = True) -> frozenset[str]:
+    """Modules of the package that one imports, for types alone included or left out."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    skipped = {
+        inner
+        for node in ast.walk(tree)
+        if not for_types and isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
     found: set[str] = set()
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-        modules: list[str] = []
-        if isinstance(node, ast.ImportFrom) and node.module:
-            inside = node.module == "reverdict"
-            modules = [f"reverdict.{alias.name}" for alias in node.names] if inside else [node.module]
-        elif isinstance(node, ast.Import):
-            modules = [alias.name for alias in node.names]
-        found |= {module.split(".")[1] for module in modules if module.startswith("reverdict.")}
-    return frozenset(found - {"__version__"})
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module and node not in skipped:
+            whole = [f"{node.module}.{alias.name}".removeprefix("reverdict.") for alias in node.names]
+            found |= {name if name in MODULES else node.module.removeprefix("reverdict.") for name in whole}
+        elif isinstance(node, ast.Import) and node not in skipped:
+            found |= {alias.name.removeprefix("reverdict.") for alias in node.names}
+    return frozenset(found & MODULES.keys())
 
 
 @pytest.mark.parametrize("room", sorted(MAY_IMPORT))
 def test_a_room_imports_only_what_it_may_know(room: str) -> None:
     place = PACKAGE / room
     files = sorted(place.rglob("*.py")) if place.is_dir() else [PACKAGE / f"{room}.py"]
-    assert files
-    strangers = {str(file.relative_to(PACKAGE)): imports_of(file) - MAY_IMPORT[room] for file in files}
-    assert not {file: sorted(names) for file, names in strangers.items() if names}
+    known = tuple(f"{name}." for name in MAY_IMPORT[room])
+    strangers = {
+        str(file.relative_to(PACKAGE)): sorted(name for name in imports_of(file) if not f"{name}.".startswith(known))
+        for file in files
+    }
+    assert strangers
+    assert not {file: names for file, names in strangers.items() if names}
 
 
 def test_data_flows_one_way() -> None:
     rooms: dict[str, set[str]] = {}
-    for file in PACKAGE.rglob("*.py"):
-        room = file.relative_to(PACKAGE).parts[0].removesuffix(".py")
-        rooms.setdefault(room, set()).update(imports_of(file) - {room})
+    for name, file in MODULES.items():
+        room = name.partition(".")[0]
+        rooms.setdefault(room, set()).update({one.partition(".")[0] for one in imports_of(file)} - {room})
+    assert len(rooms) > 30
     graphlib.TopologicalSorter(rooms).prepare()  # raises where rooms know each other in a circle
 
 
-def modules_used_by(file: Path) -> set[str]:
-    """Modules of the package that one imports to run; what it names for types alone is left out."""
-    tree = ast.parse(file.read_text(encoding="utf-8"))
-    for_types = {
-        inner
-        for node in ast.walk(tree)
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
-        for inner in ast.walk(node)
-    }
-    named: set[str] = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and node not in for_types and str(node.module).startswith("reverdict"):
-            inside = [f"{node.module}.{alias.name}" for alias in node.names]
-            named |= {place if place in MODULES else str(node.module) for place in inside}
-    return named
-
-
-MODULES = {
-    ".".join(file.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__"): file
-    for file in PACKAGE.rglob("*.py")
-}
-
-
 def test_no_module_runs_in_a_circle() -> None:
-    used = {module: modules_used_by(file) for module, file in MODULES.items()}
-    assert used["reverdict.schema.reference"] >= {"reverdict.schema.toml", "reverdict.schema.tables.reference"}
+    used = {name: imports_of(file, for_types=False) for name, file in MODULES.items()}
+    assert used["schema.reference"] >= {"schema.toml", "schema.tables.reference"}
     graphlib.TopologicalSorter(used).prepare()  # raises where modules use each other in a circle
 
 
 def test_what_may_stand_in_a_file_knows_nothing_of_reading_it() -> None:
-    tables = {module for module in MODULES if module.startswith("reverdict.schema.tables")}
-    above = {module for module in MODULES if module.startswith("reverdict.schema")} - tables
+    tables = {name for name in MODULES if name.startswith("schema.tables")}
+    above = {name for name in MODULES if name.startswith("schema")} - tables
     assert len(tables) > 4
     assert len(above) > 4
-    assert {module: used for module in tables if (used := modules_used_by(MODULES[module]) & above)} == {}
+    assert {name: seen for name in tables if (seen := imports_of(MODULES[name]) & above)} == {}
+
+
+def test_ordinary_runs_cannot_write_goldens() -> None:
+    writers = {"golden_set.writing", "golden_set.text"}
+    knowing = {name for name, file in MODULES.items() if imports_of(file) & writers}
+    assert knowing == {"golden_set.writing", "making", "approving", "commands.golden", "demo.goldens"}
 
 
 def test_reports_are_written_one_way() -> None:
@@ -149,8 +160,10 @@ def test_reports_are_written_one_way() -> None:
 
 
 def test_commands_are_known_to_the_command_line_alone() -> None:
-    knowing = {file.name for file in PACKAGE.rglob("*.py") if "commands" in imports_of(file)}
-    assert knowing - {file.name for file in (PACKAGE / "commands").glob("*.py")} == {"command_line.py"}
+    knowing = {
+        name for name, file in MODULES.items() if any(one.partition(".")[0] == "commands" for one in imports_of(file))
+    }
+    assert {name for name in knowing if not name.startswith("commands")} == {"command_line"}
 
 
 def test_render_alone_starts_other_peoples_code() -> None:

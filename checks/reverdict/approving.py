@@ -5,19 +5,22 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from reverdict import golden_set, golden_text, making
+from reverdict import golden_set, making
 from reverdict.builds import open_build
 from reverdict.errors import BadInput
+from reverdict.golden_set import writing
+from reverdict.golden_set.text import comments_beside
 from reverdict.words import Outcome, Response
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from reverdict.golden_set import Approving, GoldenReference
-    from reverdict.golden_text import Setting
+    from reverdict.golden_set import GoldenReference
+    from reverdict.golden_set.terms import Change
+    from reverdict.golden_set.text import Setting
+    from reverdict.golden_set.writing import Approving
     from reverdict.reference import Reference
-    from reverdict.terms import Change
     from reverdict.trial import Trial
     from reverdict.words import Finding
 
@@ -59,13 +62,13 @@ def approve_reference(
         ways = "--from BUILD for another response, --set TABLE.KEY=VALUE for a term, or --as-it-stands"
         raise BadInput(golden_folder / name, f"nothing to approve; give {ways}")
     if preview:
-        golden_set.approvable(name, why or "a look", making.who(), golden_folder)
-        held = golden_set.look_at(name, golden_folder)
+        writing.approvable(name, why or "a look", making.who(), golden_folder)
+        held = writing.look_at(name, golden_folder)
         yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=True)
         return
     with (
         making.writing_into(golden_folder),
-        golden_set.approving(name, why, making.who(), golden_folder, _tell) as held,
+        writing.approving(name, why, making.who(), golden_folder, _tell) as held,
     ):
         yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=False)
 
@@ -118,7 +121,7 @@ def _said_of_terms(
     if settings:
         yield f"{name}: terms against those in force," if wished else f"{name}: these terms are in force already"
         yield from (f"  {change}" for change in wished)
-    comments = golden_text.comments_beside(held.text, settings)
+    comments = comments_beside(held.text, settings)
     for key, comment in comments.items():
         if any(change.key == key for change in wished):
             yield f'  the comment beside {key} stays, "{comment}"; mend it if it is no longer true'

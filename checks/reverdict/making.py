@@ -10,12 +10,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reverdict import golden_set, golden_text
+from reverdict import golden_set
 from reverdict.builds import open_build
 from reverdict.errors import BadInput, BadInputs, noted
+from reverdict.golden_set import writing
+from reverdict.golden_set.terms import least_limit, written
+from reverdict.golden_set.text import proposed_tolerances
 from reverdict.schema import TOLERANCES_FILE
 from reverdict.sound import SOUND_SUFFIXES
-from reverdict.terms import least_limit, written
 from reverdict.words import CHECKS, Outcome, Response
 
 if TYPE_CHECKING:
@@ -122,7 +124,7 @@ def new_reference(
 
     if golden_folder.exists() and not golden_folder.is_dir():
         raise BadInput(golden_folder, "is a file; references live in a folder")
-    if problem := golden_set.name_problem(name, golden_folder):
+    if problem := writing.name_problem(name, golden_folder):
         raise BadInput(golden_folder, problem)
     if not wishes.why.strip():
         raise BadInput("--why", "empty; say in a few words why this is how it must sound")
@@ -163,7 +165,7 @@ def new_reference(
     tables |= own
     evidence = {f"{one.table}.{one.key}": one.because for one in proposals}
     with writing_into(golden_folder):
-        path = golden_set.new(name, response, tables, golden_folder, evidence=evidence, measured=figures_of(measured))
+        path = writing.new(name, response, tables, golden_folder, evidence=evidence, measured=figures_of(measured))
     of_itself = []
     if told["origin"] == "build":
         progress("judging it by its own reference")
@@ -294,7 +296,7 @@ def _shared(golden_folder: Path) -> dict[str, Any]:
     from reverdict.schema.toml import read_toml
 
     path = golden_folder / TOLERANCES_FILE
-    return read_toml(path) if path.exists() else golden_text.proposed_tolerances()
+    return read_toml(path) if path.exists() else proposed_tolerances()
 
 
 def _decays(

@@ -180,14 +180,15 @@ def _new(options: argparse.Namespace) -> int:
 
 
 def _approve(options: argparse.Namespace) -> int:
-    from reverdict import approving, golden_text
+    from reverdict import approving
+    from reverdict.golden_set.text import settings_from
 
     for line in approving.approve_reference(
         options.name,
         options.source,
         options.why,
         options.golden,
-        settings=golden_text.settings_from(options.settings),
+        settings=settings_from(options.settings),
         as_it_stands=options.as_it_stands,
         preview=options.preview,
     ):

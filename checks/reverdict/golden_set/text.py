@@ -13,12 +13,11 @@ import tomlkit
 from tomlkit.container import Container
 from tomlkit.items import Item, Table
 
-from reverdict import own_checks, terms
+from reverdict import own_checks
 from reverdict.errors import BadInput
 from reverdict.schema import TOLERANCES_FILE
 from reverdict.schema.meanings import reference_keys, tolerance_keys
 from reverdict.schema.tables.tolerances import OPTIONAL_TOLERANCES
-from reverdict.schema.toml import parsed
 from reverdict.words import CHECK_TABLES
 
 LINE_LENGTH = 110
@@ -193,11 +192,6 @@ def comments_beside(text: str, settings: Sequence[Setting]) -> dict[str, str]:
         if isinstance(item, Item) and item.trivia.comment:
             found[f"{one.table}.{one.key}"] = item.trivia.comment.removeprefix("#").strip()
     return found
-
-
-def terms_of(text: str, shared: Mapping[str, Any]) -> terms.Terms:
-    """The terms in force by the text of a reference.toml and the tables of tolerances.toml."""
-    return terms.in_force(parsed(text), shared)
 
 
 def _table(name: str, values: Mapping[str, Any], heading: str, evidence: Mapping[str, str]) -> Table:
