@@ -28,7 +28,6 @@ PLACES = ["reverdict", "tomlkit", "tomllib", "tomli", "json", "csv"]
 with atheris.instrument_imports(include=PLACES):
     import fuzz_targets
     from reverdict import (  # noqa: F401 - instrumented here
-        approving,
         builds,
         cycle_log,
         golden_set,
@@ -40,6 +39,7 @@ with atheris.instrument_imports(include=PLACES):
     from reverdict.capture import folder  # noqa: F401
     from reverdict.golden_set import writing  # noqa: F401
     from reverdict.history import index, lines, newest, runs  # noqa: F401
+    from reverdict.making import approving  # noqa: F401
     from reverdict.render import callgrind_log, counting  # noqa: F401
     from reverdict.report.pages import board, drift  # noqa: F401
     from reverdict.schema import build, reference, tolerances  # noqa: F401

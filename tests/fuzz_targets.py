@@ -289,8 +289,9 @@ def approval_logs() -> list[bytes]:
 
 
 def read_approvals(path: Path) -> None:
-    from reverdict import approving, golden_set, words
+    from reverdict import golden_set, words
     from reverdict.golden_set import approvals, standing
+    from reverdict.making import approving
 
     shutil.copy(GOLDEN / "tolerances.toml", path.parent.parent)
     shutil.copy(GOLDEN / "workshop-spring" / "reference.toml", path.parent)

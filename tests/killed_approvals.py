@@ -24,9 +24,10 @@ from typing import Any
 
 import numpy as np
 
-from reverdict import command_line, making
+from reverdict import command_line
 from reverdict.check import echo_timing, energy_decay, group_delay  # noqa: F401 - imported before forking
 from reverdict.golden_set import writing
+from reverdict.making import signing
 from reverdict.measure import figures, measurement  # noqa: F401
 from reverdict.sound import read_sound
 from reverdict.words import Response
@@ -39,7 +40,7 @@ RATE_HZ = 48000
 def approve(folder: Path) -> None:
     """As from the command line, in silence."""
     os.chdir(folder)
-    making.who = lambda: "Nobody"
+    signing.who = lambda: "Nobody"
     with Path(os.devnull).open("w") as nowhere, contextlib.redirect_stdout(nowhere):
         command_line.main(["golden", "approve", "tank", "--from", "new.wav", "--why", "killed"])
 

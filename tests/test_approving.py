@@ -16,12 +16,13 @@ import pytest
 
 from conftest import RATE_HZ, Workspace, spring, tables_for
 from killed_approvals import response
-from reverdict import approving, durable, golden_set
+from reverdict import durable, golden_set
 from reverdict.command_line import main
 from reverdict.errors import BadInput
 from reverdict.golden_set import approvals, writing
 from reverdict.golden_set.approvals import read_log
 from reverdict.golden_set.text import settings_from
+from reverdict.making import approving
 from reverdict.sound import digest, write_sound
 from reverdict.words import Response
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
-from reverdict import approving, golden_set, making
+from reverdict import golden_set, making
 from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.errors import BadInput
@@ -21,6 +21,7 @@ from reverdict.gate import gate
 from reverdict.golden_set import writing
 from reverdict.golden_set.text import settings_from
 from reverdict.machine import machine_class
+from reverdict.making import approving, new, signing, sources
 from reverdict.measure.decay_times import FITS
 from reverdict.reference import Reference, Tolerance
 from reverdict.report.data.verdict import json_schema as verdict_schema
@@ -58,7 +59,7 @@ def reference_of(name: str, folder: Path = Path("golden")) -> Reference:
 def test_a_recording_becomes_a_reference_that_it_passes(
     here: Workspace, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(making, "who", lambda: "Third ear")
+    monkeypatch.setattr(signing, "who", lambda: "Third ear")
     path = Path("tanks/bench/reference.toml")
     lines = said(
         capsys, "golden", "new", "bench", "--from", "takes/short.wav", "--golden", "tanks", "--title", "My tank"
@@ -76,7 +77,7 @@ def test_a_recording_becomes_a_reference_that_it_passes(
         "  level_db = 0.5: half of what is heard",
         "cost is not asked: made from a recording, and a recording has no cost",
         "conduct is asked",
-        making.ROOM_FOR_CAPTURES,
+        new.ROOM_FOR_CAPTURES,
     ]
     text = path.read_text(encoding="utf-8")
     assert "\narrival_ms = 0.5 # half of what is heard\n" in text
@@ -123,7 +124,7 @@ def test_repeats_of_a_recording_set_tolerances_that_further_takes_pass(
     assert 0.08 < made.echo_timing.arrival_ms.at().above < 0.6
     text = here.reference("bench").read_text(encoding="utf-8")
     assert re.search(r"\narrival_ms = [\d.]+ # repeats differ by [\d.]+ ms \(k = 2, 5 takes\)\n", text)
-    assert making.ROOM_FOR_CAPTURES not in lines
+    assert new.ROOM_FOR_CAPTURES not in lines
     for take in others[4:]:
         assert gate(Path(take), here.golden, only="bench").outcome == "pass"
     assert golden_set.verify(here.golden) == []
@@ -281,7 +282,7 @@ def test_a_build_becomes_a_reference_with_its_own_cost(here: Workspace, capsys: 
     assert (made.render.seconds, made.render.block_sizes, made.render.sample_rates_hz) == (0.5, (64,), (RATE_HZ,))
     assert made.cost.kernel_ratio is not None
     assert made.cost.kernel_ratio > 0
-    assert made.cost.dearer_percent == making.FROM_GOLDEN_PERCENT["kernel_ratio"][1]
+    assert made.cost.dearer_percent == sources.FROM_GOLDEN_PERCENT["kernel_ratio"][1]
     assert f"kernel_ratio = {made.cost.kernel_ratio}" in lines[4]
     assert "dearer_percent = 30" in lines[4]
     countable = shutil.which("valgrind") is not None and machine_class() == "x86_64"
@@ -324,7 +325,7 @@ def test_a_parameter_that_the_build_overrides_is_not_written_down(here: Workspac
 
 def test_an_approval_names_a_short_commit_and_uncommitted_changes(here: Workspace) -> None:
     build = open_build(here.build(commit="0123456789abcdef + uncommitted changes"))
-    assert making.label_of(build) == "player 1 (0123456789 + uncommitted changes)"
+    assert signing.label_of(build) == "player 1 (0123456789 + uncommitted changes)"
 
 
 def test_a_build_that_is_not_asked_cost_makes_a_reference_that_does_not_ask(here: Workspace) -> None:
@@ -361,7 +362,7 @@ def changed_build(workspace: Workspace) -> Path:
 
 
 def test_an_approval_says_what_changes_before_it_writes(here: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(making, "who", lambda: "Second ear")
+    monkeypatch.setattr(signing, "who", lambda: "Second ear")
     before = here.reference().read_bytes()
     lines = []
     for line in approving.approve_reference("short", changed_build(here), "more drive", here.golden):

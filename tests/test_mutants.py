@@ -23,7 +23,8 @@ import mutant_truth as truth
 from reverdict import golden_set, judging
 from reverdict.check import echo_timing, energy_decay, group_delay
 from reverdict.golden_set import writing
-from reverdict.making import Wishes, asked_of, new_reference
+from reverdict.making import Wishes, new_reference
+from reverdict.making.asking import asked_of
 from reverdict.measure.measurement import Measurement, measure, measure_beside
 from reverdict.reference import Reference, Tolerance
 from reverdict.sound import write_sound

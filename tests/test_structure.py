@@ -36,7 +36,7 @@ MAY_IMPORT = {
         "words",
     },
     "golden_set/terms": {"words"},
-    "proposing": {"golden_set.terms", "measure", "words"},
+    "making/proposing": {"golden_set.terms", "measure", "words"},
     "sound": {"errors"},
     "measure": {"measure", "words"},
     "fit": {"fit", "measure", "words"},
@@ -145,7 +145,9 @@ def test_what_may_stand_in_a_file_knows_nothing_of_reading_it() -> None:
 def test_ordinary_runs_cannot_write_goldens() -> None:
     writers = {"golden_set.writing", "golden_set.text"}
     knowing = {name for name, file in MODULES.items() if imports_of(file) & writers}
-    assert knowing == {"golden_set.writing", "making", "approving", "commands.golden", "demo.goldens"}
+    makers = {name for name in knowing if name.startswith("making.")}
+    assert makers
+    assert knowing - makers == {"golden_set.writing", "commands.golden", "demo.goldens"}
 
 
 def test_reports_are_written_one_way() -> None:
@@ -173,5 +175,5 @@ def test_render_alone_starts_other_peoples_code() -> None:
         if "workshop" not in file.parts and "import subprocess" in file.read_text(encoding="utf-8")
     }
     # git, for an approver, the commit of a build and goldens of then, and versions of tools are ours to ask.
-    ours = {"abilities.py", "bisecting.py", "machine.py", "making.py", "schema/build.py"}
+    ours = {"abilities.py", "bisecting.py", "machine.py", "making/signing.py", "schema/build.py"}
     assert {name for name in starters if not name.startswith("render/")} <= ours

@@ -29,6 +29,7 @@ from reverdict.golden_set.standing import AsItStands, as_written, left_by_approv
 from reverdict.golden_set.text import (
     PROPOSED_TOLERANCES,
     Setting,
+    proposed_tolerances,
     reference_text,
     with_approval,
     with_files,
@@ -41,6 +42,22 @@ from reverdict.schema.reference import check_name, read_reference
 from reverdict.schema.tolerances import read_tolerances
 from reverdict.schema.toml import read_toml
 from reverdict.words import PATHS, Response
+
+
+def shared_tables(golden_folder: Path) -> dict[str, Any]:
+    """Tables of the folder's tolerances.toml, or of what will be written there."""
+    path = golden_folder / TOLERANCES_FILE
+    return read_toml(path) if path.exists() else proposed_tolerances()
+
+
+@contextlib.contextmanager
+def writing_into(golden_folder: Path) -> Iterator[None]:
+    """Say of a golden folder that the system refuses to write there."""
+    try:
+        yield
+    except OSError as error:
+        raise BadInput(golden_folder, f"cannot be written to ({error.strerror or error})") from error
+
 
 # A new reference.
 

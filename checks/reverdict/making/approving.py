@@ -5,11 +5,12 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from reverdict import golden_set, making
+from reverdict import golden_set
 from reverdict.builds import open_build
 from reverdict.errors import BadInput
 from reverdict.golden_set import writing
 from reverdict.golden_set.text import comments_beside
+from reverdict.making import signing
 from reverdict.words import Outcome, Response
 
 if TYPE_CHECKING:
@@ -62,13 +63,13 @@ def approve_reference(
         ways = "--from BUILD for another response, --set TABLE.KEY=VALUE for a term, or --as-it-stands"
         raise BadInput(golden_folder / name, f"nothing to approve; give {ways}")
     if preview:
-        writing.approvable(name, why or "a look", making.who(), golden_folder)
+        writing.approvable(name, why or "a look", signing.who(), golden_folder)
         held = writing.look_at(name, golden_folder)
         yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=True)
         return
     with (
-        making.writing_into(golden_folder),
-        writing.approving(name, why, making.who(), golden_folder, _tell) as held,
+        writing.writing_into(golden_folder),
+        writing.approving(name, why, signing.who(), golden_folder, _tell) as held,
     ):
         yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=False)
 
@@ -151,7 +152,7 @@ class _Offered:
         if reference.origin == "capture" and build.kind not in ("recordings", "interface"):
             instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
             raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
-        self.label = making.label_of(build)
+        self.label = signing.label_of(build)
         with working_folder() as work:
             trial = None if isinstance(self.old, BadInput) else Trial(self.old, build, work)
             rendering = trial.rendering if trial else render(build, request, work)
