@@ -340,7 +340,7 @@ class Approval:
     analysis_version : int or None
         Of the analysis that measured it then. None in an approval from before it was kept, as is the next.
     terms_sha256 : str or None
-        Seal of the terms that were in force then (``terms``).
+        Seal of the terms that were in force then (``golden_set.terms``).
     """
 
     who: str
