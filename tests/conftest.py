@@ -19,9 +19,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from reverdict import golden_set
 from reverdict.demo.physical_springs import Spring, impulse_response
-from reverdict.golden_text import PROPOSED_TOLERANCES
+from reverdict.golden_set import writing
+from reverdict.golden_set.text import PROPOSED_TOLERANCES
 from reverdict.sound import write_sound
 from reverdict.words import Response
 
@@ -214,7 +214,7 @@ def original_workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "golden" / "tolerances.toml").write_text(without_manners, encoding="utf-8")
     for name, turns in TURNS.items():
         samples = spring(turns)
-        golden_set.new(name, Response(samples[np.newaxis], RATE_HZ), tables_for(name), root / "golden")
+        writing.new(name, Response(samples[np.newaxis], RATE_HZ), tables_for(name), root / "golden")
         np.save(root / "builds" / f"{name}.npy", samples)
         write_sound(root / "takes" / f"{name}.wav", samples[np.newaxis], RATE_HZ)
     (root / "builds" / "player.py").write_text(PLAYER, encoding="utf-8")

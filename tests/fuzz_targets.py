@@ -121,9 +121,10 @@ seconds = 10
 
 
 def read_build_file(path: Path) -> None:
-    from reverdict import builds, schema
+    from reverdict import builds
+    from reverdict.schema import build as build_toml
 
-    with mock.patch.object(schema, "_commit_of", return_value=None):  # which asks git each time
+    with mock.patch.object(build_toml, "_commit_of", return_value=None):  # which asks git each time
         build = builds.open_build(path)
     builds.selection(build, "*")
 
@@ -135,27 +136,31 @@ def reference_tomls() -> list[bytes]:
 
 
 def read_reference_file(path: Path) -> None:
-    from reverdict import golden_set, schema
-    from reverdict.golden_text import comments_beside, settings_from, terms_of, with_terms
+    from reverdict import golden_set
+    from reverdict.golden_set import writing
+    from reverdict.golden_set.standing import terms_of
+    from reverdict.golden_set.text import comments_beside, settings_from, with_terms
+    from reverdict.schema.reference import read_reference
+    from reverdict.schema.tolerances import read_tolerances
 
     shutil.copy(GOLDEN / "tolerances.toml", path.parent.parent)
     with own_check():
-        defaults = schema.read_tolerances(path.parent.parent / "tolerances.toml")
-        reference = schema.read_reference(path, defaults)
+        defaults = read_tolerances(path.parent.parent / "tolerances.toml")
+        reference = read_reference(path, defaults)
         golden_set.verify(path.parent.parent)
         text = path.read_text(encoding="utf-8-sig")
         settings = settings_from(["echo_timing.arrival_ms=0.2", "group_delay.delay_ms=default"])
         comments_beside(text, settings)
         terms_of(with_terms(text, settings), defaults.values)
-        golden_set.look_at(reference.name, path.parent.parent, "why", "who").edited()
+        writing.look_at(reference.name, path.parent.parent, "why", "who").edited()
 
 
 def read_tolerances_file(path: Path) -> None:
-    from reverdict import schema
+    from reverdict.schema.tolerances import read_tolerances, shared_own_checks
 
     with own_check():
-        schema.read_tolerances(path)
-        schema.shared_own_checks(path)
+        read_tolerances(path)
+        shared_own_checks(path)
 
 
 def own_check() -> Any:
@@ -191,7 +196,7 @@ def read_captured_build(path: Path) -> None:
 
 def read_settings(path: Path) -> None:
     """What stands behind --set."""
-    from reverdict.golden_text import settings_from
+    from reverdict.golden_set.text import settings_from
 
     settings_from(path.read_bytes().decode("utf-8", "surrogateescape").splitlines())
 
@@ -284,7 +289,9 @@ def approval_logs() -> list[bytes]:
 
 
 def read_approvals(path: Path) -> None:
-    from reverdict import approvals, approving, golden_set, words
+    from reverdict import golden_set, words
+    from reverdict.golden_set import approvals, standing
+    from reverdict.making import approving
 
     shutil.copy(GOLDEN / "tolerances.toml", path.parent.parent)
     shutil.copy(GOLDEN / "workshop-spring" / "reference.toml", path.parent)
@@ -296,7 +303,7 @@ def read_approvals(path: Path) -> None:
     with mock.patch.object(approving, "_figures", return_value={"springs": 3, "t30, s": 1.0}):
         list(approving._measured_otherwise(golden))
     assert record is None or isinstance(record, dict)
-    golden_set._left_by_approvals(path.parent)
+    standing.left_by_approvals(path.parent)
     approvals.add_to_log(path.parent, [{"new_sha256": []}])
     if [one for one in mistakes if "line" in one.place]:
         raise BadInputs(mistakes)

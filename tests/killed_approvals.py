@@ -24,8 +24,10 @@ from typing import Any
 
 import numpy as np
 
-from reverdict import command_line, golden_set, making
+from reverdict import command_line
 from reverdict.check import echo_timing, energy_decay, group_delay  # noqa: F401 - imported before forking
+from reverdict.golden_set import writing
+from reverdict.making import signing
 from reverdict.measure import figures, measurement  # noqa: F401
 from reverdict.sound import read_sound
 from reverdict.words import Response
@@ -38,7 +40,7 @@ RATE_HZ = 48000
 def approve(folder: Path) -> None:
     """As from the command line, in silence."""
     os.chdir(folder)
-    making.who = lambda: "Nobody"
+    signing.who = lambda: "Nobody"
     with Path(os.devnull).open("w") as nowhere, contextlib.redirect_stdout(nowhere):
         command_line.main(["golden", "approve", "tank", "--from", "new.wav", "--why", "killed"])
 
@@ -81,7 +83,7 @@ def at_every_operation(root: Path, *, torn: bool) -> None:
         def work(folder: Path = folder, operation: int = operation) -> None:
             die_at(operation, folder / "golden", torn=torn)
             samples, rate_hz = read_sound(folder / "new.wav")
-            golden_set.approve("tank", Response(samples, rate_hz), "new", "killed", "Nobody", folder / "golden")
+            writing.approve("tank", Response(samples, rate_hz), "new", "killed", "Nobody", folder / "golden")
 
         _, status = os.waitpid(forked(work), 0)
         if os.waitstatus_to_exitcode(status) != KILLED:
@@ -127,13 +129,13 @@ def watched(folder: Path, *, from_start: bool) -> tuple[int, int]:
         if from_start:
             os.write(tell, b".")
         else:
-            write = golden_set.Approving.write
+            write = writing.Approving.write
 
             def telling(self: Any, *arguments: Any, **more: Any) -> Any:
                 os.write(tell, b".")
                 return write(self, *arguments, **more)
 
-            golden_set.Approving.write = telling  # type: ignore[method-assign]
+            writing.Approving.write = telling  # type: ignore[method-assign]
         approve(folder)
 
     child = forked(work)
@@ -148,7 +150,7 @@ def together(root: Path, count: int) -> None:
     def work(number: int) -> None:
         os.close(go)
         os.read(start, 1)  # until all are there
-        golden_set.approve(
+        writing.approve(
             names[number % len(names)],
             response(number),
             f"build {number}",

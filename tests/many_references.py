@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reverdict import golden_set
 from reverdict.demo.physical_springs import Spring, impulse_response
+from reverdict.golden_set import writing
 from reverdict.making import Wishes, new_reference
-from reverdict.schema import read_toml
+from reverdict.schema.toml import read_toml
 from reverdict.sound import write_sound
 from reverdict.words import Response
 from spring_truth import respond
@@ -68,7 +68,7 @@ def make(root: Path, number: int) -> Folders:
     for n in range(number):
         name, model = f"ref-{n:04d}", n % len(clean)
         golden = Response(with_noise(clean[model], 2 * n)[np.newaxis], RATE_HZ)
-        golden_set.new(name, golden, asked[model], folders.golden)
+        writing.new(name, golden, asked[model], folders.golden)
         write_sound(folders.takes / f"{name}.wav", with_noise(clean[model], 2 * n + 1)[np.newaxis], RATE_HZ)
     return folders
 

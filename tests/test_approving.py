@@ -16,11 +16,13 @@ import pytest
 
 from conftest import RATE_HZ, Workspace, spring, tables_for
 from killed_approvals import response
-from reverdict import approvals, approving, durable, golden_set
-from reverdict.approvals import read_log
+from reverdict import durable, golden_set
 from reverdict.command_line import main
 from reverdict.errors import BadInput
-from reverdict.golden_text import settings_from
+from reverdict.golden_set import approvals, writing
+from reverdict.golden_set.approvals import read_log
+from reverdict.golden_set.text import settings_from
+from reverdict.making import approving
 from reverdict.sound import digest, write_sound
 from reverdict.words import Response
 
@@ -43,7 +45,7 @@ def root(tmp_path: Path) -> Path:
     """A folder with ``original``: a golden of the short spring, and ``new.wav``, the long one, to be approved."""
     original = tmp_path / "original"
     original.mkdir()
-    golden_set.new("tank", Response(spring(300)[np.newaxis], RATE_HZ), tables_for("tank"), original / "golden")
+    writing.new("tank", Response(spring(300)[np.newaxis], RATE_HZ), tables_for("tank"), original / "golden")
     write_sound(original / "new.wav", spring(340)[np.newaxis], RATE_HZ)
     return tmp_path
 
@@ -71,7 +73,7 @@ def require_whole(folder: Path) -> bool:
     first = (golden / "tank" / "approvals.log").read_bytes().splitlines()[0]
     assert first == (folder.parent / "original" / "golden" / "tank" / "approvals.log").read_bytes().splitlines()[0]
 
-    golden_set.approve("tank", new_sound(), "new", "again", "Nobody", golden)
+    writing.approve("tank", new_sound(), "new", "again", "Nobody", golden)
     assert golden_set.verify(golden) == []
     (impulse,) = (golden / "tank").glob("*.wav")
     names = {path.name for path in (golden / "tank").iterdir()}
@@ -107,7 +109,7 @@ def test_killed_at_random_moments_the_old_or_the_new_stands(root: Path, count: i
 def test_approvals_at_once_do_not_mix(tmp_path: Path, count: int) -> None:
     names = ["plate", "room", "tank"]
     for name in names:
-        golden_set.new(name, response(-1), tables_for(name), tmp_path / "golden")
+        writing.new(name, response(-1), tables_for(name), tmp_path / "golden")
     (tmp_path / "names").write_text(" ".join(names), encoding="utf-8")
     run_helper(tmp_path, "together", count)
     assert golden_set.verify(tmp_path / "golden") == []
@@ -129,12 +131,12 @@ def test_approvals_at_once_do_not_mix(tmp_path: Path, count: int) -> None:
 @pytest.mark.parametrize("name", ["tank", "other"])
 def test_references_made_at_once_are_made_once(tmp_path: Path, name: str) -> None:
     golden = tmp_path / "golden"
-    golden_set.new("first", response(0), tables_for("first"), golden)
+    writing.new("first", response(0), tables_for("first"), golden)
     script = (
         "import sys; sys.path.insert(0, sys.argv[2])\n"
         "from pathlib import Path; from conftest import tables_for; from killed_approvals import response\n"
-        "from reverdict import golden_set; from reverdict.errors import BadInput\n"
-        "try: golden_set.new(sys.argv[3], response(1), tables_for('x'), Path(sys.argv[1]))\n"
+        "from reverdict.golden_set import writing; from reverdict.errors import BadInput\n"
+        "try: writing.new(sys.argv[3], response(1), tables_for('x'), Path(sys.argv[1]))\n"
         "except BadInput as error: sys.exit('already' in str(error) and 7)\n"
     )
     command = [sys.executable, "-c", script, str(golden), str(HELPER.parent), name]
@@ -199,7 +201,7 @@ def test_without_locks_approvals_go_on(workspace: Workspace, monkeypatch: pytest
 
 def test_what_is_edited_meanwhile_is_not_written_over(workspace: Workspace) -> None:
     impulse = workspace.impulse()
-    with golden_set.approving("short", "because", "me", workspace.golden) as held:
+    with writing.approving("short", "because", "me", workspace.golden) as held:
         workspace.edit("passes = 3", "passes = 2")
         with pytest.raises(BadInput, match="was edited while this approval ran; nothing is written"):
             held.write(response(1), "build")
@@ -217,7 +219,7 @@ def test_a_full_disk_leaves_the_old_golden_and_nothing_else(
     def full(*_: Any) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(golden_set, "settle", full)
+    monkeypatch.setattr(writing, "settle", full)
     with pytest.raises(BadInput, match="cannot be written to"):
         list(approving.approve_reference("short", workspace.takes / "long.wav", "because", workspace.golden))
     after = {path: path.read_bytes() for path in workspace.golden.rglob("*.*")}
@@ -229,12 +231,12 @@ def test_a_full_disk_leaves_the_old_golden_and_nothing_else(
 
 @pytest.fixture
 def tank(tmp_path: Path) -> Path:
-    golden_set.new("tank", response(0), tables_for("tank"), tmp_path / "golden")
+    writing.new("tank", response(0), tables_for("tank"), tmp_path / "golden")
     return tmp_path / "golden"
 
 
 def approve(golden: Path, number: int) -> None:
-    golden_set.approve("tank", response(number), f"build {number}", f"why {number}", "Somebody", golden)
+    writing.approve("tank", response(number), f"build {number}", f"why {number}", "Somebody", golden)
 
 
 @pytest.mark.parametrize("cut", [1, 2, 30, 400])
@@ -280,10 +282,10 @@ def test_marks_of_a_merge_in_the_log_are_named_by_their_line(tank: Path) -> None
 def test_two_approvals_in_one_second_are_told_apart(tank: Path) -> None:
     """What a kill between the two renamings leaves: terms in reference.toml that the log does not know."""
     log = tank / "tank" / "approvals.log"
-    with golden_set.approving("tank", "a", "me", tank) as held:
+    with writing.approving("tank", "a", "me", tank) as held:
         held.write(settings=settings_from(["echo_timing.arrival_ms=0.2"]))
     before = log.read_bytes()
-    with golden_set.approving("tank", "a", "me", tank) as held:
+    with writing.approving("tank", "a", "me", tank) as held:
         held.write(settings=settings_from(["echo_timing.arrival_ms=0.3"]))
     log.write_bytes(before)
     (mistake,) = golden_set.verify(tank)

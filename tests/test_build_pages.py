@@ -19,7 +19,7 @@ import pytest
 import own_plugins
 import packaged
 from reverdict.render import Rendered, Request, render, working_folder
-from reverdict.schema import read_build
+from reverdict.schema.build import read_build
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -370,7 +370,7 @@ def test_captures_add_to_a_folder_and_are_never_written_over(tmp_path: Path, cap
     comment = "# mine\n" + (tmp_path / "build.toml").read_text(encoding="utf-8")
     (tmp_path / "build.toml").write_text(comment, encoding="utf-8")
     assert run("capture", "two", *quick) == 0
-    from reverdict.schema import read_build
+    from reverdict.schema.build import read_build
 
     build = read_build(tmp_path / "build.toml")
     assert list(build.takes) == ["one", "two"]
@@ -545,14 +545,14 @@ def test_a_golden_of_hardware_is_a_capture(workspace: Workspace, plugged: Any) -
     ],
 )
 def test_slips_in_a_build_of_hardware(plugged: Any, keys: dict[str, Any], said: str) -> None:
-    from reverdict.schema import read_build
+    from reverdict.schema.build import read_build
 
     with pytest.raises(BadInput, match=said):
         read_build(plugged(**keys))
 
 
 def test_the_cautions_are_needed_in_as_many_words(workspace: Workspace) -> None:
-    from reverdict.schema import read_build
+    from reverdict.schema.build import read_build
 
     with pytest.raises(BadInput, match=r"build\.accept_cautions: a gate of this build plays into hardware by itself"):
         read_build(workspace.build(kind="interface", level_dbfs=-20.0))

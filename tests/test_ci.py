@@ -14,7 +14,7 @@ from packaging.markers import Marker
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-from reverdict.schema import read_toml
+from reverdict.schema.toml import read_toml
 
 ROOT = Path(__file__).parents[1]
 PINS = ROOT / "ci" / "pins"

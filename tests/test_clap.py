@@ -35,7 +35,7 @@ from reverdict.render import Build, Limits, Rendered, render, working_folder
 from reverdict.render.build import Plugin
 from reverdict.render.hosts import clap_abi
 from reverdict.render.timing import open_timer
-from reverdict.schema import read_build
+from reverdict.schema.build import read_build
 from reverdict.words import BuildIdentity
 from test_build_pages import shown
 

@@ -15,12 +15,12 @@ import pytest
 from reverdict import conducting, making
 from reverdict.check import conduct
 from reverdict.gate import gate
-from reverdict.golden_text import proposed_tolerances
+from reverdict.golden_set.text import proposed_tolerances
 from reverdict.reference import Conduct, Tolerance
 from reverdict.render import Build, Limits, Rendered, Request, render, working_folder
 from reverdict.render.build import Plugin
 from reverdict.render.prepare import HEADERS
-from reverdict.schema import tolerances_of
+from reverdict.schema.tolerances import tolerances_of
 from reverdict.words import BuildIdentity, Finding, Outcome
 
 RATE_HZ = 12000

@@ -22,7 +22,7 @@ from reverdict import golden_set
 from reverdict.demo import BUILDS, goldens, write_demo
 from reverdict.demo.physical_springs import TWO_SPRINGS, Spring, impulse_response
 from reverdict.errors import BadInput
-from reverdict.schema import read_build
+from reverdict.schema.build import read_build
 from reverdict.sound import read_sound, write_sound
 
 RATE = 48000

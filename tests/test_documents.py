@@ -13,9 +13,10 @@ from typing import Any
 import pytest
 
 import reverdict
-from reverdict import schema
 from reverdict.command_line import _parser
 from reverdict.formats import formats
+from reverdict.schema.meanings import json_schema
+from reverdict.schema.tables.tolerances import WAYS
 
 ROOT = Path(__file__).parents[1]
 FOLDERS = ("checks", "ci", "golden", "tests")
@@ -37,7 +38,7 @@ def undescribed(part: Any, place: str = "") -> list[str]:
     found = []
     if isinstance(part, dict):
         for key, one in (part.get("properties") or {}).items():
-            if isinstance(one, dict) and not one.get("description") and key not in schema.WAYS:
+            if isinstance(one, dict) and not one.get("description") and key not in WAYS:
                 found.append(f"{place}.{key}")
         for name, inner in part.items():
             found += undescribed(inner, f"{place}.{name}" if name not in ("properties", "$defs") else place)
@@ -49,7 +50,7 @@ def undescribed(part: Any, place: str = "") -> list[str]:
 
 @pytest.mark.parametrize("which", ["reference", "tolerances", "build"])
 def test_every_key_has_a_description(which: str) -> None:
-    assert undescribed(schema.json_schema(which, brought=False)) == []
+    assert undescribed(json_schema(which, brought=False)) == []
 
 
 def anchors(text: str) -> set[str]:

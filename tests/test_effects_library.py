@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from reverdict.command_line import main
 from reverdict.errors import BadInput
 from reverdict.render import Played, Request, Stimulus, play, render, working_folder
-from reverdict.schema import read_build
+from reverdict.schema.build import read_build
 from test_build_pages import shown
 
 pytest.importorskip("pedalboard", reason="pedalboard is not installed: pip install 'reverdict[vst3]'")

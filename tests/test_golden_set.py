@@ -14,7 +14,9 @@ import soundfile
 
 from reverdict import golden_set
 from reverdict.errors import BadInput, BadInputs
+from reverdict.golden_set import writing
 from reverdict.reference import Tolerance
+from reverdict.schema.toml import read_toml
 from reverdict.sound import digest, write_sound
 from reverdict.words import INPUTS, PATHS, Response
 
@@ -38,7 +40,7 @@ def noise(channels: str = "mono", seed: int = 1, samples: int = 480, click_at_s:
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A golden folder with one mono reference, ``tank``."""
-    golden_set.new("tank", noise(), TABLES, tmp_path / "golden")
+    writing.new("tank", noise(), TABLES, tmp_path / "golden")
     return tmp_path / "golden"
 
 
@@ -53,9 +55,9 @@ def mistakes_of(folder: Path, only: str = "*") -> list[str]:
     return str(caught.value).splitlines()
 
 
-def approve(folder: Path, response: Response, name: str = "tank", **more: Any) -> golden_set.Approved:
+def approve(folder: Path, response: Response, name: str = "tank", **more: Any) -> writing.Approved:
     words = {"build": "workshop 1.1", "why": "The new taps are right", "who": "Second ear"} | more
-    return golden_set.approve(name, response, golden_folder=folder, **words)
+    return writing.approve(name, response, golden_folder=folder, **words)
 
 
 # Loading.
@@ -64,7 +66,7 @@ def approve(folder: Path, response: Response, name: str = "tank", **more: Any) -
 @pytest.mark.parametrize("channels", PATHS)
 def test_what_was_made_golden_loads_with_its_paths_in_order(tmp_path: Path, channels: str) -> None:
     response = noise(channels)
-    golden_set.new("tank", response, TABLES, tmp_path)
+    writing.new("tank", response, TABLES, tmp_path)
     (golden,) = golden_set.load(tmp_path)
     assert golden.name == "tank"
     assert golden.response.paths == PATHS[channels]
@@ -76,25 +78,25 @@ def test_what_was_made_golden_loads_with_its_paths_in_order(tmp_path: Path, chan
 
 
 def test_paths_do_not_depend_on_the_order_of_the_files_in_the_toml(tmp_path: Path) -> None:
-    path = golden_set.new("tank", noise("stereo-to-stereo"), TABLES, tmp_path)
+    path = writing.new("tank", noise("stereo-to-stereo"), TABLES, tmp_path)
     before = golden_set.load(tmp_path)[0].response.samples
     head, left, rest = path.read_text(encoding="utf-8").split("[[files]]")
     right, tail = rest.split("[render]")
     path.write_text(f"{head}[[files]]{right}[[files]]{left}\n[render]{tail}", encoding="utf-8")
-    assert [file["input"] for file in golden_set.schema.read_toml(path)["files"]] == ["right", "left"]
+    assert [file["input"] for file in read_toml(path)["files"]] == ["right", "left"]
     np.testing.assert_array_equal(golden_set.load(tmp_path)[0].response.samples, before)
 
 
 def test_what_lies_before_the_click_is_cut_off(tmp_path: Path) -> None:
     response = noise(click_at_s=0.001)
-    golden_set.new("tank", response, TABLES, tmp_path)
+    writing.new("tank", response, TABLES, tmp_path)
     kept = golden_set.load(tmp_path)[0].response
     assert kept.samples.shape == (1, 480 - 48)
     np.testing.assert_allclose(kept.samples, response.samples[:, 48:], rtol=2.0**-24, atol=0)
 
 
 def test_only_what_is_selected_is_loaded_and_judged(folder: Path) -> None:
-    golden_set.new("plate", noise(seed=2), TABLES, folder)
+    writing.new("plate", noise(seed=2), TABLES, folder)
     (folder / "plate" / "reference.toml").write_text("title = ", encoding="utf-8")
     assert [golden.name for golden in golden_set.load(folder, "ta*")] == ["tank"]
     assert len(mistakes_of(folder)) == 1
@@ -155,7 +157,7 @@ def test_missing_cut_and_lfs_impulses_are_told_apart(folder: Path) -> None:
 
 
 def test_files_of_unequal_length_are_refused(tmp_path: Path) -> None:
-    path = golden_set.new("tank", noise("stereo-to-stereo"), TABLES, tmp_path)
+    path = writing.new("tank", noise("stereo-to-stereo"), TABLES, tmp_path)
     (golden,) = golden_set.references(tmp_path)
     shorter = noise("stereo-to-stereo", samples=470).samples[:2].astype(np.float32).astype(np.float64)
     write_sound(golden.files[0].path, shorter, RATE_HZ)
@@ -166,7 +168,7 @@ def test_files_of_unequal_length_are_refused(tmp_path: Path) -> None:
 
 def test_mistakes_of_the_whole_folder_come_at_once(folder: Path) -> None:
     for number, name in enumerate(("plate", "spring")):
-        golden_set.new(name, noise(seed=number), TABLES, folder)
+        writing.new(name, noise(seed=number), TABLES, folder)
     impulse_of(folder, "plate").unlink()
     toml = folder / "spring" / "reference.toml"
     toml.write_text(toml.read_text(encoding="utf-8").replace("passes", "pases").replace("springs", "coils"))
@@ -180,7 +182,7 @@ def impulse_name(folder: Path, name: str) -> str:
 
 
 def test_a_slip_in_the_shared_tolerances_is_reported_once(folder: Path) -> None:
-    golden_set.new("plate", noise(seed=2), TABLES, folder)
+    writing.new("plate", noise(seed=2), TABLES, folder)
     shared = folder / "tolerances.toml"
     shared.write_text("[echo_timing]\narrival = 0.1\n", encoding="utf-8")
     assert mistakes_of(folder) == [
@@ -246,9 +248,9 @@ def test_orphans_and_what_a_cut_off_write_left_are_found(folder: Path) -> None:
 def test_whatever_lies_in_place_of_a_file_is_named(folder: Path) -> None:
     """Folders, pipes, links to nowhere and to themselves, half a file; none of them ends or hides the rest."""
     for number, name in enumerate(("dir", "gone", "loop", "pipe", "toml")):
-        golden_set.new(name, noise(seed=number), TABLES, folder)
+        writing.new(name, noise(seed=number), TABLES, folder)
     in_16_bits = Response(np.round(noise(samples=9600).samples * 2**15) / 2**15, RATE_HZ)
-    golden_set.new("cut", in_16_bits, TABLES, folder)
+    writing.new("cut", in_16_bits, TABLES, folder)
     cut = impulse_of(folder, "cut")
     assert cut.suffix == ".flac"
     cut.write_bytes(cut.read_bytes()[:5000])
@@ -281,7 +283,7 @@ def test_whatever_lies_in_place_of_a_file_is_named(folder: Path) -> None:
 
 def test_what_may_not_be_read_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Who runs the tests as root may read anything, so the system's answer is made up."""
-    golden_set.new("shut", noise(seed=2), TABLES, folder)
+    writing.new("shut", noise(seed=2), TABLES, folder)
     locked = {impulse_of(folder), folder / "shut"}
     opened, listed = Path.open, Path.iterdir
 
@@ -364,7 +366,7 @@ def test_a_new_folder_gets_the_proposed_tolerances(folder: Path) -> None:
 def test_tolerances_that_are_there_stay_as_they_are(folder: Path) -> None:
     shared = folder / "tolerances.toml"
     shared.write_text(shared.read_text(encoding="utf-8") + "# ours\n", encoding="utf-8")
-    golden_set.new("plate", noise(), TABLES, folder)
+    writing.new("plate", noise(), TABLES, folder)
     assert shared.read_text(encoding="utf-8").endswith("# ours\n")
 
 
@@ -386,14 +388,14 @@ def test_a_new_reference_starts_its_log(folder: Path) -> None:
 def test_an_existing_reference_is_never_written_over(folder: Path) -> None:
     before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
     with pytest.raises(BadInput, match="already a reference"):
-        golden_set.new("tank", noise(seed=2), TABLES, folder)
+        writing.new("tank", noise(seed=2), TABLES, folder)
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
 def test_tables_that_do_not_read_back_leave_nothing_behind(tmp_path: Path) -> None:
     golden = tmp_path / "golden"
     with pytest.raises(BadInputs) as caught:
-        golden_set.new("tank", noise(), {**TABLES, "echo_timing": {"coils": 2}}, golden)
+        writing.new("tank", noise(), {**TABLES, "echo_timing": {"coils": 2}}, golden)
     places = [mistake.place for mistake in caught.value.mistakes]
     assert places[0] == f"{golden / 'tank' / 'reference.toml'}: echo_timing.coils"
     assert list(golden.iterdir()) == []
@@ -402,13 +404,13 @@ def test_tables_that_do_not_read_back_leave_nothing_behind(tmp_path: Path) -> No
 @pytest.mark.parametrize("name", ["../tank", "a b", "", ".tank"])
 def test_a_name_that_cannot_be_is_refused(tmp_path: Path, name: str) -> None:
     with pytest.raises(BadInput, match="cannot name a reference"):
-        golden_set.new(name, noise(), TABLES, tmp_path / "golden")
+        writing.new(name, noise(), TABLES, tmp_path / "golden")
 
 
 @pytest.mark.parametrize("samples", [np.zeros((1, 480)), np.full((1, 480), np.inf), np.zeros((1, 0))])
 def test_silence_cannot_become_golden(tmp_path: Path, samples: Any) -> None:
     with pytest.raises(BadInput, match="cannot be golden"):
-        golden_set.new("tank", Response(samples, RATE_HZ), TABLES, tmp_path / "golden")
+        writing.new("tank", Response(samples, RATE_HZ), TABLES, tmp_path / "golden")
 
 
 @pytest.mark.parametrize(
@@ -422,14 +424,14 @@ def test_a_capture_is_kept_exactly_in_the_smallest_format(tmp_path: Path, bits: 
         steps[0] = steps[0] // 2 * 2
         steps[0, 2] = 1
     capture = Response(steps / most, RATE_HZ)
-    golden_set.new("tank", capture, {**TABLES, "origin": "capture"}, tmp_path)
+    writing.new("tank", capture, {**TABLES, "origin": "capture"}, tmp_path)
     assert soundfile.info(impulse_of(tmp_path)).subtype == subtype
     np.testing.assert_array_equal(golden_set.load(tmp_path)[0].response.samples, capture.samples)
 
 
 def test_a_capture_beyond_full_scale_is_kept(tmp_path: Path) -> None:
     capture = Response(np.array([[1.0, -2.0, 0.5]]), RATE_HZ)
-    golden_set.new("tank", capture, {**TABLES, "origin": "capture"}, tmp_path)
+    writing.new("tank", capture, {**TABLES, "origin": "capture"}, tmp_path)
     np.testing.assert_array_equal(golden_set.load(tmp_path)[0].response.samples, capture.samples)
 
 
@@ -437,7 +439,7 @@ def test_a_capture_beyond_full_scale_is_kept(tmp_path: Path) -> None:
 
 
 def test_an_approval_changes_impulse_digest_and_approval_and_nothing_else(folder: Path) -> None:
-    golden_set.new("plate", noise(seed=2), TABLES, folder)
+    writing.new("plate", noise(seed=2), TABLES, folder)
     toml = folder / "tank" / "reference.toml"
     text = toml.read_text(encoding="utf-8").replace("[echo_timing]", "arrival_ms = 0.3 # ours\n[echo_timing]")
     text = text.replace(
@@ -489,7 +491,7 @@ def test_approving_the_same_response_again_keeps_its_file(folder: Path) -> None:
 
 
 def test_both_files_of_a_stereo_reference_are_replaced(tmp_path: Path) -> None:
-    golden_set.new("tank", noise("stereo-to-stereo"), TABLES, tmp_path)
+    writing.new("tank", noise("stereo-to-stereo"), TABLES, tmp_path)
     response = noise("stereo-to-stereo", seed=5, samples=300)
     approve(tmp_path, response)
     np.testing.assert_allclose(golden_set.load(tmp_path)[0].response.samples, response.samples, rtol=2.0**-24, atol=0)

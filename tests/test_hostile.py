@@ -31,12 +31,14 @@ from conftest import Workspace, tables_for
 from fuzz_targets import old_verdict
 from hostile_sounds import READABLE, REFUSED
 from made_history import finding, run
-from reverdict import builds, durable, golden_set, parts, report, schema, sound
+from reverdict import builds, durable, golden_set, parts, report, sound
 from reverdict.command_line import main
 from reverdict.demo.physical_springs import Spring, impulse_response
 from reverdict.errors import BadInput
+from reverdict.golden_set import writing
 from reverdict.history import index, runs
 from reverdict.history.index import runs_of
+from reverdict.schema.toml import read_toml
 from reverdict.words import Response
 
 
@@ -93,7 +95,7 @@ def goldens(tmp_path_factory: pytest.TempPathFactory) -> Path:
     }
     for name, samples in sounds.items():
         response = Response(samples[np.newaxis].astype(float), RATE_HZ)
-        golden_set.new(name, response, {**tables_for(name), **RENDERED, **asked[name]}, root / "golden")
+        writing.new(name, response, {**tables_for(name), **RENDERED, **asked[name]}, root / "golden")
         sound.write_sound(root / "takes" / f"{name}.wav", response.samples, RATE_HZ)
     return root
 
@@ -170,7 +172,7 @@ def test_what_is_no_file_is_neither_read_nor_waited_for(kind: str, suffix: str, 
     else:
         path = tmp_path / f"{kind}{suffix}"
     readers: list[Callable[[Path], object]] = [
-        sound.read_sound, sound.extent_of, schema.read_toml, golden_set.names,
+        sound.read_sound, sound.extent_of, read_toml, golden_set.names,
         lambda place: runs_of(runs.files_of(place)).kept and None,
     ]  # fmt: skip
     if suffix != ".wav":  # one recording is a build, and read when it is judged

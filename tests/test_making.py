@@ -13,16 +13,21 @@ import numpy as np
 import pytest
 
 from conftest import RATE_HZ, TURNS, Workspace, spring
-from reverdict import approving, golden_set, golden_text, making, schema
+from reverdict import golden_set, making
 from reverdict.builds import open_build
 from reverdict.command_line import main
 from reverdict.errors import BadInput
 from reverdict.gate import gate
+from reverdict.golden_set import writing
+from reverdict.golden_set.text import settings_from
 from reverdict.machine import machine_class
+from reverdict.making import approving, new, signing, sources
 from reverdict.measure.decay_times import FITS
 from reverdict.reference import Reference, Tolerance
 from reverdict.report.data.verdict import json_schema as verdict_schema
 from reverdict.report.data.verdict import to_json
+from reverdict.schema.meanings import json_schema
+from reverdict.schema.toml import read_toml
 from reverdict.sound import read_sound, write_sound
 
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
@@ -54,7 +59,7 @@ def reference_of(name: str, folder: Path = Path("golden")) -> Reference:
 def test_a_recording_becomes_a_reference_that_it_passes(
     here: Workspace, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(making, "who", lambda: "Third ear")
+    monkeypatch.setattr(signing, "who", lambda: "Third ear")
     path = Path("tanks/bench/reference.toml")
     lines = said(
         capsys, "golden", "new", "bench", "--from", "takes/short.wav", "--golden", "tanks", "--title", "My tank"
@@ -72,7 +77,7 @@ def test_a_recording_becomes_a_reference_that_it_passes(
         "  level_db = 0.5: half of what is heard",
         "cost is not asked: made from a recording, and a recording has no cost",
         "conduct is asked",
-        making.ROOM_FOR_CAPTURES,
+        new.ROOM_FOR_CAPTURES,
     ]
     text = path.read_text(encoding="utf-8")
     assert "\narrival_ms = 0.5 # half of what is heard\n" in text
@@ -119,7 +124,7 @@ def test_repeats_of_a_recording_set_tolerances_that_further_takes_pass(
     assert 0.08 < made.echo_timing.arrival_ms.at().above < 0.6
     text = here.reference("bench").read_text(encoding="utf-8")
     assert re.search(r"\narrival_ms = [\d.]+ # repeats differ by [\d.]+ ms \(k = 2, 5 takes\)\n", text)
-    assert making.ROOM_FOR_CAPTURES not in lines
+    assert new.ROOM_FOR_CAPTURES not in lines
     for take in others[4:]:
         assert gate(Path(take), here.golden, only="bench").outcome == "pass"
     assert golden_set.verify(here.golden) == []
@@ -277,7 +282,7 @@ def test_a_build_becomes_a_reference_with_its_own_cost(here: Workspace, capsys: 
     assert (made.render.seconds, made.render.block_sizes, made.render.sample_rates_hz) == (0.5, (64,), (RATE_HZ,))
     assert made.cost.kernel_ratio is not None
     assert made.cost.kernel_ratio > 0
-    assert made.cost.dearer_percent == making.FROM_GOLDEN_PERCENT["kernel_ratio"][1]
+    assert made.cost.dearer_percent == sources.FROM_GOLDEN_PERCENT["kernel_ratio"][1]
     assert f"kernel_ratio = {made.cost.kernel_ratio}" in lines[4]
     assert "dearer_percent = 30" in lines[4]
     countable = shutil.which("valgrind") is not None and machine_class() == "x86_64"
@@ -320,7 +325,7 @@ def test_a_parameter_that_the_build_overrides_is_not_written_down(here: Workspac
 
 def test_an_approval_names_a_short_commit_and_uncommitted_changes(here: Workspace) -> None:
     build = open_build(here.build(commit="0123456789abcdef + uncommitted changes"))
-    assert making.label_of(build) == "player 1 (0123456789 + uncommitted changes)"
+    assert signing.label_of(build) == "player 1 (0123456789 + uncommitted changes)"
 
 
 def test_a_build_that_is_not_asked_cost_makes_a_reference_that_does_not_ask(here: Workspace) -> None:
@@ -357,7 +362,7 @@ def changed_build(workspace: Workspace) -> Path:
 
 
 def test_an_approval_says_what_changes_before_it_writes(here: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(making, "who", lambda: "Second ear")
+    monkeypatch.setattr(signing, "who", lambda: "Second ear")
     before = here.reference().read_bytes()
     lines = []
     for line in approving.approve_reference("short", changed_build(here), "more drive", here.golden):
@@ -462,8 +467,8 @@ def test_a_folder_that_refuses_writing_is_named(
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied", str(here.golden / ".reference.toml.new"))
 
-    monkeypatch.setattr(golden_set.Approving, "write", refused)
-    monkeypatch.setattr(golden_set, "new", refused)
+    monkeypatch.setattr(writing.Approving, "write", refused)
+    monkeypatch.setattr(writing, "new", refused)
     for command in (["approve", "short", "--why", "because"], ["new", "x"]):
         assert main(["golden", *command, "--from", "takes/long.wav"]) == 2
         assert capsys.readouterr().err == "reverdict: golden: cannot be written to (Permission denied)\n"
@@ -523,7 +528,7 @@ def test_a_tolerance_goes_back_to_the_shared_one(capsys: pytest.CaptureFixture[s
 
 
 def test_a_response_and_a_tolerance_are_approved_together(here: Workspace) -> None:
-    settings = golden_text.settings_from(["energy_decay.level_db=2", 'group_delay.not_asked="it is modulated"'])
+    settings = settings_from(["energy_decay.level_db=2", 'group_delay.not_asked="it is modulated"'])
     lines = list(
         approving.approve_reference("short", changed_build(here), "more drive", here.golden, settings=settings)
     )
@@ -615,8 +620,8 @@ def test_a_golden_that_measures_otherwise_by_another_analysis_is_told(
 ) -> None:
     list(approving.approve_reference("short", here.takes / "long.wav", "longer", here.golden))
     assert list(approving.notes(here.golden)) == []
-    for module in ("reverdict.measure.version", "reverdict.golden_set", "reverdict.gate"):
-        monkeypatch.setattr(f"{module}.ANALYSIS_VERSION", 2)
+    for module in ("measure.version", "golden_set.standing", "golden_set.writing", "gate"):
+        monkeypatch.setattr(f"reverdict.{module}.ANALYSIS_VERSION", 2)
     assert list(approving.notes(here.golden)) == []  # raised, and nothing moved
     monkeypatch.setattr("reverdict.measure.decay_times.FITS", {**FITS, "t20": (-5.0, -24.0, 35.0)})
     (note,) = approving.notes(here.golden)
@@ -695,24 +700,24 @@ def test_tolerances_in_force_are_own_ones_over_the_shared(here: Workspace, capsy
 def test_schema_prints_a_valid_json_schema(capsys: pytest.CaptureFixture[str], which: str) -> None:
     printed = json.loads("\n".join(said(capsys, "schema", which)))
     jsonschema.validators.validator_for(printed).check_schema(printed)
-    assert printed == (verdict_schema() if which == "verdict" else schema.json_schema(which))
+    assert printed == (verdict_schema() if which == "verdict" else json_schema(which))
 
 
 def as_json(path: Path) -> Any:
     """A TOML file as an editor hands it to a JSON Schema: dates are strings there."""
-    return json.loads(json.dumps(schema.read_toml(path), default=lambda date: date.isoformat()))
+    return json.loads(json.dumps(read_toml(path), default=lambda date: date.isoformat()))
 
 
 def test_what_is_written_fits_the_schema(here: Workspace) -> None:
     making.new_reference("bench", here.takes / "short.wav", here.golden, making.Wishes())
     for name in ("bench", "short"):
-        jsonschema.validate(as_json(here.reference(name)), schema.json_schema("reference"))
-    jsonschema.validate(as_json(here.golden / "tolerances.toml"), schema.json_schema("tolerances"))
-    jsonschema.validate(as_json(here.build("[build.limits]\nseconds = 3")), schema.json_schema("build"))
+        jsonschema.validate(as_json(here.reference(name)), json_schema("reference"))
+    jsonschema.validate(as_json(here.golden / "tolerances.toml"), json_schema("tolerances"))
+    jsonschema.validate(as_json(here.build("[build.limits]\nseconds = 3")), json_schema("build"))
 
 
 @pytest.mark.parametrize("slip", ["passes = -1", "pases = 3", 'arrival_hz = "500"'])
 def test_the_schema_finds_slips_too(here: Workspace, slip: str) -> None:
     here.edit("passes = 3", slip)
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(as_json(here.reference()), schema.json_schema("reference"))
+        jsonschema.validate(as_json(here.reference()), json_schema("reference"))

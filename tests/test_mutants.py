@@ -22,7 +22,9 @@ from scipy import signal
 import mutant_truth as truth
 from reverdict import golden_set, judging
 from reverdict.check import echo_timing, energy_decay, group_delay
-from reverdict.making import Wishes, asked_of, new_reference
+from reverdict.golden_set import writing
+from reverdict.making import Wishes, new_reference
+from reverdict.making.asking import asked_of
 from reverdict.measure.measurement import Measurement, measure, measure_beside
 from reverdict.reference import Reference, Tolerance
 from reverdict.sound import write_sound
@@ -90,7 +92,7 @@ def _as_build(name: str, response: Response, folder: Path) -> None:
         "approval": {"who": "tests", "build": "1", "why": "truth"},
         **asked_of(measure(response), {"not_asked": "nothing is run"}),
     }
-    golden_set.new(name, response, tables, folder)
+    writing.new(name, response, tables, folder)
 
 
 def _asked(subject: truth.Subject, reference: Reference, measured: Measurement) -> truth.Asked:

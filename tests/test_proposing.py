@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from reverdict import proposing
-from reverdict.golden_text import proposed_tolerances
+from reverdict.golden_set.text import proposed_tolerances
+from reverdict.making import proposing
 from reverdict.measure.fresh_noise import with_fresh_noise
 from reverdict.measure.measurement import measure
 from reverdict.words import Finding, Outcome, Response

@@ -17,7 +17,7 @@ import packaged
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Rendered, Request, render, working_folder
 from reverdict.render.timing import open_timer
-from reverdict.schema import read_build
+from reverdict.schema.build import read_build
 from reverdict.sound import read_floats, read_sound, write_floats, write_sound
 from reverdict.words import BuildIdentity
 

@@ -11,9 +11,13 @@ import numpy as np
 import pytest
 import tomlkit
 
-from reverdict import schema
 from reverdict.errors import BadInput, BadInputs
-from reverdict.reference import FrequencyTolerance, Limits, Tolerance
+from reverdict.reference import DefaultTolerances, FrequencyTolerance, Limits, Tolerance
+from reverdict.schema.build import read_build
+from reverdict.schema.meanings import json_schema
+from reverdict.schema.reference import check_name, read_reference
+from reverdict.schema.tolerances import read_tolerances
+from reverdict.schema.toml import read_toml
 from reverdict.words import CHECKS
 
 if TYPE_CHECKING:
@@ -78,23 +82,23 @@ def written(path: Path, tables: dict[str, Any]) -> Path:
     return path
 
 
-def defaults(folder: Path, **changes: Any) -> schema.DefaultTolerances:
+def defaults(folder: Path, **changes: Any) -> DefaultTolerances:
     tables = changed({table: {**keys} for table, keys in TOLERANCES.items()}, changes)
-    return schema.read_tolerances(written(folder / "tolerances.toml", tables))
+    return read_tolerances(written(folder / "tolerances.toml", tables))
 
 
 def mistakes_of(folder: Path, **changes: Any) -> list[str]:
     """Mistakes of a reference, without the file they all start with."""
     path = written(folder / "tank" / "reference.toml", a_reference(**changes))
     with pytest.raises(BadInputs) as caught:
-        schema.read_reference(path, defaults(folder))
+        read_reference(path, defaults(folder))
     assert all(str(mistake).startswith(f"{path}: ") for mistake in caught.value.mistakes)
     return [str(mistake).removeprefix(f"{path}: ") for mistake in caught.value.mistakes]
 
 
 def test_a_reference_reads_with_the_defaults_and_its_own_keys_override_them(tmp_path: Path) -> None:
     tables = a_reference(echo_timing__arrival_ms=0.3, group_delay__delay_ms=0.5, cost__baseline="../v1.toml")
-    reference = schema.read_reference(written(tmp_path / "tank" / "reference.toml", tables), defaults(tmp_path))
+    reference = read_reference(written(tmp_path / "tank" / "reference.toml", tables), defaults(tmp_path))
     assert reference.name == "tank"
     assert reference.files[0].path == tmp_path / "tank" / "response.flac"
     assert reference.render.parameters == {"program": "tank"}
@@ -115,7 +119,7 @@ def both_ways(*values: float) -> list[Tolerance]:
 def test_stereo_files_come_in_the_order_of_the_inputs(tmp_path: Path) -> None:
     files = [{"path": f"{side}.wav", "input": side, "sha256": "1" * 64} for side in ("right", "left")]
     tables = a_reference(channels="stereo-to-stereo", files=files)
-    reference = schema.read_reference(written(tmp_path / "tank" / "reference.toml", tables), defaults(tmp_path))
+    reference = read_reference(written(tmp_path / "tank" / "reference.toml", tables), defaults(tmp_path))
     assert [file.input for file in reference.files] == ["left", "right"]
 
 
@@ -132,7 +136,7 @@ def test_a_tolerance_may_differ_both_ways_and_with_frequency(tmp_path: Path) -> 
         energy_decay__t30_percent={"above": [[100, 2], [10000, 4]], "below": float("inf")}, energy_decay__t30_s=0.05
     )
     path = written(tmp_path / "tank" / "reference.toml", tables)
-    decay = schema.read_reference(path, defaults(tmp_path)).energy_decay
+    decay = read_reference(path, defaults(tmp_path)).energy_decay
     assert decay.t30_percent.at(1000.0) == Limits(below=float("inf"), above=pytest.approx(3.0))
     assert decay.t30_s == Tolerance.both_ways(0.05)
     # The wider of a relative and an absolute limit holds, each way: 3 % of 1 s against 50 ms.
@@ -143,7 +147,7 @@ def test_a_tolerance_may_differ_both_ways_and_with_frequency(tmp_path: Path) -> 
 def test_a_tolerance_nobody_wrote_down_is_missing_by_file_and_key(tmp_path: Path) -> None:
     path = written(tmp_path / "x" / "reference.toml", a_reference())
     with pytest.raises(BadInputs) as caught:
-        schema.read_reference(path, defaults(tmp_path, echo_timing__arrival_ms=None))
+        read_reference(path, defaults(tmp_path, echo_timing__arrival_ms=None))
     assert str(caught.value) == f"{path}: echo_timing.arrival_ms: missing; set it here or in tolerances.toml"
 
 
@@ -151,7 +155,7 @@ def test_what_is_not_asked_needs_no_tolerances(tmp_path: Path) -> None:
     tables = a_reference(cost={"not_asked": "a capture has no cost"}, echo_timing={"not_asked": "a plate"})
     path = written(tmp_path / "x" / "reference.toml", tables)
     bare = defaults(tmp_path, cost=None, echo_timing=None)
-    reference = schema.read_reference(path, bare)
+    reference = read_reference(path, bare)
     assert reference.settings("cost").not_asked == "a capture has no cost"
     assert reference.cost.dearer_percent == 0
 
@@ -318,7 +322,7 @@ def test_both_inputs_need_a_file_of_their_own(tmp_path: Path) -> None:
 def test_only_tolerances_stand_in_tolerances_toml(tmp_path: Path) -> None:
     path = written(tmp_path / "tolerances.toml", {"echo_timing": {"springs": 2, "onset_ms": -1}, "echoes": {}})
     with pytest.raises(BadInputs) as caught:
-        schema.read_tolerances(path)
+        read_tolerances(path)
     known = "echo_timing, group_delay, energy_decay, cost, conduct"
     assert str(caught.value).splitlines() == [
         f"{path}: echo_timing.onset_ms: negative tolerance -1; a tolerance is 0 or more, and counts both ways",
@@ -341,7 +345,7 @@ def test_a_slip_in_the_syntax_names_its_line(tmp_path: Path, text: bytes, line: 
     path = tmp_path / "reference.toml"
     path.write_bytes(text)
     with pytest.raises(BadInput) as caught:
-        schema.read_toml(path)
+        read_toml(path)
     assert str(caught.value).startswith(f"{path}: line {line}: ")
     assert "\n" not in str(caught.value)
 
@@ -349,14 +353,14 @@ def test_a_slip_in_the_syntax_names_its_line(tmp_path: Path, text: bytes, line: 
 def test_a_file_written_with_a_byte_order_mark_reads(tmp_path: Path) -> None:
     path = tmp_path / "build.toml"
     path.write_bytes(b"\xef\xbb\xbfa = 1\r\n")
-    assert schema.read_toml(path) == {"a": 1}
+    assert read_toml(path) == {"a": 1}
 
 
 def test_a_missing_file_and_a_folder_are_told_apart(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no such file"):
-        schema.read_toml(tmp_path / "none.toml")
+        read_toml(tmp_path / "none.toml")
     with pytest.raises(BadInput, match="a folder, need a TOML file"):
-        schema.read_toml(tmp_path)
+        read_toml(tmp_path)
 
 
 def test_a_python_build(tmp_path: Path) -> None:
@@ -368,7 +372,7 @@ def test_a_python_build(tmp_path: Path) -> None:
         build__not_asked={"energy_decay": "the tail is cut"},
         build__commit="abc",
     )
-    build = schema.read_build(written(tmp_path / "build.toml", tables))
+    build = read_build(written(tmp_path / "build.toml", tables))
     assert (build.kind, build.object, build.module_path) == ("python", "w:Reverb", tmp_path.resolve() / "src")
     assert (build.identity.name, build.identity.version, build.identity.commit) == ("workshop", "1.1", "abc")
     assert (build.limits.seconds, build.limits.memory_mb) == (5, 4096)
@@ -381,7 +385,7 @@ def test_a_python_build(tmp_path: Path) -> None:
 def test_a_command_build(tmp_path: Path) -> None:
     argv = ["{work}/reverb", "{input}", "{output}", "--program={parameters.program}", "{block_size}"]
     tables = a_build(build__kind="command", build__object=None, build__argv=argv, build__prepare=["make"])
-    build = schema.read_build(written(tmp_path / "build.toml", tables))
+    build = read_build(written(tmp_path / "build.toml", tables))
     assert build.argv == tuple(argv)
     assert build.prepare == ("make",)
 
@@ -389,7 +393,7 @@ def test_a_command_build(tmp_path: Path) -> None:
 @pytest.mark.parametrize("click_at_s", [0.25, 0, "auto"])
 def test_a_recordings_build(tmp_path: Path, click_at_s: float | str) -> None:
     tables = a_build(build__kind="recordings", build__object=None, build__folder="takes", build__click_at_s=click_at_s)
-    build = schema.read_build(written(tmp_path / "build.toml", tables))
+    build = read_build(written(tmp_path / "build.toml", tables))
     assert build.recordings_folder == tmp_path.resolve() / "takes"
     assert build.notes.click_at_s == click_at_s
 
@@ -398,12 +402,12 @@ def test_a_build_in_a_repository_carries_its_commit(tmp_path: Path) -> None:
     git = ["git", "-C", str(tmp_path), "-c", "user.name=a", "-c", "user.email=a@example.org"]
     subprocess.run([*git, "init", "-q"], check=True)
     path = written(tmp_path / "build.toml", a_build())
-    assert schema.read_build(path).identity.commit is None
+    assert read_build(path).identity.commit is None
     subprocess.run([*git, "commit", "-q", "--allow-empty", "-m", "One"], check=True)
     head = subprocess.run([*git, "rev-parse", "HEAD"], check=True, capture_output=True, text=True).stdout.strip()
-    assert schema.read_build(path).identity.commit == head
+    assert read_build(path).identity.commit == head
     subprocess.run([*git, "add", "build.toml"], check=True)
-    assert schema.read_build(path).identity.commit == f"{head} + uncommitted changes"
+    assert read_build(path).identity.commit == f"{head} + uncommitted changes"
 
 
 @pytest.mark.parametrize(
@@ -435,7 +439,7 @@ def test_a_build_in_a_repository_carries_its_commit(tmp_path: Path) -> None:
 def test_a_mistake_in_a_build(tmp_path: Path, changes: dict[str, Any], expected: str) -> None:
     path = written(tmp_path / "build.toml", a_build(**changes))
     with pytest.raises(BadInputs) as caught:
-        schema.read_build(path)
+        read_build(path)
     assert [m for m in caught.value.mistakes if str(m).startswith(f"{path}: {expected}")], str(caught.value)
     assert len(caught.value.mistakes) == 1
 
@@ -451,18 +455,18 @@ def test_a_mistake_in_a_build(tmp_path: Path, changes: dict[str, Any], expected:
 def test_a_mistake_in_a_command(tmp_path: Path, argv: object, expected: str) -> None:
     tables = a_build(build__kind="command", build__object=None, build__argv=argv)
     with pytest.raises(BadInputs, match="argv") as caught:
-        schema.read_build(written(tmp_path / "build.toml", tables))
+        read_build(written(tmp_path / "build.toml", tables))
     assert expected in str(caught.value)
 
 
 @pytest.mark.parametrize("name", ["tank", "plate-2", "hall_v1.0", "_x", "9"])
 def test_names_that_suit_a_folder(name: str) -> None:
-    assert schema.check_name(name) is None
+    assert check_name(name) is None
 
 
 @pytest.mark.parametrize("name", ["", ".tank", "-x", "a b", "a/b", "..", "ä", "*", "a\n"])
 def test_names_that_do_not(name: str) -> None:
-    assert "cannot name a reference" in (schema.check_name(name) or "")
+    assert "cannot name a reference" in (check_name(name) or "")
 
 
 FILES = {"reference": a_reference, "tolerances": lambda: TOLERANCES, "build": a_build}
@@ -470,7 +474,7 @@ FILES = {"reference": a_reference, "tolerances": lambda: TOLERANCES, "build": a_
 
 @pytest.mark.parametrize("which", FILES)
 def test_json_schema_agrees_with_the_reader(which: str) -> None:
-    exported = schema.json_schema(which)
+    exported = json_schema(which)
     jsonschema.Draft202012Validator.check_schema(exported)
     validator = jsonschema.Draft202012Validator(exported)
     assert list(validator.iter_errors(as_json(FILES[which]()))) == []
@@ -478,7 +482,7 @@ def test_json_schema_agrees_with_the_reader(which: str) -> None:
 
 
 def test_json_schema_refuses_what_the_reader_refuses() -> None:
-    validator = jsonschema.Draft202012Validator(schema.json_schema("reference"))
+    validator = jsonschema.Draft202012Validator(json_schema("reference"))
     for changes in (
         {"echo_timing__arrival": 1},
         {"echo_timing__arrival_ms": -1},
@@ -490,7 +494,7 @@ def test_json_schema_refuses_what_the_reader_refuses() -> None:
 
 @pytest.mark.parametrize("which", FILES)
 def test_json_schema_describes_every_key(which: str) -> None:
-    exported = schema.json_schema(which)
+    exported = json_schema(which)
     tables = [exported, *exported["$defs"].values()]
     keys = [(name, entry) for table in tables for name, entry in table.get("properties", {}).items()]
     assert len(keys) > 10
@@ -506,7 +510,7 @@ def test_json_schema_describes_every_key(which: str) -> None:
 
 def test_no_such_json_schema() -> None:
     with pytest.raises(BadInput, match="no such schema; there are reference, tolerances, build"):
-        schema.json_schema("references")
+        json_schema("references")
 
 
 def as_json(tables: Any) -> Any:

@@ -22,6 +22,7 @@ from conftest import RATE_HZ, Workspace, once
 from reverdict import golden_set, sensitivity, trial
 from reverdict.command_line import main
 from reverdict.faults import Catalogue, Fault, Heard
+from reverdict.golden_set import writing
 from reverdict.measure.measurement import measure
 from reverdict.report import write_sensitivity
 from reverdict.report.data.sensitivity import json_schema
@@ -274,7 +275,7 @@ def dense(workspace: Workspace) -> Workspace:
         "cost": {"not_asked": "not asked of a room"},
     }
     response = Response(0.3 * samples, RATE_HZ, 0.0, PATHS["mono-to-stereo"])
-    golden_set.new("dense", response, tables, workspace.golden)
+    writing.new("dense", response, tables, workspace.golden)
     write_sound(workspace.takes / "dense.wav", response.samples, RATE_HZ)
     return workspace
 

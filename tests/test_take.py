@@ -19,7 +19,7 @@ from reverdict.golden_set import references
 from reverdict.measure.take import hear_clicks, offset_of, ppm_of, put_right
 from reverdict.render import working_folder
 from reverdict.render.rendering import render
-from reverdict.schema import read_build
+from reverdict.schema.build import read_build
 from reverdict.sound import read_sound, write_sound
 
 

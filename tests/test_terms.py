@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from reverdict import terms
 from reverdict.errors import BadInput
-from reverdict.golden_text import Setting, settings_from, with_terms
+from reverdict.golden_set import terms
+from reverdict.golden_set.text import Setting, settings_from, with_terms
 
 
 def test_own_terms_stand_over_shared_ones_and_a_check_not_asked_has_only_its_reason() -> None:

@@ -30,7 +30,7 @@ from own_plugins import (
 from reverdict.errors import BadInput
 from reverdict.render import Build, Limits, Rendered, render, working_folder
 from reverdict.render.build import Plugin
-from reverdict.schema import read_build
+from reverdict.schema.build import read_build
 from reverdict.words import BuildIdentity
 from test_build_pages import shown
 

@@ -64,7 +64,7 @@ def _no_preset(build: Build, name: str, reference: Reference) -> BadInput:
 
 def baseline_of(build: Build, reference: Reference) -> Build | None:
     """The build that cost is timed against, where it is asked and there is one. BadInput if it cannot be read."""
-    from reverdict.schema import read_build
+    from reverdict.schema.build import read_build
 
     path, key = build.baseline, f"{build.place}: build.baseline"
     if not path:

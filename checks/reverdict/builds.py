@@ -53,7 +53,7 @@ def open_build(path: Path, only: str = "*") -> Build:
         )  # fmt: skip
     if path.suffix.lower() != ".toml":
         raise BadInput(path, "neither a build TOML, a folder of recordings nor a WAV or FLAC file")
-    from reverdict.schema import read_build
+    from reverdict.schema.build import read_build
 
     return read_build(path)
 

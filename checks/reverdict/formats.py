@@ -9,7 +9,9 @@ import json
 from collections.abc import Iterator, Mapping, Set
 from typing import Any
 
-from reverdict.schema import OPTIONAL_TOLERANCES, REFERENCE_FILE, TOLERANCES_FILE, json_schema
+from reverdict.schema import REFERENCE_FILE, TOLERANCES_FILE
+from reverdict.schema.meanings import json_schema
+from reverdict.schema.tables.tolerances import OPTIONAL_TOLERANCES
 
 Schema = Mapping[str, Any]
 

@@ -97,6 +97,12 @@ def first_line(error: BaseException) -> str:
     return str(error).partition("\n")[0][:120]
 
 
+def lowered(text: str) -> str:
+    """The start of a sentence, for use after a semicolon."""
+    text = text.rstrip(".")
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
+
+
 def misfit(value: Any, schema: Mapping[str, Any], optional: Collection[str] = (), place: str = "") -> str:
     """Where and how data does not fit a JSON Schema ("references.0.name: missing"); empty where it does.
 

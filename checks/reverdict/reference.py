@@ -293,6 +293,17 @@ class Own(CheckSettings):
 
 
 @dataclass(frozen=True)
+class DefaultTolerances:
+    """tolerances.toml: per check table the tolerances that hold for every reference which does not set its own.
+
+    Those of checks that packages brought are as they are written.
+    """
+
+    path: Path
+    values: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class ImpulseFile:
     """One impulse response, from the click on: where it is, which input had it, SHA-256 of its decoded samples."""
 
@@ -329,7 +340,7 @@ class Approval:
     analysis_version : int or None
         Of the analysis that measured it then. None in an approval from before it was kept, as is the next.
     terms_sha256 : str or None
-        Seal of the terms that were in force then (``terms``).
+        Seal of the terms that were in force then (``golden_set.terms``).
     """
 
     who: str

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 CHECKS = ("echo-timing", "group-delay", "energy-decay", "cost", "conduct")
 """Every check of the suite in the order it is shown; none is absent by accident. What packages bring comes after."""
 
+CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
+"""What their tables are called in TOML."""
+
 PATHS = {
     "mono": ("",),
     "mono-to-stereo": ("left", "right"),

@@ -132,7 +132,7 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _prove_capture(name: str, route: Route) -> None:
-    from reverdict.schema import check_name
+    from reverdict.schema.reference import check_name
 
     if problem := check_name(name):
         raise BadInput("capture", problem)

@@ -180,14 +180,15 @@ def _new(options: argparse.Namespace) -> int:
 
 
 def _approve(options: argparse.Namespace) -> int:
-    from reverdict import approving, golden_text
+    from reverdict.golden_set.text import settings_from
+    from reverdict.making import approving
 
     for line in approving.approve_reference(
         options.name,
         options.source,
         options.why,
         options.golden,
-        settings=golden_text.settings_from(options.settings),
+        settings=settings_from(options.settings),
         as_it_stands=options.as_it_stands,
         preview=options.preview,
     ):
@@ -209,7 +210,8 @@ def _list(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
-    from reverdict import approving, golden_set
+    from reverdict import golden_set
+    from reverdict.making import approving
 
     count = len(golden_set.names(options.golden))
     mistakes = [*golden_set.verify(options.golden), *approving.contradictions(options.golden)]
@@ -225,7 +227,8 @@ def _verify(options: argparse.Namespace) -> int:
 
 
 def _tolerances(options: argparse.Namespace) -> int:
-    from reverdict import approving, golden_set
+    from reverdict import golden_set
+    from reverdict.making import approving
 
     for reference in golden_set.references(options.golden):
         print(f"{reference.name}")

@@ -31,7 +31,7 @@ def _run(options: argparse.Namespace) -> int:
 
         schema = sensitivity_schema()
     else:
-        from reverdict.schema import json_schema
+        from reverdict.schema.meanings import json_schema
 
         schema = json_schema(options.which)
     print(json.dumps(schema, indent=2))

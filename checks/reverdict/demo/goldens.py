@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.demo.physical_springs import impulse_response
-from reverdict.golden_text import PROPOSED_TOLERANCES
+from reverdict.golden_set.text import PROPOSED_TOLERANCES
 from reverdict.sound import digest, read_sound, write_sound
 
 if TYPE_CHECKING:

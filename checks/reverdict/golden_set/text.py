@@ -13,9 +13,12 @@ import tomlkit
 from tomlkit.container import Container
 from tomlkit.items import Item, Table
 
-from reverdict import own_checks, schema, terms
+from reverdict import own_checks
 from reverdict.errors import BadInput
-from reverdict.schema import CHECK_TABLES, TOLERANCES_FILE
+from reverdict.schema import TOLERANCES_FILE
+from reverdict.schema.meanings import reference_keys, tolerance_keys
+from reverdict.schema.tables.tolerances import OPTIONAL_TOLERANCES
+from reverdict.words import CHECK_TABLES
 
 LINE_LENGTH = 110
 
@@ -81,7 +84,7 @@ def reference_text(name: str, tables: Mapping[str, Any], evidence: Mapping[str, 
     )
     document.add(tomlkit.comment(f"by: reverdict golden approve {name} --from BUILD --why TEXT"))
     document.add(tomlkit.nl())
-    meanings = schema.reference_keys()
+    meanings = reference_keys()
     keys = _in_order({**{table: {} for table in CHECK_TABLES}, **tables}, meanings)
     plain = [key for key in keys if not isinstance(tables.get(key, {}), Mapping) and key != "files"]
     for key in plain:
@@ -191,13 +194,8 @@ def comments_beside(text: str, settings: Sequence[Setting]) -> dict[str, str]:
     return found
 
 
-def terms_of(text: str, shared: Mapping[str, Any]) -> terms.Terms:
-    """The terms in force by the text of a reference.toml and the tables of tolerances.toml."""
-    return terms.in_force(schema.parsed(text), shared)
-
-
 def _table(name: str, values: Mapping[str, Any], heading: str, evidence: Mapping[str, str]) -> Table:
-    meanings = {key: evidence.get(f"{name}.{key}", said) for key, said in schema.reference_keys(name).items()}
+    meanings = {key: evidence.get(f"{name}.{key}", said) for key, said in reference_keys(name).items()}
     table = tomlkit.table()
     if heading:
         table.comment(heading)
@@ -206,7 +204,7 @@ def _table(name: str, values: Mapping[str, Any], heading: str, evidence: Mapping
     for key in keys:
         if key not in inner:
             _explain(table, key, values[key], meanings.get(key, ""))
-    usual = schema.tolerance_keys(name).keys() - schema.OPTIONAL_TOLERANCES if name in CHECK_TABLES else ()
+    usual = tolerance_keys(name).keys() - OPTIONAL_TOLERANCES if name in CHECK_TABLES else ()
     shared = [key for key in meanings if key in usual and key not in values]
     if shared and "not_asked" not in values:
         table.add(tomlkit.comment(f"from ../{TOLERANCES_FILE}, unless set here: {', '.join(shared)}"))

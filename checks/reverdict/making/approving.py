@@ -5,19 +5,23 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from reverdict import golden_set, golden_text, making
+from reverdict import golden_set
 from reverdict.builds import open_build
 from reverdict.errors import BadInput
+from reverdict.golden_set import writing
+from reverdict.golden_set.text import comments_beside
+from reverdict.making import signing
 from reverdict.words import Outcome, Response
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from reverdict.golden_set import Approving, GoldenReference
-    from reverdict.golden_text import Setting
+    from reverdict.golden_set import GoldenReference
+    from reverdict.golden_set.terms import Change
+    from reverdict.golden_set.text import Setting
+    from reverdict.golden_set.writing import Approving
     from reverdict.reference import Reference
-    from reverdict.terms import Change
     from reverdict.trial import Trial
     from reverdict.words import Finding
 
@@ -59,13 +63,13 @@ def approve_reference(
         ways = "--from BUILD for another response, --set TABLE.KEY=VALUE for a term, or --as-it-stands"
         raise BadInput(golden_folder / name, f"nothing to approve; give {ways}")
     if preview:
-        golden_set.approvable(name, why or "a look", making.who(), golden_folder)
-        held = golden_set.look_at(name, golden_folder)
+        writing.approvable(name, why or "a look", signing.who(), golden_folder)
+        held = writing.look_at(name, golden_folder)
         yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=True)
         return
     with (
-        making.writing_into(golden_folder),
-        golden_set.approving(name, why, making.who(), golden_folder, _tell) as held,
+        writing.writing_into(golden_folder),
+        writing.approving(name, why, signing.who(), golden_folder, _tell) as held,
     ):
         yield from _approve(held, source, golden_folder, settings, as_it_stands, preview=False)
 
@@ -118,7 +122,7 @@ def _said_of_terms(
     if settings:
         yield f"{name}: terms against those in force," if wished else f"{name}: these terms are in force already"
         yield from (f"  {change}" for change in wished)
-    comments = golden_text.comments_beside(held.text, settings)
+    comments = comments_beside(held.text, settings)
     for key, comment in comments.items():
         if any(change.key == key for change in wished):
             yield f'  the comment beside {key} stays, "{comment}"; mend it if it is no longer true'
@@ -148,7 +152,7 @@ class _Offered:
         if reference.origin == "capture" and build.kind not in ("recordings", "interface"):
             instead = f"make a new reference of it: reverdict golden new NAME --from {source}"
             raise BadInput(source, f"is rendered, and {name} is a recording of the real thing (origin); {instead}")
-        self.label = making.label_of(build)
+        self.label = signing.label_of(build)
         with working_folder() as work:
             trial = None if isinstance(self.old, BadInput) else Trial(self.old, build, work)
             rendering = trial.rendering if trial else render(build, request, work)
@@ -286,7 +290,7 @@ def _moved_in_words(name: str, before: float | None, now: float | None) -> str:
 def tolerances_in_force(reference: Reference) -> Iterator[str]:
     """Lines "echo-timing  arrival_ms = 0.1", after defaults and own tables are merged."""
     from reverdict.reference import Conduct, Own
-    from reverdict.schema import tolerance_keys
+    from reverdict.schema.meanings import tolerance_keys
 
     for check in reference.checks:
         settings = reference.settings(check)

@@ -35,9 +35,9 @@ from typing import Any
 
 import numpy as np
 
+from reverdict.golden_set.terms import least_limit
 from reverdict.measure.clock import t95
 from reverdict.measure.manners import Observed
-from reverdict.terms import least_limit
 from reverdict.words import Finding
 
 ROOM = 1.5

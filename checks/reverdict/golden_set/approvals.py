@@ -12,15 +12,20 @@ A line is added by renaming the whole log, so that a kill leaves it with or with
 from __future__ import annotations
 
 import json
+import os
 from typing import TYPE_CHECKING, Any
 
 from reverdict.durable import replace_text
 from reverdict.errors import BadInput, noted
+from reverdict.golden_set import terms
 from reverdict.reading import misfit, parsed
+from reverdict.schema import REFERENCE_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+
+    from reverdict.reference import Reference
 
 APPROVALS_FILE = "approvals.log"
 
@@ -64,6 +69,64 @@ def add_to_log(folder: Path, records: Sequence[Record]) -> None:
     if lines and _record(lines[-1]) is None:
         lines[-1] = _line({"cut_off": lines[-1]})
     replace_text(path, "".join(f"{line}\n" for line in [*lines, *map(_line, records)]))
+
+
+def log_approval(reference: Reference, before: tuple[str, ...], more: Record) -> None:
+    """Add the approval that reference.toml tells of, which found impulses of the digests ``before``."""
+    approval = reference.approval
+    record = {
+        "when": approval.when.isoformat(),
+        "who": approval.who,
+        "build": approval.build,
+        "why": approval.why,
+        "old_sha256": list(before),
+        "new_sha256": list(digests(reference)),
+        "files": [file.path.name for file in reference.files],
+        "analysis_version": approval.analysis_version,
+    }
+    kept = {key: value for key, value in {**record, **more}.items() if value not in (None, {})}
+    add_to_log(reference.path.parent, [kept])
+
+
+def not_logged(reference: Reference, last: Record) -> bool:
+    """Whether the last line of the log is that of another approval than reference.toml tells of."""
+    approval = reference.approval
+    other_terms = approval.terms_sha256 and "terms" in last and terms.seal(last["terms"]) != approval.terms_sha256
+    return (
+        last["new_sha256"] != list(digests(reference))
+        or last.get("when") != approval.when.isoformat()
+        or bool(other_terms)
+    )
+
+
+def unlogged(reference: Reference) -> list[BadInput]:
+    """A log with lines that are none, or whose last approval is not that of the reference: cut off, changed by hand."""
+    folder = reference.path.parent
+    path = folder / APPROVALS_FILE
+    if not os.path.lexists(path):
+        return []
+    records, mistakes = read_log(folder)
+    if not records:
+        return mistakes or [BadInput(path, "holds no approval; was it cut off? The next approval adds what it lacks")]
+    if not not_logged(reference, records[-1]):
+        return mistakes
+    if records[-1]["new_sha256"] == list(digests(reference)):
+        slip = f"that of {reference.approval.when:%Y-%m-%d %H:%M} is missing, the next approval adds it"
+        return [*mistakes, BadInput(path, f"its last approval is not the one {REFERENCE_FILE} tells of; {slip}")]
+    slip = "approve once more, so that it is known who changed it and why"
+    return [*mistakes, BadInput(path, f"its last approval is not that of the impulses in place; {slip}")]
+
+
+def last_measured(reference: Reference) -> Record | None:
+    """The record of the approval that last wrote down what the golden in place measures, if there is one."""
+    records = [record for record in read_log(reference.path.parent)[0] if "measured" in record]
+    same = [record for record in records if record["new_sha256"] == list(digests(reference))]
+    return same[-1] if same else None
+
+
+def digests(reference: Reference) -> tuple[str, ...]:
+    """SHA-256 of its impulses, in the order of the inputs."""
+    return tuple(file.sha256 for file in reference.files)
 
 
 def _lines(path: Path) -> list[str]:

@@ -17,9 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from reverdict.words import CHECKS
+from reverdict.words import CHECK_TABLES
 
-CHECK_TABLES = tuple(check.replace("-", "_") for check in CHECKS)
 NO_CHECKS = ("render", "approval", "cells")
 """Tables of a reference.toml that are none of a check; whatever else is there belongs to a check of some package."""
 
