@@ -30,14 +30,14 @@ if TYPE_CHECKING:
     from reverdict.reference import Reference
     from reverdict.render import Build
 
-PLUGINS = ("reverdict.pytest_plugin", "pytest_benchmark.plugin", "xdist.plugin")
+PLUGINS = ("reverdict.pytest_plugin", "reverdict.workers", "pytest_benchmark.plugin", "xdist.plugin")
 ALONE = {
     "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
     "PYTEST_ADDOPTS": None,
     "PYTEST_PLUGINS": None,
     "PYTEST_XDIST_WORKER": None,
 }
-"""The gate needs three plugins; others that happen to be installed cost seconds and may interfere. Started in
+"""The gate needs these plugins; others that happen to be installed cost seconds and may interfere. Started in
 somebody's parallel tests it is no worker of theirs, or cost would not be timed."""
 
 EXIT_STATUS = {"pass": 0, "fail": 1, "unsure": 1, "error": 2}
