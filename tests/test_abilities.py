@@ -175,12 +175,21 @@ def test_the_cache_is_told_with_what_it_holds(tmp_path: Path, monkeypatch: pytes
     folder.mkdir(mode=0o700)
     (folder / "one.measured").write_bytes(bytes(3_000_000))
     monkeypatch.setenv("REVERDICT_CACHE", str(folder))
-    assert abilities._kept().told == f"{folder}, 1 kept, 3 MB of at most 2000"
+    assert abilities._kept().told == f"{folder}, 1 kept, 3 of at most 2000 MB"
     monkeypatch.setenv("REVERDICT_CACHE", "off")
     assert (abilities._kept().state, abilities._kept().getting) == ("missing", "unset REVERDICT_CACHE")
     (tmp_path / "file").touch()
     monkeypatch.setenv("REVERDICT_CACHE", str(tmp_path / "file" / "below"))
-    assert abilities._kept().getting == "REVERDICT_CACHE=DIR, a folder of mode 700"
+    assert abilities._kept().getting == "REVERDICT_CACHE=/A/FOLDER that is yours alone (mode 700)"
+    assert abilities._kept().told.endswith(f"below: cannot be made in {tmp_path / 'file'}")
+    monkeypatch.setenv("REVERDICT_CACHE", "kept")
+    assert abilities._kept().told.startswith("kept: no absolute path")
+    monkeypatch.setenv("REVERDICT_CACHE", str(tmp_path / "new"))
+    assert abilities._kept().told == f"{tmp_path / 'new'}, made when it is first needed"
+    assert not (tmp_path / "new").exists()
+    folder.chmod(0o777)
+    monkeypatch.setenv("REVERDICT_CACHE", str(folder))
+    assert abilities._kept().told == f"{folder}: others may write to it (mode 777)"
 
 
 def test_no_browser_is_told_with_what_will_do(bare: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -91,16 +91,24 @@ def test_a_file_that_is_not_whole_is_measured_anew(golden: Response, cache: Path
     assert same(keeping.measured(golden, 500.0, measure), first)
 
 
+def test_a_file_that_was_given_the_name_of_another_is_measured_anew(golden: Response, cache: Path) -> None:
+    keeping.measured(golden, 500.0, measure)
+    (file,) = cache.iterdir()
+    later = dataclasses.replace(golden, click_at_s=1e-3)
+    known = keeping.measured(later, 500.0, measure)
+    (other,) = set(cache.iterdir()) - {file}
+    other.write_bytes(file.read_bytes())
+    assert same(keeping.measured(later, 500.0, measure), known)
+
+
 def test_a_file_that_names_another_class_runs_nothing(golden: Response, cache: Path) -> None:
     """With a digest that agrees: whoever could write here still gets no code run."""
-    import hashlib
-
     keeping.measured(golden, 500.0, measure)
     (file,) = cache.iterdir()
     begin = len(keeping.MAGIC) + 32
     for name in ("subprocess.Popen", "reverdict.measure.measurement.measure", "reverdict.errors.BadInput"):
         contents = file.read_bytes()[begin:].replace(b"reverdict.measure.measurement.Measurement", name.encode())
-        file.write_bytes(keeping.MAGIC + hashlib.sha256(contents).digest() + contents)
+        file.write_bytes(keeping.MAGIC + keeping._seal(file, contents) + contents)
         with pytest.raises(AssertionError, match="measured anew"):
             keeping.measured(golden, 500.0, refuse)
         keeping.measured(golden, 500.0, measure)
@@ -113,11 +121,20 @@ def test_nothing_is_kept_where_nothing_can_or_is_to_be(
     open_to_all = tmp_path / "open"
     open_to_all.mkdir()
     open_to_all.chmod(0o777)
-    for told in ("off", str(tmp_path / "file"), str(tmp_path / "file" / "below"), str(open_to_all), "nul\0"[:3] + "\n"):
+    for told in (
+        "off",
+        str(tmp_path / "file"),
+        str(tmp_path / "file" / "below"),
+        str(open_to_all),
+        "nul\0"[:3] + "\n",
+        "no",
+        "OFF",
+    ):
         monkeypatch.chdir(tmp_path)
         monkeypatch.setenv("REVERDICT_CACHE", told)
         assert isinstance(keeping.measured(golden, 500.0, measure), Measurement)
     assert not list(open_to_all.iterdir())
+    assert {one.name for one in tmp_path.iterdir()} == {"file", "open"}  # of what is no absolute path nothing is made
     monkeypatch.delenv("REVERDICT_CACHE")
     monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
     monkeypatch.setattr(Path, "home", lambda: (_ for _ in ()).throw(RuntimeError("nobody's home")))
@@ -133,15 +150,19 @@ def test_what_was_used_longest_ago_goes_when_there_is_too_much(
     monkeypatch.setattr(keeping, "MOST_BYTES", int(2.5 * oldest.stat().st_size))
     monkeypatch.setattr(keeping, "TIDY_EVERY", 1)
     monkeypatch.setattr(keeping, "_written", 0)
+    foreign = {name: cache / name for name in ("thesis.tex", "take.measured", "session.wav")}
+    for path in foreign.values():
+        path.write_bytes(bytes(3 * oldest.stat().st_size))
+        os.utime(path, (2, 2))
     known = keeping.measured(golden, 500.0, refuse)  # used now, so no longer the oldest
     others = [dataclasses.replace(golden, click_at_s=1e-6 * number) for number in (1, 2)]
     for turn, other in enumerate(others):
         keeping.measured(other, 500.0, lambda *_: known)
-        for file in cache.iterdir():
-            if file != oldest:
-                os.utime(file, (10 + turn, 10 + turn))
+        for file in set(cache.iterdir()) - {oldest, *foreign.values()}:
+            os.utime(file, (10 + turn, 10 + turn))
     assert oldest.exists()
-    assert len(list(cache.iterdir())) == 2
+    assert len(set(cache.iterdir()) - set(foreign.values())) == 2
+    assert all(path.exists() for path in foreign.values())  # not ours
 
 
 def test_a_run_with_more_goldens_than_there_is_room_for_finds_some(

@@ -223,22 +223,38 @@ def _room() -> Ability:
 def _kept() -> Ability:
     from reverdict import keeping
 
-    serves = "what goldens measure, kept for the next gate of the same goldens"
-    folder = keeping.place()
-    if folder is not None:
-        held: list[int] = []
-        for path in folder.glob(f"*{keeping.SUFFIX}"):
-            with contextlib.suppress(OSError):  # another run may have thrown it out
-                held.append(path.stat().st_size)
-        megabytes = f"{sum(held) / 1e6:.0f} MB of at most {keeping.MOST_BYTES / 1e6:.0f}"
-        told = f"{folder}, {len(held) or 'nothing'} kept, {megabytes}"
-        return Ability("many at once", "cache folder", "here", told, serves)
-    if os.environ.get("REVERDICT_CACHE") == "off":
-        return Ability(
-            "many at once", "cache folder", "missing", "REVERDICT_CACHE=off", serves, "unset REVERDICT_CACHE"
+    field, name, serves = (
+        "many at once",
+        "cache folder",
+        "what goldens measure, kept for the next gate of the same goldens",
+    )
+    folder = keeping.wanted()
+    if folder is None:
+        off = bool(os.environ.get("REVERDICT_CACHE"))
+        told, get = (
+            ("REVERDICT_CACHE=off", "unset REVERDICT_CACHE") if off else ("no home", "REVERDICT_CACHE=/A/FOLDER")
         )
-    told = "none that is this user's alone"
-    return Ability("many at once", "cache folder", "missing", told, serves, "REVERDICT_CACHE=DIR, a folder of mode 700")
+        return Ability(field, name, "missing", told, serves, get)
+    if why := keeping.why_not(folder):
+        get = "REVERDICT_CACHE=/A/FOLDER that is yours alone (mode 700)"
+        return Ability(field, name, "missing", f"{folder}: {why}", serves, get)
+    if not folder.exists():
+        return Ability(field, name, "here", f"{folder}, made when it is first needed", serves)
+    try:
+        files = list(folder.glob(f"*{keeping.SUFFIX}"))
+    except OSError:
+        files = []
+    held: list[int] = []
+    for path in files:
+        with contextlib.suppress(OSError):  # another run may have thrown it out
+            held.append(path.stat().st_size)
+    megabytes = f"{sum(held) / 1e6:.0f} of at most {keeping.MOST_BYTES / 1e6:.0f} MB"
+    told = f"{folder}, {len(held) or 'nothing'} kept, {megabytes}"
+    if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+        return Ability(
+            field, name, "in part", f"{told}; you may not read and write there", serves, f"chmod 700 {folder}"
+        )
+    return Ability(field, name, "here", told, serves)
 
 
 def _limits() -> Ability:

@@ -5,15 +5,16 @@ half-written, shared by runs side by side, bounded in size, and never a reason t
 
 Method. A file per measurement, named by the SHA-256 of all that it follows from: samples, rate, click, paths, the
 frequency of arrival, the source of ``measure``, and the versions of Python, numpy and scipy. Whatever is changed has
-another name. Files are written beside and renamed; each holds the digest of its contents, and what does not agree with
-it is measured anew. They hold a tree of numbers, text and arrays, and name dataclasses of ``measure`` only, so that
-reading one runs nobody's code. When all take more than ``MOST_BYTES``, those go that were not used for a day, and then
-some by lot: a run that has more goldens than there is room for would else find none, each gone just before its turn.
+another name. Files are written beside and renamed; each holds the digest of its name and contents, and what does not
+agree with it is measured anew. They hold a tree of numbers, text and arrays, and name dataclasses of ``measure`` only,
+so that reading one runs nobody's code. When all take more than ``MOST_BYTES``, those go that were not used for a day,
+and then some by lot: a run that has more goldens than there is room for would else find none, each gone just before its
+turn. Files that are not ours are neither counted nor taken away; deleting ours costs time only.
 
 Where. ``reverdict`` in the user's folder of caches: ``$XDG_CACHE_HOME`` or ``~/.cache``, ``~/Library/Caches``,
-``%LOCALAPPDATA%``. ``REVERDICT_CACHE=DIR`` puts it elsewhere, ``REVERDICT_CACHE=off`` keeps nothing. The folder is the
-user's alone (mode 700): whoever can write to it can say what goldens measure, so one that belongs to somebody else or
-that others may write to is not used, and it is not for jobs to share that do not trust each other.
+``%LOCALAPPDATA%``. ``REVERDICT_CACHE=/A/FOLDER`` puts it elsewhere, ``REVERDICT_CACHE=off`` keeps nothing. The folder
+is the user's alone (mode 700): whoever can write to it can say what goldens measure, so one that belongs to somebody
+else or that others may write to is not used, and it is not for jobs to share that do not trust each other.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ import importlib
 import json
 import os
 import random
+import re
 import sys
 import time
 from collections.abc import Mapping
@@ -42,8 +44,10 @@ if TYPE_CHECKING:
     from reverdict.measure.measurement import Measurement
     from reverdict.words import Response
 
-MAGIC = b"reverdict measurement 1\n"
+MAGIC = b"reverdict measurement 2\n"
 SUFFIX = ".measured"
+OURS = re.compile(rf"\.?[0-9a-f]{{64}}{re.escape(SUFFIX)}(\.\d+\.new)?")
+"""Names of files of ours, half-written ones too: whatever else lies there is not ours to take away."""
 MOST_BYTES = 2 * 10**9
 FRESH_S = 86400.0
 """What was used so short a time ago may be what the run that is under way asks for next."""
@@ -69,14 +73,50 @@ def measured(golden: Response, arrival_hz: float, measure: Callable[[Response, f
 
 
 def place() -> Path | None:
-    """The folder of what is kept; None where nothing is to be, or none can be made that is the user's alone."""
+    """The folder of what is kept, made if need be; None where nothing is to be kept, or none can be used."""
+    folder = wanted()
+    return folder if folder is not None and not _why_not_used(folder) else None
+
+
+def wanted() -> Path | None:
+    """The folder that the user's settings name, be it there or not; None where nothing is to be kept."""
     told = os.environ.get("REVERDICT_CACHE", "")
-    if told == "off":
+    if told.lower() == "off":
         return None
     try:
-        return _own(Path(told) if told else _usual())
+        return Path(told) if told else _usual()
     except RuntimeError:  # nobody's home
         return None
+
+
+def why_not(folder: Path) -> str:
+    """Why a folder is not used, or cannot be made; empty where it can. Makes nothing."""
+    if not folder.is_absolute():
+        return "no absolute path: it would be another folder wherever a command is run"
+    try:
+        if not folder.exists():
+            above = next(one for one in folder.parents if one.exists())
+            return "" if above.is_dir() and os.access(above, os.W_OK | os.X_OK) else f"cannot be made in {above}"
+        if not folder.is_dir():
+            return "no folder"
+        told = folder.stat()
+    except (OSError, ValueError) as error:
+        return str(getattr(error, "strerror", "") or error)
+    if hasattr(os, "getuid"):
+        if told.st_uid != os.getuid():
+            return "another user's"
+        if told.st_mode & 0o022:
+            return f"others may write to it (mode {told.st_mode & 0o777:o})"
+    return ""
+
+
+@cache
+def _why_not_used(folder: Path) -> str:
+    """The same of a folder that is made if need be."""
+    if folder.is_absolute():
+        with contextlib.suppress(OSError, ValueError):
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return why_not(folder) or ("" if folder.is_dir() else "cannot be made")
 
 
 def _usual() -> Path:
@@ -85,17 +125,6 @@ def _usual() -> Path:
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Caches" / "reverdict"
     return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "reverdict"
-
-
-@cache
-def _own(folder: Path) -> Path | None:
-    try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        if hasattr(os, "getuid") and (folder.stat().st_uid != os.getuid() or folder.stat().st_mode & 0o022):
-            return None
-    except (OSError, RuntimeError, ValueError):
-        return None
-    return folder
 
 
 def _name(golden: Response, arrival_hz: float) -> str:
@@ -127,7 +156,7 @@ def _read(file: Path) -> Measurement | None:
     except OSError:
         return None
     begin = len(MAGIC) + hashlib.sha256().digest_size
-    if not held.startswith(MAGIC) or hashlib.sha256(held[begin:]).digest() != held[len(MAGIC) : begin]:
+    if not held.startswith(MAGIC) or _seal(file, held[begin:]) != held[len(MAGIC) : begin]:
         return None
     try:
         length = int.from_bytes(held[begin : begin + 8], "little")
@@ -139,6 +168,13 @@ def _read(file: Path) -> Measurement | None:
     return known if isinstance(known, Measurement) else None
 
 
+def _seal(file: Path, contents: bytes) -> bytes:
+    """Of a file's name as well: one that was given another's name is not taken for it."""
+    seal = hashlib.sha256(file.name.encode())
+    seal.update(contents)
+    return seal.digest()
+
+
 def _write(file: Path, known: Measurement) -> None:
     arrays: list[np.ndarray[Any, Any]] = []
     tree = json.dumps(_packed(known, arrays, {})).encode()
@@ -146,7 +182,7 @@ def _write(file: Path, known: Measurement) -> None:
     contents = b"".join([len(tree).to_bytes(8, "little"), tree, *(array.tobytes() for array in arrays)])
     with contextlib.suppress(OSError):  # a full disk or a folder that is gone is no reason to fail
         with replacing(file) as beside:
-            beside.write_bytes(MAGIC + hashlib.sha256(contents).digest() + contents)
+            beside.write_bytes(MAGIC + _seal(file, contents) + contents)
         _tidy(file.parent)
 
 
@@ -160,7 +196,7 @@ def _tidy(folder: Path) -> None:
     if (_written - 1) % TIDY_EVERY:
         return
     files = []
-    for file in folder.iterdir():
+    for file in (one for one in folder.iterdir() if OURS.fullmatch(one.name)):
         try:
             stat = file.stat()
         except OSError:
