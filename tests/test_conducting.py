@@ -19,7 +19,7 @@ from reverdict.golden_text import proposed_tolerances
 from reverdict.reference import Conduct, Tolerance
 from reverdict.render import Build, Limits, Rendered, Request, render, working_folder
 from reverdict.render.build import Plugin
-from reverdict.render.prepare import HEADERS
+from reverdict.render.preparing import HEADERS
 from reverdict.schema import tolerances_of
 from reverdict.words import BuildIdentity, Finding, Outcome
 

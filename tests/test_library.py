@@ -15,7 +15,7 @@ import pytest
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Played, Rendered, Request, Stimulus, play, render, working_folder
 from reverdict.render.build import Plugin
-from reverdict.render.prepare import HEADERS
+from reverdict.render.preparing import HEADERS
 from reverdict.render.worker import split
 from reverdict.words import BuildIdentity
 
