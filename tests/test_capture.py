@@ -333,6 +333,7 @@ def test_nothing_sounds_without_yes(bench: FakeCard, tmp_path: Path, capsys: Any
     assert not (tmp_path / "takes").exists()
 
 
+@pytest.mark.usefixtures("undiagnosed")
 def test_a_capture_is_a_build_that_the_gate_judges_and_a_golden_is_made_from(
     bench: FakeCard, tmp_path: Path, capsys: Any
 ) -> None:

@@ -30,6 +30,7 @@ PLUGINS = {"clap": "org.example.mono-spring", "vst3": "Spring"}
 
 
 @pytest.mark.few(1)
+@pytest.mark.usefixtures("undiagnosed")
 @pytest.mark.parametrize("kind", PLUGINS)
 def test_a_plugin_passes_by_its_own_golden_and_a_longer_spring_does_not(
     kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
