@@ -7,7 +7,7 @@ HOW
     before   at the n-th file operation in the golden folder, before it happens; n counts from 0 until none is left
     torn     the same, but a file opened for writing is left with four bytes in it
     signal   by SIGKILL from outside: of every four, one anywhere in the whole command, three while it writes
-    made     COUNT processes make the reference named in ROOT/names at once: one does, the others are told that it is there
+    made     COUNT processes make the reference named in ROOT/names at once: one does, others are told
     together COUNT approvals at once of the references named in ROOT/names, each of another response, nobody killed
 """
 

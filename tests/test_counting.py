@@ -154,7 +154,7 @@ def test_what_brackets_a_call_of_python_is_taken_off(tmp_path: Path) -> None:
 
 @needs_counter
 def test_the_work_of_a_python_build_is_counted(tmp_path: Path) -> None:
-    """Twenty rounds of three operations on a block, each of which takes an instruction for every eight samples or more."""
+    """Twenty rounds of three operations on a block, each an instruction for every eight samples or more."""
     counted = count(python_build(tmp_path, rounds=20), REQUEST)
     assert counted.uncertainty is not None
     assert number(counted) > 20 * 3 / 8

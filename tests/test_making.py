@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -271,7 +270,7 @@ def test_a_recording_keeps_the_parameters_that_builds_are_to_get(here: Workspace
 def test_a_build_becomes_a_reference_with_its_own_cost(
     here: Workspace, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What its instructions are counted to be is made up: counting is proved elsewhere, golden new with it among them."""
+    """The count of its instructions is made up: that golden new counts is proved in test_plugin_gate."""
     monkeypatch.setattr(costing, "count", lambda *_: Count(123.456, 0.0, samples=1, tool="callgrind 3"))
     build = here.build("[build.limits]\nseconds = 30", commit="0123456789abcdef")
     wishes = ("--seconds", "0.5", "--block", "64", "--parameter", "program=short", "--parameter", "gain=0.5")
