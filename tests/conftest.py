@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import gc
 import json
 import os
 import pickle
@@ -110,6 +111,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for number, item in enumerate(alike):
             if number not in kept:
                 item.add_marker(pytest.mark.slow)
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays to the end: no use to search it for garbage, as pytest does twice in every gate."""
+    gc.collect()
+    gc.freeze()
 
 
 @dataclass(frozen=True)

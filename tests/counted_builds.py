@@ -12,7 +12,7 @@ from reverdict.reference import Cost, Tolerance
 from reverdict.render import Build, Limits, Request
 from reverdict.render.build import Plugin
 from reverdict.render.counting import counter_version, why_not_counted
-from reverdict.render.prepare import HEADERS
+from reverdict.render.preparing import HEADERS
 from reverdict.words import BuildIdentity
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from reverdict.render import Build, Limits
 from reverdict.render.build import Plugin
-from reverdict.render.prepare import HEADERS
+from reverdict.render.preparing import HEADERS
 from reverdict.words import BuildIdentity
 
 SOURCE = r"""

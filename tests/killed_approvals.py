@@ -7,6 +7,7 @@ HOW
     before   at the n-th file operation in the golden folder, before it happens; n counts from 0 until none is left
     torn     the same, but a file opened for writing is left with four bytes in it
     signal   by SIGKILL from outside: of every four, one anywhere in the whole command, three while it writes
+    made     COUNT processes make the reference named in ROOT/names at once: one does, others are told
     together COUNT approvals at once of the references named in ROOT/names, each of another response, nobody killed
 """
 
@@ -24,8 +25,10 @@ from typing import Any
 
 import numpy as np
 
+from conftest import tables_for
 from reverdict import command_line
 from reverdict.check import echo_timing, energy_decay, group_delay  # noqa: F401 - imported before forking
+from reverdict.errors import BadInput
 from reverdict.golden_set import writing
 from reverdict.making import signing
 from reverdict.measure import figures, measurement  # noqa: F401
@@ -33,7 +36,7 @@ from reverdict.sound import read_sound
 from reverdict.words import Response
 
 OPERATIONS = ("open", "os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.truncate", "os.link", "os.listdir")
-KILLED = 9
+KILLED, REFUSED = 9, 7
 RATE_HZ = 48000
 
 
@@ -165,6 +168,24 @@ def together(root: Path, count: int) -> None:
     assert ends == [0] * count, ends
 
 
+def made(root: Path, count: int) -> None:
+    name = (root / "names").read_text(encoding="utf-8")
+    start, go = os.pipe()
+
+    def work() -> None:
+        os.close(go)
+        os.read(start, 1)  # until all are there
+        try:
+            writing.new(name, response(1), tables_for("x"), root / "golden")
+        except BadInput as error:
+            os._exit(REFUSED if "already" in str(error) else 1)
+
+    children = [forked(work) for _ in range(count)]
+    os.close(go)
+    ends = sorted(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children)
+    assert ends == [0] + (count - 1) * [REFUSED], ends
+
+
 def response(number: int) -> Response:
     return Response(np.random.default_rng(1000 + number).normal(scale=0.1, size=(1, 4800)), RATE_HZ)
 
@@ -179,7 +200,7 @@ if __name__ == "__main__":
     place, how, many, seeded = Path(sys.argv[1]).resolve(), sys.argv[2], int(sys.argv[3]), int(sys.argv[4])
     if how == "signal":
         by_signal(place, many, seeded)
-    elif how == "together":
-        together(place, many)
+    elif how in ("together", "made"):
+        (together if how == "together" else made)(place, many)
     else:
         at_every_operation(place, torn=how == "torn")

@@ -157,6 +157,7 @@ def test_measure_four_paths_of_a_stereo_reverb(benchmark: BenchmarkFixture) -> N
     assert len(benchmark(measure, response).paths) == 4
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("index", ["anew", "there"])
 def test_a_thousand_runs_are_read_and_followed(benchmark: BenchmarkFixture, tmp_path: Path, index: str) -> None:
     """A hundred quantities each; with the index of an earlier reading, or none."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 import shlex
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+import warm
 from reverdict.bisecting import AFTER, BEFORE, CANNOT_TELL, STOP, Question, step
 from reverdict.command_line import main
 from reverdict.demo import write_demo
@@ -140,8 +140,9 @@ def test_the_planted_commit_of_a_real_repository_is_found(
     first = git(repository, "rev-list", "--max-parents=0", "HEAD")
     git(repository, "bisect", "start", "--term-old", "early", "--term-new", "late", "main", first)
     asked = ["build.toml", "--golden", "golden", "--only", "workshop-spring", "--check", "echo-timing"]
-    command = [sys.executable, "-m", "reverdict", "bisect", *asked, "--where", "spring 2*", "--by", "0.02"]
-    said = git(repository, "bisect", "run", *command)
+    with warm.program(tmp_path) as reverdict:
+        command = [str(reverdict), "bisect", *asked, "--where", "spring 2*", "--by", "0.02"]
+        said = git(repository, "bisect", "run", *command)
     assert "is the first late commit" in said, said
     bad = git(repository, "rev-parse", "refs/bisect/late")
     assert git(repository, "log", "-1", "--format=%s", bad) == f"Commit {story[1]}", shlex.join(command) + said

@@ -333,6 +333,7 @@ def test_nothing_sounds_without_yes(bench: FakeCard, tmp_path: Path, capsys: Any
     assert not (tmp_path / "takes").exists()
 
 
+@pytest.mark.usefixtures("undiagnosed")
 def test_a_capture_is_a_build_that_the_gate_judges_and_a_golden_is_made_from(
     bench: FakeCard, tmp_path: Path, capsys: Any
 ) -> None:
@@ -499,7 +500,7 @@ QUICK = {"stimulus": "click", "level_dbfs": -40.0, "repeats": 1}
 @pytest.mark.parametrize(
     ("settings", "keys", "tables", "said"),
     [
-        ({"silent": True}, {}, "", "capture: nothing was heard on input 1"),
+        ({"silent": True}, QUICK, "", "capture: nothing was heard on input 1"),
         ({"hangs_at_opening": True}, QUICK, "[build.limits]\nseconds = 4", "did not finish within 4 s"),
         ({}, {}, "[build.limits]\nseconds = 2", "may take 22 s, but build.limits.seconds is 2"),
         ({}, {"device": "Nowhere"}, "", 'output device: no device "Nowhere"'),
@@ -526,7 +527,7 @@ def test_parallel_workers_take_turns_at_the_device(workspace: Workspace, plugged
 
 
 def test_a_golden_of_hardware_is_a_capture(workspace: Workspace, plugged: Any) -> None:
-    build = plugged()
+    build = plugged(stimulus="click", repeats=1)
     new = ("golden", "new", "bench", "--from", build, "--golden", workspace.golden, "--seconds", "0.6")
     assert run(*new) == 0
     assert 'origin = "capture"' in (workspace.golden / "bench" / "reference.toml").read_text(encoding="utf-8")

@@ -323,8 +323,8 @@ def test_a_fault_is_told(fault: str, said: str, plugins: Path, work: Path) -> No
 
 
 def test_an_endless_loop_is_stopped(plugins: Path, work: Path) -> None:
-    build = replace(clap_build(plugins, parameters={"Fault": "Endless"}), limits=Limits(3.0))
-    assert reason_of(build, work) == "did not finish within 3 s and was stopped"
+    build = replace(clap_build(plugins, parameters={"Fault": "Endless"}), limits=Limits(1.5))
+    assert reason_of(build, work) == "did not finish within 1.5 s and was stopped"
 
 
 # The page.

@@ -19,7 +19,7 @@ from reverdict.golden_set.text import proposed_tolerances
 from reverdict.reference import Conduct, Tolerance
 from reverdict.render import Build, Limits, Rendered, Request, render, working_folder
 from reverdict.render.build import Plugin
-from reverdict.render.prepare import HEADERS
+from reverdict.render.preparing import HEADERS
 from reverdict.schema.tolerances import tolerances_of
 from reverdict.words import BuildIdentity, Finding, Outcome
 
@@ -411,6 +411,7 @@ def build_toml(folder: Path, plates: Path, fault: str) -> Path:
     return toml
 
 
+@pytest.mark.usefixtures("undiagnosed")
 def test_golden_new_declares_what_the_golden_does_by_design_and_gates_by_it(plates: Path, tmp_path: Path) -> None:
     toml = build_toml(tmp_path, plates, "modulated")
     wishes = making.Wishes(seconds=0.5, rates_hz=(RATE_HZ,))

@@ -523,7 +523,7 @@ TIMED_FAULTS = {
     "crashes": ("import ctypes; ctypes.string_at(0)", 20.0, "died by SIGSEGV (segmentation fault)"),
     "raises": ("raise ValueError('no luck')", 20.0, "process() failed: ValueError: no luck (spinner.py, line 5)"),
     "leaves": ("import os; os._exit(0)", 20.0, "ended before it was timed"),
-    "hangs": ("while True: pass", 2.0, "did not finish within 2 s and was stopped"),
+    "hangs": ("while True: pass", 1.0, "did not finish within 1 s and was stopped"),
 }
 
 

@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 
 from conftest import RATE_HZ, Workspace
-from counted_builds import compiled_library, lack
+from counted_builds import compiled_command, compiled_library, lack
 from reverdict import costing, golden_set, judging
 from reverdict.check.cost import PARALLEL
 from reverdict.reference import Cost, Tolerance
 from reverdict.render import Build, Limits, Request, counting, working_folder
+from reverdict.render.counting import Count
 from reverdict.render.timing import open_timer
 from reverdict.words import BuildIdentity, CheckVerdict, Outcome
 from test_cost import Rounds
@@ -36,21 +37,26 @@ def observed(
 
 @needs_counter
 def test_counts_open_the_gate_where_time_cannot_be_told(workspace: Workspace, tmp_path: Path) -> None:
-    same = compiled_library(tmp_path)
+    same = compiled_command(tmp_path)
     verdict, told = observed(workspace, same, same, ONE_PERCENT)
     assert (verdict.outcome, verdict.closes_gate) == (Outcome.PASS, False)
     by_count, by_time = verdict.findings
-    assert (by_count.quantity, by_count.deviation) == ("instructions", 0.0)
+    assert (by_count.quantity, by_count.deviation) == ("instructions", pytest.approx(0.0, abs=1e-3))
     assert (by_time.quantity, by_time.outcome) == ("cost", Outcome.NOT_ASKED)
     assert by_time.reason == f"counts decide; by time {PARALLEL}"
     assert told["counted"]["golden_from"] == "baseline"
     assert told["timed"]["why_not"] == PARALLEL
 
 
-@needs_counter
-def test_counts_close_it_whatever_time_says(workspace: Workspace, tmp_path: Path) -> None:
-    dearer = compiled_library(tmp_path, "SECTIONS=110")
-    verdict, _ = observed(workspace, dearer, compiled_library(tmp_path), ONE_PERCENT, timed=True)
+def test_counts_close_it_whatever_time_says(
+    workspace: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is counted is made up: the same build, once without and once with two percent more."""
+    same = spinning(tmp_path)
+    dearer = replace(same, identity=replace(same.identity, version="2"))
+    counts = {"1": Count(100.0, 0.0, samples=1), "2": Count(102.0, 0.0, samples=1)}
+    monkeypatch.setattr(costing, "count", lambda build, *_, **__: counts[build.identity.version])
+    verdict, _ = observed(workspace, dearer, same, ONE_PERCENT, timed=True)
     assert verdict.closes_gate
     assert [(one.quantity, str(one.outcome)) for one in verdict.findings] == [
         ("instructions", "fail"),

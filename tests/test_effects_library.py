@@ -53,8 +53,13 @@ def in_blocks(sizes: tuple[int, ...], channels: str = "mono") -> NDArray[Any]:
     return played.samples
 
 
-def test_it_goes_from_a_golden_to_a_gate(here: Path) -> None:
+@pytest.mark.usefixtures("undiagnosed")
+@pytest.mark.parametrize("priced", [False, pytest.param(True, marks=pytest.mark.slow)], ids=["unpriced", "priced"])
+def test_it_goes_from_a_golden_to_a_gate(here: Path, priced: bool) -> None:
     """It passes by its own golden; a room that is a little larger is stopped by energy decay alone."""
+    if not priced:
+        toml = here / "room.toml"
+        toml.write_text(toml.read_text(encoding="utf-8") + '\n[build.not_asked]\ncost = "this test is about sound"\n')
     assert main(["golden", "new", "room", "--from", "room.toml", "--seconds", "2"]) == 0
     reference = here / "golden" / "room" / "reference.toml"
     table = reference.read_text(encoding="utf-8")

@@ -253,7 +253,7 @@ def faulty_build(workspace: Workspace, name: str, at: str, seconds: float = 20.0
     return workspace.build(limits, kind="command", argv=argv, exchange=exchange)
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(2)
 @linux
 @needs_cc
 @pytest.mark.parametrize("name", GATED)

@@ -230,7 +230,7 @@ def stopped_in_three(folder: Path, kind: str, fault: str) -> set[str]:
 SHORT = [("library", "BLOCK"), ("library", ""), ("library", "LEAK"), ("python", "LEAK"), ("command", "LEAK")]
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(2)
 @needs_cc
 @pytest.mark.parametrize(("kind", "fault"), SHORT)
 def test_a_build_is_stopped_by_what_it_does_and_by_nothing_else(tmp_path: Path, kind: str, fault: str) -> None:

@@ -15,7 +15,7 @@ import pytest
 from reverdict.errors import BadInput
 from reverdict.render import Build, Failure, Limits, Played, Rendered, Request, Stimulus, play, render, working_folder
 from reverdict.render.build import Plugin
-from reverdict.render.prepare import HEADERS
+from reverdict.render.preparing import HEADERS
 from reverdict.render.worker import split
 from reverdict.words import BuildIdentity
 
@@ -200,7 +200,7 @@ def test_the_failure_of_one_stimulus_is_not_that_of_the_next(tmp_path: Path, wor
         ("for (int n = 0; n < frames; n++) out[0][n] = 0;", "", "", "output is silent"),
         ("if (frames == r->largest) out[0][frames] = 0;", "", "", "reverb_process writes outside of its buffers"),
         ("out[0][-1] = 0;", "", "", "reverb_process writes outside of its buffers"),
-        ("for (;;) r->delay++;", "", "", "did not finish within 2 s and was stopped"),
+        ("for (;;) r->delay++;", "", "", "did not finish within 1 s and was stopped"),
         (
             "",
             "",
@@ -213,7 +213,7 @@ def test_the_failure_of_one_stimulus_is_not_that_of_the_next(tmp_path: Path, wor
 def test_what_a_library_does_wrong_is_told(
     tmp_path: Path, work: Path, fault: str, closing: str, more: str, told: str
 ) -> None:
-    build = replace(faulty(tmp_path, fault, closing, more), limits=Limits(2.0 if "for (;;)" in fault else 30.0, 2048))
+    build = replace(faulty(tmp_path, fault, closing, more), limits=Limits(1.0 if "for (;;)" in fault else 30.0, 2048))
     rendering = render(build, REQUEST, work)
     assert isinstance(rendering, Failure)
     assert re.search(told, rendering.reason), rendering.reason

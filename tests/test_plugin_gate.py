@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 import own_plugins
+from counted_builds import lack
 from reverdict.command_line import main
 
 BUILD = """
@@ -29,6 +30,7 @@ PLUGINS = {"clap": "org.example.mono-spring", "vst3": "Spring"}
 
 
 @pytest.mark.few(1)
+@pytest.mark.usefixtures("undiagnosed")
 @pytest.mark.parametrize("kind", PLUGINS)
 def test_a_plugin_passes_by_its_own_golden_and_a_longer_spring_does_not(
     kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -41,6 +43,7 @@ def test_a_plugin_passes_by_its_own_golden_and_a_longer_spring_does_not(
     assert main(["golden", "new", "spring", "--from", str(build)]) == 0
     reference = Path("golden/spring/reference.toml")
     assert "not_asked =" not in reference.read_text(encoding="utf-8")
+    assert ("\ninstructions_per_sample = " in reference.read_text(encoding="utf-8")) == (not lack())
     # Timing is proved elsewhere, on a machine that is not full of other tests.
     text = reference.read_text(encoding="utf-8")
     start, end = text.index("[cost]"), text.index("[conduct]")

@@ -67,7 +67,7 @@ MAY_IMPORT = {
     "diagnose": {"diagnose", "fit", "measure", "words"},
     "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
     "capture": {"capture", "errors", "measure", "reading", "sound"},
-    "render": {"render", "errors", "measure", "sound", "words"},
+    "render": {"render", "errors", "later", "measure", "sound", "words"},
     "history": {"history", "durable", "errors", "phrases", "reading"},
     "listening": {"listening"},
     "choosing": {"phrases"},

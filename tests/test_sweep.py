@@ -228,7 +228,7 @@ CASES = {
     "20 s, loopback, +50 ppm": Case(50e-6, 1e-4, 1, True, sweep=TWICE),
 }
 """Noise: rms, re the unit sweep."""
-LONG = ("linear, three repeats, +50 ppm", "three repeats, −50 ppm", "loopback, −300 ppm")
+LONG = ("linear, three repeats, +50 ppm", "three repeats, −50 ppm", "loopback, −300 ppm", "20 s, loopback, +50 ppm")
 
 
 @cache
@@ -517,14 +517,14 @@ def test_the_uncertainty_of_a_lag_is_its_scatter() -> None:
 @pytest.mark.few(1)
 @pytest.mark.parametrize("repeats", [2, 4])
 def test_the_clock_offset_of_noisy_repeats_is_held_by_its_uncertainty(repeats: int) -> None:
-    """Noise 34 dB below the sweep and above the spring's highs: 20 draws, of which 95 % should hold the truth."""
+    """Noise 34 dB below the sweep and above the spring's highs: 10 draws, of which 95 % should hold the truth."""
     clean = through(recorded(SHORT, repeats, 2.0, 50e-6), SPRINGS[:1], RATE, 50e-6)
     read = stimulus(SHORT, repeats, 2.0)
     held = 0
-    for seed in range(20):
+    for seed in range(10):
         clock = deconvolve((clean + noise(clean.size, 5e-3, seed))[np.newaxis], read, 0).clock
         held += abs(clock.offset - 50e-6) <= clock.uncertainty
-    assert held >= 17
+    assert held >= 8
 
 
 @pytest.mark.parametrize("offset", [2e-3, -2e-3])
@@ -555,9 +555,14 @@ def spoil(sound: Array, how: str) -> Array:
     return spoilt
 
 
-@pytest.mark.parametrize("how", ["a door", "hum", "a dropout of 5 ms"])
-@pytest.mark.parametrize("repeats", [3, 5])
-def test_a_spoilt_repeat_is_set_aside(how: str, repeats: int) -> None:
+@pytest.mark.few(3)
+@pytest.mark.parametrize(
+    ("repeats", "how"),
+    [
+        (3, "a door"), (5, "a door"), (5, "hum"), (3, "hum"), (5, "a dropout of 5 ms"), (3, "a dropout of 5 ms"),
+    ],
+)  # fmt: skip
+def test_a_spoilt_repeat_is_set_aside(repeats: int, how: str) -> None:
     sound = through(recorded(SHORT, repeats, 3.0), (TrueSpring(0.030, 4500.0, t60_s=1.0),), RATE)
     sound += noise(sound.size, 1e-4)
     spoilt = spoil(sound, how)

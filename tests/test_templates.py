@@ -22,6 +22,7 @@ from typing import Any
 
 import pytest
 
+import warm
 from conftest import Workspace
 from reverdict.command_line import main
 from reverdict.demo import write_demo
@@ -400,18 +401,17 @@ RUNNERS = {"hosted-workflow.yml": run_hosted, "gitlab-ci.yml": run_gitlab, "bitb
 
 
 @pytest.fixture
-def suite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def suite(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """A repository of the suite in which only the installation is a stand-in: the package under test is there."""
     suite, programs = tmp_path_factory.mktemp("suite"), tmp_path_factory.mktemp("programs")
-    for name, arguments in (("reverdict", " -m reverdict"), ("python", "")):
-        (programs / name).write_text(f'#!/bin/sh\nexec "{sys.executable}"{arguments} "$@"\n', encoding="utf-8")
-        (programs / name).chmod(0o755)
+    (programs / "python").symlink_to(sys.executable)
     shutil.copytree(ROOT / "ci", suite / "ci")
     (suite / "ci" / "set-up").write_text(f"echo '{programs}'\n", encoding="utf-8")
     git(suite, "init", "-q", "-b", "main")
     git(suite, "add", "--all")
     git(suite, "commit", "-q", "-m", "One")
-    return suite
+    with warm.program(programs):
+        yield suite
 
 
 def pipelines_do_what_they_should(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from reverdict.render import Build, Limits
 from reverdict.render.build import Plugin
-from reverdict.render.prepare import HEADERS
+from reverdict.render.preparing import HEADERS
 from reverdict.words import BuildIdentity
 
 if TYPE_CHECKING:

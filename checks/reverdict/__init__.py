@@ -6,7 +6,9 @@ Names are looked up when they are first asked for, so that importing the package
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from reverdict.later import later
 
 if TYPE_CHECKING:
     from reverdict.errors import BadInput, BadInputs
@@ -59,16 +61,7 @@ _HOMES = {
 }
 """The module that each name lives in, and what it is called there; all others live in ``words``."""
 
-
-def __getattr__(name: str) -> Any:
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    import importlib
-
-    module, there = _HOMES.get(name, ("words", name))
-    value = getattr(importlib.import_module(f"{__name__}.{module}"), there)
-    globals()[name] = value
-    return value
+__getattr__ = later(__name__, {name: _HOMES.get(name, ("words", name)) for name in __all__})
 
 
 def __dir__() -> list[str]:

@@ -52,7 +52,7 @@ from reverdict.render.command import run_program
 from reverdict.render.folders import render_folder, working_folder
 from reverdict.render.hosted import describe_job, require_host, worker_argv, worker_trouble
 from reverdict.render.noise import noise
-from reverdict.render.prepare import prepare
+from reverdict.render.preparing import prepare
 from reverdict.render.timing import HAVE_NONE
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from reverdict.render import child
 from reverdict.render.build import Failure
 from reverdict.render.folders import build_folder, render_folder
 from reverdict.render.hosted import worker_argv, worker_environment
-from reverdict.render.prepare import only_one
+from reverdict.render.preparing import only_one
 from reverdict.render.recordings import Take
 from reverdict.words import INPUTS
 

@@ -19,7 +19,7 @@ from reverdict.render.folders import render_folder
 from reverdict.render.hosted import play_hosted
 from reverdict.render.hosts import HOSTED
 from reverdict.render.interface import capture_takes
-from reverdict.render.prepare import prepare
+from reverdict.render.preparing import prepare
 from reverdict.render.recordings import SHORTEST_SHARE, read_recordings
 from reverdict.sound import amiss, no_sound
 from reverdict.words import INPUTS, PATHS, Response

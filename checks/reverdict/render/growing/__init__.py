@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING
 from reverdict.render.growing.hosted import growth_of_hosted, needs_of_hosted
 from reverdict.render.growing.program import growth_of_program, needs_of_program
 from reverdict.render.growing.sizes import LARGEST_BLOCK, Tried
-from reverdict.render.prepare import prepare
+from reverdict.render.preparing import prepare
 from reverdict.render.timing import HAVE_NONE
 
 if TYPE_CHECKING:
