@@ -213,7 +213,7 @@ SIDE_EFFECTS = {
     "hisses": COMPARED | {"tail"},  # other noise each time
     "offset": {"level_scaling", "superposition", "tail"},
     "modulated": {"cold_start", "reset", "headroom"},
-    "ducks": {"block_size", "level_scaling", "time_variance"},  # by what a block holds
+    "ducks": {"block_size", "headroom", "level_scaling", "time_variance"},  # by what a block holds
     "shared": COMPARED,
     "saturates": {"headroom"},
     "clips": {"headroom"},
