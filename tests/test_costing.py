@@ -122,7 +122,8 @@ def test_work_of_threads_that_end_is_timed(tmp_path: Path) -> None:
     """The same work in the thread that calls, and in one that is started and ended in every block."""
     costs = []
     for threaded in (False, True):
-        with working_folder() as work, open_timer(spinning(tmp_path, threaded=threaded), REQUEST, work) as timer:
+        working = spinning(tmp_path, threaded=threaded, size=1 << 20)
+        with working_folder() as work, open_timer(working, REQUEST, work) as timer:
             costs.append(min(timer.seconds_per_sample() or 0.0 for _ in range(5)))
     assert 0.8 < costs[1] / costs[0] < 3.0
 
@@ -130,24 +131,23 @@ def test_work_of_threads_that_end_is_timed(tmp_path: Path) -> None:
 SPINNING = """
 import hashlib, threading
 import numpy as np
-SOUND = bytes(1 << 20)
 class Reverb:
-    def __init__(self, sample_rate, keeps=False, threaded=False):
-        self.keeps, self.threaded, self.kept = keeps, threaded, []
+    def __init__(self, sample_rate, size=1 << 17, keeps=False, threaded=False):
+        self.sound, self.keeps, self.threaded, self.kept = bytes(size), keeps, threaded, []
     def process(self, block):
         if self.threaded:
-            thread = threading.Thread(target=hashlib.sha256, args=(SOUND,))
+            thread = threading.Thread(target=hashlib.sha256, args=(self.sound,))
             thread.start()
             thread.join()
         else:
-            hashlib.sha256(SOUND)
+            hashlib.sha256(self.sound)
         if self.keeps:
             self.kept.append(np.ones(512))
         return block.copy()
 """
 
 
-def spinning(folder: Path, **parameters: bool) -> Build:
+def spinning(folder: Path, **parameters: float) -> Build:
     (folder / "spinning.py").write_text(SPINNING)
     identity = BuildIdentity("spinning", "1", "python")
     return Build(
