@@ -210,6 +210,10 @@ def _run_items(arguments: list[str], folder: Path, watch: _Watch) -> None:
 
     quiet = [
         "-c", os.devnull, "--rootdir", arguments[0], "--noconftest", "-p", "no:cacheprovider",
+        # Or pytest looks into every folder from the root of the disk to this one, and at all that lies in them.
+        "--confcutdir", arguments[0],
+        # They search the whole process for garbage twice, to warn of what nobody here is shown.
+        "-p", "no:unraisableexception", "-p", "no:threadexception",
         "-q", "--no-header", "--tb=short", "--strict-config", "-o", "addopts=", "-o", "python_files=",
         # Nobody's asserts are ours to rewrite, and rewriting would compile the whole package anew.
         "--assert=plain",
