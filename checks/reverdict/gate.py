@@ -270,7 +270,8 @@ class _Watch:
         self.progress(f"{self.ended} of {self.total}, {name} judged by {worker}")
 
     def pytest_keyboard_interrupt(self, excinfo: Any) -> None:
-        self.interrupted = excinfo.value
+        if type(excinfo.value) is KeyboardInterrupt:  # pytest's own ways to end early derive from it
+            self.interrupted = excinfo.value
 
 
 def _merged(
