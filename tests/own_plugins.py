@@ -40,7 +40,7 @@ def lack(kind: str) -> str:
     if kind == "clap":
         return ""
     if importlib.util.find_spec("pedalboard") is None:
-        return "pedalboard is not installed: pip install 'reverdict[vst3]'"
+        return "pedalboard is not installed: pip install '.[vst3]'"
     return "" if sys.platform == "linux" else "the bundles are laid out for Linux"
 
 

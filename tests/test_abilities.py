@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
-from reverdict import abilities
+from reverdict import abilities, extras
 from reverdict.command_line import main
+from reverdict.extras import getting
 from reverdict.report.printed import machine as printed
 
 STATES = {"here", "in part", "missing"}
@@ -143,9 +144,39 @@ def test_packages_that_are_not_there_are_told_with_their_extra(monkeypatch: pyte
     monkeypatch.setattr(abilities.importlib.util, "find_spec", lambda _: None)
     found = [ask() for ask in (abilities._vst3, abilities._comparison, abilities._sound_interface)]
     assert [one.state for one in found] == ["missing"] * 3
-    assert [one.getting.split()[2] for one in found] == [
-        f"'reverdict[{extra}]'" for extra in ("vst3", "comparison", "capture")
-    ]
+    packages = ("pedalboard", "pyroomacoustics", "sounddevice")
+    assert all(one.getting.startswith(getting(package)) for one, package in zip(found, packages, strict=True))
+
+
+def test_a_package_is_got_by_the_interpreter_that_runs_and_under_a_name_that_an_index_has(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    metadata = extras.importlib.metadata
+
+    def none(_: str) -> None:
+        raise metadata.PackageNotFoundError
+
+    monkeypatch.setattr(extras.sys, "executable", "/my venv/bin/python")
+    monkeypatch.setattr(metadata, "requires", lambda _: ["tool-box>=3", 'tool>=2; extra == "a"', "numpy"])
+    assert getting("tool") == "'/my venv/bin/python' -m pip install 'tool>=2'"
+    monkeypatch.setattr(metadata, "requires", none)
+    assert getting("tool") == "'/my venv/bin/python' -m pip install tool"
+
+
+@pytest.mark.parametrize(
+    ("level", "user", "words"),
+    [("2", 1000, "no setting helps"), ("3", 1000, "sysctl kernel.perf_event_paranoid=2"), ("3", 0, "no setting helps")],
+)
+def test_a_counter_is_opened_by_a_setting_only_where_the_setting_closes_it(
+    level: str, user: int, words: str, bare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program(bare, "perf", "exit 1")
+    (tmp_path / "paranoid").write_text(f"{level}\n", encoding="ascii")
+    monkeypatch.setattr(abilities, "PARANOID", tmp_path / "paranoid")
+    monkeypatch.setattr(abilities.os, "geteuid", lambda: user)
+    found = abilities._hardware_counter()
+    assert found.state == "missing"
+    assert words in found.getting
 
 
 def test_plug_ins_are_counted_where_the_host_looks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

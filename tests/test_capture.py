@@ -29,6 +29,7 @@ from reverdict.capture.capturing import Captured, capture
 from reverdict.capture.plan import Plan, Route
 from reverdict.command_line import main
 from reverdict.errors import BadInput
+from reverdict.extras import getting
 from reverdict.gate import gate
 from reverdict.measure.measurement import measure, measure_beside
 from reverdict.sound import read_sound
@@ -299,8 +300,8 @@ def test_devices_that_do_not_fit_are_told_before_anything_sounds(route: Route, s
 @pytest.mark.parametrize(
     ("body", "said"),
     [
-        ("raise ImportError('no')", "capture: needs the library sounddevice: pip install 'reverdict[capture]'"),
-        ("raise OSError('PortAudio library not found')", "capture: the library sounddevice finds no PortAudio: pip"),
+        ("raise ImportError('no')", "capture: needs the library sounddevice: " + getting("sounddevice")),
+        ("raise OSError('PortAudio library not found')", "capture: the library sounddevice finds no PortAudio: "),
     ],
 )
 def test_a_missing_library_says_how_to_get_it(

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import logging
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -17,9 +20,10 @@ import pytest
 
 from conftest import Workspace
 from reverdict.builds import open_build
-from reverdict.cluster import dispatching, packing, worker
+from reverdict.cluster import connecting, dispatching, packing, worker
 from reverdict.command_line import main
 from reverdict.errors import BadInput
+from reverdict.extras import getting
 from reverdict.gate import gate
 from reverdict.report.data.verdict import to_json
 from reverdict.words import CHECKS
@@ -162,16 +166,86 @@ def test_what_a_worker_lacks_is_told_with_its_name(
     assert json.loads((report / "verdict.json").read_text(encoding="utf-8"))["outcome"] == "error"
 
 
-def test_nobody_there_is_told_in_a_line(workspace: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+def test_nobody_there_is_told_in_a_line(
+    workspace: Workspace, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     pytest.importorskip("distributed", reason="Dask distributed is not installed")
     words = ["gate", str(workspace.takes), "--golden", str(workspace.golden), "--cluster"]
-    for address in ("tcp://127.0.0.1:9", "nonsense://x"):
-        with pytest.MonkeyPatch.context() as patched:
-            patched.setattr(dispatching, "CONNECT_S", 1.0)
-            assert main([*words, address]) == 2
-        said = capsys.readouterr().err
-        assert f"--cluster {address}: no scheduler answers there" in said.replace("\n", " ")
-        assert "Traceback" not in said
+    address = "tcp://127.0.0.1:9"
+    monkeypatch.setattr(connecting, "CONNECT_S", 0.5)
+    assert main([*words, address]) == 2
+    said = capsys.readouterr().err
+    assert f"--cluster {address}: no scheduler answers there" in said.replace("\n", " ")
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(
+    ("address", "why"),
+    [
+        ("", "--cluster: is empty, as from a variable that is not set"),
+        ("foo", "--cluster foo: is not a host and a port"),
+        ("tcp://h", "--cluster tcp://h: is not a host and a port"),
+        ("tcp://u@h:1", "--cluster tcp://u@h:1: is not a host and a port"),
+        ("tcp://h:65536", "--cluster tcp://h:65536: there is no port 65536"),
+        ("http://h:1", "--cluster http://h:1: http is no protocol of Dask's"),
+    ],
+)
+def test_what_is_no_address_is_told_before_anything_is_asked(
+    address: str, why: str, workspace: Workspace, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("distributed", reason="Dask distributed is not installed")
+    monkeypatch.setattr(connecting, "_asked_who", None)
+    assert main(["gate", str(workspace.takes), "--golden", str(workspace.golden), "--cluster", address]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith(f"reverdict: {why}")
+    assert "tcp://big.example:8786" in said
+
+
+@pytest.mark.parametrize("address", ["h:1", "tcp://10.0.0.1:8786", "tls://[::1]:8786", "wss://big.example/dask"])
+def test_what_may_be_an_address_is_not_refused(address: str) -> None:
+    pytest.importorskip("distributed", reason="Dask distributed is not installed")
+    connecting.require_address(address)
+
+
+@pytest.mark.parametrize(
+    ("says", "why"), [(b"", r"within 0\.3 s"), (b"SSH-2.0-\xff\xff\xff\xff\xff\xff\xff\xff", r"\(.+\)")]
+)
+def test_whatever_else_listens_there_is_no_scheduler(says: bytes, why: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("distributed", reason="Dask distributed is not installed")
+    monkeypatch.setattr(connecting, "CONNECT_S", 0.3)
+    monkeypatch.setattr(connecting, "GRACE_S", 0.2)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        threading.Thread(target=_saying, args=(server, says), daemon=True).start()
+        place = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+        no_scheduler = f"what listens there does not answer as a Dask scheduler {why}; need"
+        with pytest.raises(BadInput, match=no_scheduler), connecting.connected(place):
+            pass
+
+
+def _saying(server: socket.socket, says: bytes) -> None:
+    with contextlib.suppress(OSError), server.accept()[0] as connection:
+        connection.sendall(says)
+        while connection.recv(1 << 16):
+            pass
+
+
+def test_a_worker_is_no_scheduler(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("distributed", reason="Dask distributed is not installed")
+    monkeypatch.setattr(connecting, "_asked_who", lambda *_: {"type": "Worker", "id": "tcp://x:1"})
+    no_scheduler = r"--cluster tcp://x:1: a Dask worker listens there, which is no scheduler; need"
+    with pytest.raises(BadInput, match=no_scheduler), connecting.connected("tcp://x:1"):
+        pass
+
+
+def test_the_engine_is_silent_also_where_it_set_a_level_of_its_own() -> None:
+    """It logs the loss of its scheduler by a logger with a level, which does not follow the one above."""
+    pytest.importorskip("distributed", reason="Dask distributed is not installed")
+    client = logging.getLogger("distributed.client")
+    level = client.level
+    assert level != logging.NOTSET
+    with connecting._silenced("distributed"):
+        assert not client.isEnabledFor(logging.CRITICAL)
+    assert client.level == level
 
 
 def test_no_worker_is_told_in_a_line(workspace: Workspace, cluster: Cluster, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -233,7 +307,7 @@ def test_without_the_engine_it_is_told_how_to_get_it(
     monkeypatch.setitem(sys.modules, "distributed", None)
     words = ["gate", str(workspace.takes), "--golden", str(workspace.golden), "--cluster", "tcp://x:1"]
     assert main(words) == 2
-    assert "pip install 'reverdict[cluster]'" in capsys.readouterr().err.replace("\n", " ")
+    assert getting("distributed") in capsys.readouterr().err.replace("\n", " ")
 
 
 def test_a_build_is_laid_out_as_it_stood(workspace: Workspace, tmp_path: Path) -> None:

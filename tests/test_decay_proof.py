@@ -137,7 +137,7 @@ def test_beside_a_general_library(range_db: float) -> None:
     """Pyroomacoustics measures the same octave by plain backward integration, without regard to noise."""
     library = pytest.importorskip(
         "pyroomacoustics.experimental",
-        reason="pyroomacoustics is not installed (pip install 'reverdict[comparison]')",
+        reason="pyroomacoustics is not installed (pip install '.[comparison]')",
         exc_type=ImportError,
     )
     ours, theirs = [], []

@@ -17,7 +17,7 @@ from reverdict.render import Played, Request, Stimulus, play, render, working_fo
 from reverdict.schema.build import read_build
 from test_build_pages import shown
 
-pytest.importorskip("pedalboard", reason="pedalboard is not installed: pip install 'reverdict[vst3]'")
+pytest.importorskip("pedalboard", reason="pedalboard is not installed: pip install '.[vst3]'")
 
 REQUEST = Request("room", rate_hz=16000, seconds=0.5)
 GROWING = (17, 64, 3, 512)

@@ -12,18 +12,21 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from xml.etree import ElementTree as ET
 
 import jsonschema
 import numpy as np
 import pytest
+import xdist.dsession
 
 from conftest import RATE_HZ, Workspace, spring
 from reverdict.check import conduct
 from reverdict.command_line import main
+from reverdict.commands import console
 from reverdict.errors import BadInput
-from reverdict.gate import gate
+from reverdict.gate import _Watch, gate
 from reverdict.report.data.verdict import json_schema
 from reverdict.sound import read_sound, write_sound
 from reverdict.words import CheckVerdict, Verdict
@@ -585,6 +588,17 @@ def test_a_stop_ends_promptly_and_leaves_nothing(
     assert not [pid for pid in family if alive(pid)]
     assert written(report)["errors"] == [f"stopped by {name}"]
     assert not list(temporary.iterdir())
+
+
+@pytest.mark.parametrize("early", [pytest.Session.Interrupted, xdist.dsession.Interrupted])
+def test_pytests_own_way_to_end_early_is_nobodys_signal(early: type[BaseException]) -> None:
+    """Pytest derives it from KeyboardInterrupt, with what it could not collect as its text."""
+    watch = _Watch(lambda _: None, 1)
+    watch.pytest_keyboard_interrupt(SimpleNamespace(value=early("1 error during collection")))
+    assert watch.interrupted is None
+    watch.pytest_keyboard_interrupt(SimpleNamespace(value=KeyboardInterrupt("SIGTERM")))
+    assert console.told(watch.interrupted or AssertionError()) == (143, ["stopped by SIGTERM"])
+    assert console.told(KeyboardInterrupt("1 error during collection")) == (130, ["stopped by Ctrl-C"])
 
 
 def test_a_reader_who_leaves_early_does_not_open_the_gate(workspace: Workspace) -> None:

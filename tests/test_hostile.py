@@ -403,7 +403,7 @@ CAPABILITY_VERSION = 0x20080522
 LOCKED = {
     "golden/short/reference.toml": "short/reference.toml: cannot be read (Permission denied)",
     "golden/short": "short/reference.toml: cannot be read (Permission denied)",
-    "golden": "golden/reference.toml: Permission denied",
+    "golden": "golden: cannot be looked into (Permission denied)",
     "takes": "takes: Permission denied",
     "report": "report: cannot write the report here (no permission)",
     "report/sounds/long": "cannot write the sounds here (Permission denied)",
@@ -457,6 +457,16 @@ def test_a_golden_that_may_not_be_written_to_is_gated_and_not_approved(workspace
         for folder in (workspace.golden, workspace.golden / "short"):
             folder.chmod(0o700)
     assert {file: file.read_bytes() for file in workspace.golden.rglob("*") if file.is_file()} == before
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems drop powers otherwise")
+def test_a_golden_that_was_not_asked_for_may_be_closed(workspace: Workspace) -> None:
+    (workspace.golden / "short").chmod(0)
+    try:
+        arguments = ["gate", str(workspace.takes), "--golden", str(workspace.golden), "--only", "long"]
+        assert powerless(arguments, workspace.root / "said") == 0, (workspace.root / "said").read_text()
+    finally:
+        (workspace.golden / "short").chmod(0o700)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems drop powers otherwise")

@@ -26,6 +26,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from reverdict import extras
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -41,6 +43,7 @@ library = open_library()
 ways = [(one["name"], one["max_input_channels"], one["max_output_channels"]) for one in library.query_devices()]
 print(json.dumps([library.__version__, library.get_portaudio_version()[1], ways]))
 """
+PARANOID = Path("/proc/sys/kernel/perf_event_paranoid")
 ROOM_GB = 2.0
 """What renders of a large set of references may need in the temporary folder at once, with ample room."""
 
@@ -122,7 +125,7 @@ def _lv2() -> Ability:
 
 
 def _vst3() -> Ability:
-    return _package("builds", "VST3 plug-ins", "pedalboard", 'builds of kind "vst3"', "vst3")
+    return _package("builds", "VST3 plug-ins", "pedalboard", 'builds of kind "vst3"')
 
 
 def _callgrind() -> Ability:
@@ -151,8 +154,20 @@ def _hardware_counter() -> Ability:
         return found("here", "perf reads it")
     if not shutil.which("perf"):
         return found("missing", "no perf on PATH", "Debian: apt-get install linux-perf; Ubuntu: linux-tools-generic")
-    allowed = "as root: sysctl kernel.perf_event_paranoid=2; many virtual machines have no such counter"
-    return found("missing", "perf is here and reads no counter of instructions", allowed)
+    if (closed := _perf_is_closed_by()) is not None:
+        told = f"perf is here, and may read no counter: kernel.perf_event_paranoid is {closed}"
+        return found("missing", told, "as root: sysctl kernel.perf_event_paranoid=2")
+    told = "perf is here and finds no counter of instructions, as in most virtual machines and containers"
+    return found("missing", told, "no setting helps; valgrind counts without it")
+
+
+def _perf_is_closed_by() -> int | None:
+    """The kernel's setting where it is what keeps us from counters; 2 lets users count their own programs."""
+    try:
+        level = int(PARANOID.read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        return None
+    return level if level > 2 and os.geteuid() else None
 
 
 def _quiet() -> Ability:
@@ -172,7 +187,7 @@ def _quiet() -> Ability:
 
 
 def _sound_interface() -> Ability:
-    from reverdict.capture.card import GETTING_IT
+    from reverdict.capture.card import getting_it
 
     def found(state: State, told: str, getting: str = "") -> Ability:
         return Ability(
@@ -180,10 +195,10 @@ def _sound_interface() -> Ability:
         )
 
     if importlib.util.find_spec("sounddevice") is None:
-        return found("missing", "the library sounddevice is not installed", GETTING_IT)
+        return found("missing", "the library sounddevice is not installed", getting_it())
     asked = _said([sys.executable, "-c", ASKING_CARD])
     if not asked.well:
-        return found("missing", f"sounddevice does not start: {asked.why}", GETTING_IT)
+        return found("missing", f"sounddevice does not start: {asked.why}", getting_it())
     library, portaudio, ways = json.loads(asked.out.splitlines()[-1])
     told = f"sounddevice {library}, {portaudio.partition(',')[0]}"
     both = [name for name, ins, outs in ways if ins and outs]
@@ -207,7 +222,7 @@ def _jobs() -> Ability:
 
 
 def _cluster() -> Ability:
-    return _package("many at once", "cluster engine", "distributed", "many machines (gate --cluster)", "cluster")
+    return _package("many at once", "cluster engine", "distributed", "many machines (gate --cluster)")
 
 
 def _room() -> Ability:
@@ -287,7 +302,7 @@ def _browser() -> Ability:
 
 def _comparison() -> Ability:
     serves = "the suite's own tests: decay times held beside a general library's"
-    return _package("around it", "comparison library", "pyroomacoustics", serves, "comparison")
+    return _package("around it", "comparison library", "pyroomacoustics", serves)
 
 
 def _own_checks() -> Ability:
@@ -298,11 +313,12 @@ def _own_checks() -> Ability:
     return Ability("around it", "checks of packages", "here", told, "questions of your own, put beside the suite's")
 
 
-def _package(group: str, name: str, package: str, serves: str, extra: str) -> Ability:
+def _package(group: str, name: str, package: str, serves: str) -> Ability:
     """A package that is needed as it stands; it is looked up, not loaded."""
     if importlib.util.find_spec(package) is None:
-        told, getting = f"the library {package} is not installed", f"pip install 'reverdict[{extra}]'"
-        return Ability(group, name, "missing", told, serves, getting)
+        return Ability(
+            group, name, "missing", f"the library {package} is not installed", serves, extras.getting(package)
+        )
     return Ability(group, name, "here", f"{package} {importlib.metadata.version(package)}", serves)
 
 

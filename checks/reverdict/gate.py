@@ -54,7 +54,7 @@ def gate(
     checks: Sequence[str] = CHECKS,
     responses: Path | None = None,
     pictures: bool = True,
-    cluster: str = "",
+    cluster: str | None = None,
 ) -> Verdict:
     """Judge a build against a folder of golden references, or do one part of that (see ``parting``).
 
@@ -79,7 +79,7 @@ def gate(
     pictures : bool
         Whether to measure what pages draw beyond what is judged.
     cluster : str
-        Address of a Dask scheduler whose workers judge all but cost; empty for here.
+        Address of a Dask scheduler whose workers judge all but cost; None for here.
 
     Raises
     ------
@@ -89,6 +89,10 @@ def gate(
     RuntimeError
         A bug in the suite: an item broke, or its process was lost.
     """
+    if cluster is not None:
+        from reverdict.cluster.connecting import require_address
+
+        require_address(cluster)
     build = open_build(build_path, only)
     if build.recordings_file and only == "*":
         _require_name(build, golden_set.names(golden_folder))
@@ -270,7 +274,8 @@ class _Watch:
         self.progress(f"{self.ended} of {self.total}, {name} judged by {worker}")
 
     def pytest_keyboard_interrupt(self, excinfo: Any) -> None:
-        self.interrupted = excinfo.value
+        if type(excinfo.value) is KeyboardInterrupt:  # pytest's own ways to end early derive from it
+            self.interrupted = excinfo.value
 
 
 def _merged(

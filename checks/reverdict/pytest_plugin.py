@@ -101,8 +101,11 @@ def pytest_configure_node(node: Any) -> None:
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Look into every reference, also where pytest would not for its name ("build", "dist").
 
-    All folders on the way down are asked about, and their neighbours, some of which nobody may look into.
+    All folders on the way down are asked about, and their neighbours, some of which nobody may look into. The gate has
+    read the references that were asked for, so one that is closed is none of them.
     """
+    if config.getoption("--reverdict-parts") and not os.access(collection_path, os.R_OK):
+        return True
     return False if BUILD in config.stash and os.path.isfile(collection_path / REFERENCE_FILE) else None  # noqa: PTH113
 
 

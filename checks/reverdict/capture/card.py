@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reverdict.errors import BadInput
+from reverdict.extras import getting
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reverdict.capture.plan import Route
 
-GETTING_IT = "pip install 'reverdict[capture]' (and the system's PortAudio: apt install libportaudio2)"
 FADE_S = 0.005
 ANSWERS_WITHIN_S = 10.0
 ENDS_WITHIN_S = 2.0
@@ -43,14 +43,19 @@ class Recorded:
     lost_blocks: int
 
 
+def getting_it() -> str:
+    """What installs the library and the system's own part."""
+    return f"{getting('sounddevice')} (and the system's PortAudio: apt install libportaudio2)"
+
+
 def open_library() -> Any:
     """The library. Raises BadInput where it or PortAudio is missing, and says how to get it."""
     try:
         import sounddevice
     except ImportError:
-        raise BadInput("capture", f"needs the library sounddevice: {GETTING_IT}") from None
+        raise BadInput("capture", f"needs the library sounddevice: {getting_it()}") from None
     except OSError:  # the library is there, PortAudio is not
-        raise BadInput("capture", f"the library sounddevice finds no PortAudio: {GETTING_IT}") from None
+        raise BadInput("capture", f"the library sounddevice finds no PortAudio: {getting_it()}") from None
     return sounddevice
 
 

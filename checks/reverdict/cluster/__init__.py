@@ -2,7 +2,8 @@
 
     packing         what a worker needs of a build and of a reference, as data that travels
     worker          judges one reference there, by the code that judges it here
-    dispatching     sends references out, waits, collects; all that knows the engine
+    connecting      finds the scheduler, or says who is not one; with dispatching, all that knows the engine
+    dispatching     sends references out, waits, collects
 
 A task is a reference with all its cells, as under ``--jobs``: its golden is measured once and its deviation explained
 once. What is judged comes back as the same files that items write here (``parts``), so one verdict is made in one way.

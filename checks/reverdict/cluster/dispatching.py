@@ -1,4 +1,4 @@
-"""References sent out to the workers of a Dask cluster, and what they judged collected: all that knows the engine.
+"""References sent out to the workers of a Dask cluster, and what they judged collected.
 
 Shipping. The build travels to the scheduler once, under its digest, and from there, or from another worker, to each
 worker once. A reference travels with its task, to the one worker that judges it. Twice as many tasks as there are
@@ -10,38 +10,30 @@ up. Where no worker is left, we wait ``JOIN_S`` for one. Whatever ends a run ear
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import json
-import logging
 import time
 import uuid
-import warnings
 from typing import TYPE_CHECKING, Any
 
 from reverdict import __version__
 from reverdict.cluster import worker
+from reverdict.cluster.connecting import TIMED_OUT, connected, first_line
 from reverdict.cluster.packing import pack_build, pack_reference
 from reverdict.errors import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from reverdict.cluster.worker import Judged
     from reverdict.reference import Reference
     from reverdict.render import Build
 
-INSTALL = "needs Dask distributed; install it with: pip install 'reverdict[cluster]'"
-CONNECT_S = 10.0
 JOIN_S = 60.0
 LOOK_S = 2.0
-TIMED_OUT = (TimeoutError, asyncio.TimeoutError)
-"""One and the same from Python 3.11 on."""
 AHEAD = 2
 """Tasks under way for each worker: one is judged while the next one travels."""
-
-CONFIG = {"distributed.comm.timeouts.connect": CONNECT_S, "distributed.admin.large-graph-warning-threshold": "1 GiB"}
 
 
 def judge_on(
@@ -75,12 +67,8 @@ def judge_on(
         The engine is not installed; nobody answers there; no worker joins, or one has another version; the build cannot
         travel; the scheduler is lost, or a reference costs worker after worker.
     """
-    try:
-        import distributed
-    except ImportError:
-        raise BadInput("--cluster", INSTALL) from None
     packed = pack_build(build)
-    with _connected(distributed, address) as client, _plainly(distributed, address):
+    with connected(address) as client:
         _await_workers(client, address)
         _require_version(client)
         run = uuid.uuid4().hex[:12]
@@ -104,7 +92,7 @@ def judge_on(
                 while waiting and len(under_way) < ahead:
                     reference = waiting.pop()
                     under_way[send(reference)] = reference.name
-                for future in _done(distributed, list(under_way)):
+                for future in _done(list(under_way)):
                     name = under_way.pop(future)
                     judged = _result(future, name, address)
                     _keep(judged, folder, responses)
@@ -133,11 +121,14 @@ class _Workers:
         return count
 
 
-def _done(distributed: Any, futures: list[Any]) -> list[Any]:
+def _done(futures: list[Any]) -> list[Any]:
     """Those that have ended, after waiting for one a little while."""
+    import distributed
+
+    wait: Any = distributed.wait
     if futures:
         with contextlib.suppress(*TIMED_OUT):
-            distributed.wait(futures, timeout=LOOK_S, return_when="FIRST_COMPLETED")
+            wait(futures, timeout=LOOK_S, return_when="FIRST_COMPLETED")
     else:
         time.sleep(LOOK_S)  # there is no worker
     return [future for future in futures if future.done()]
@@ -145,47 +136,6 @@ def _done(distributed: Any, futures: list[Any]) -> list[Any]:
 
 def _itself(packed: Any) -> Any:
     return packed
-
-
-@contextlib.contextmanager
-def _connected(distributed: Any, address: str) -> Iterator[Any]:
-    """A client. The engine's own log is silenced while it lasts: what it tells is told here in a line."""
-    import dask
-
-    log = logging.getLogger("distributed")
-    level = log.level
-    log.setLevel(logging.CRITICAL + 1)
-    try:
-        with dask.config.set(CONFIG), warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            try:
-                client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
-            except (OSError, ValueError, *TIMED_OUT) as error:
-                need = "need the address of a Dask scheduler, such as tcp://big.example:8786"
-                raise BadInput(
-                    f"--cluster {address}", f"no scheduler answers there ({_first_line(error)}); {need}"
-                ) from error
-            try:
-                with client.as_current():
-                    yield client
-            finally:
-                with contextlib.suppress(Exception):
-                    client.close(timeout=CONNECT_S)
-    finally:
-        log.setLevel(level)
-
-
-@contextlib.contextmanager
-def _plainly(distributed: Any, address: str) -> Iterator[None]:
-    """Say in a line that the scheduler was lost."""
-    from concurrent.futures import CancelledError
-
-    try:
-        yield
-    except (OSError, CancelledError, distributed.client.FutureCancelledError) as error:
-        raise BadInput(
-            address, f"the scheduler was lost in mid-run ({_first_line(error)}); nothing was judged"
-        ) from error
 
 
 def _await_workers(client: Any, address: str) -> None:
@@ -216,7 +166,7 @@ def _result(future: Any, name: str, address: str) -> Judged:
         lost = f"{error.allowed_failures + 1} workers were lost one after another while they judged it"
         raise BadInput(f"{address}: {name}", f"{lost}; their logs may say why (memory?)") from error
     except (ImportError, AttributeError) as error:
-        other = f"a worker has no or another reverdict than here ({_first_line(error)})"
+        other = f"a worker has no or another reverdict than here ({first_line(error)})"
         raise BadInput(address, f"{other}; install {__version__} on every worker") from error
 
 
@@ -239,7 +189,3 @@ def _with_worker(name: str, text: str, address: str) -> str:
     told = json.loads(text)
     slips = [(f"worker {address}: {place}", problem) for place, problem in told["slips"]]
     return json.dumps({"slips": slips, "bug": told["bug"] and f"on worker {address}\n{told['bug']}"})
-
-
-def _first_line(error: BaseException) -> str:
-    return (str(error).strip().splitlines() or [type(error).__name__])[0][:120]

@@ -19,7 +19,7 @@ def told(error: BaseException) -> tuple[int, list[str]]:
     if isinstance(error, BadInput):
         return 2, str(error).splitlines()
     if isinstance(error, KeyboardInterrupt):
-        return (143, ["stopped by SIGTERM"]) if str(error) else (130, ["stopped by Ctrl-C"])
+        return (143, ["stopped by SIGTERM"]) if error.args == ("SIGTERM",) else (130, ["stopped by Ctrl-C"])
     if isinstance(error, OSError) and error.filename:
         return 2, [f"{error.filename}: {error.strerror}"]
     if isinstance(error, FileNotFoundError) and _nowhere():

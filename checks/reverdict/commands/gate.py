@@ -56,7 +56,7 @@ def add(commands: Any) -> None:
     )
     jobs_option(parser)
     parser.add_argument(
-        "--cluster", default="", metavar="ADDRESS",
+        "--cluster", metavar="ADDRESS",
         help="judge on the workers of a Dask scheduler, tcp://host:8786; cost is timed here, alone",
     )  # fmt: skip
     parser.add_argument(

@@ -61,11 +61,16 @@ def names(golden_folder: Path, only: str = "*") -> list[str]:
     """
     if not golden_folder.is_dir():
         raise BadInput(golden_folder, "no such folder; golden references live in golden/<name>/reference.toml")
-    if (golden_folder / REFERENCE_FILE).is_file():
+    try:
+        folders = list(golden_folder.iterdir())
+        single = (golden_folder / REFERENCE_FILE).is_file()
+    except OSError as error:
+        raise BadInput(golden_folder, f"cannot be looked into ({error.strerror})") from error
+    if single:
         raise BadInput(
             golden_folder, f"is a single reference; give the folder above it and --only {golden_folder.name}"
         )
-    found = sorted(folder.name for folder in golden_folder.iterdir() if _is_reference(folder))
+    found = sorted(folder.name for folder in folders if _is_reference(folder))
     if not found:
         raise BadInput(golden_folder, f"no golden reference in it; looked for {golden_folder}/*/{REFERENCE_FILE}")
     selected = [name for name in found if fnmatchcase(name, only)]

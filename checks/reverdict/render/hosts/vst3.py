@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from reverdict.extras import getting
 from reverdict.render.hosts import BuildError, Instance, Slip
 from reverdict.render.hosts.names import distinct, find
 from reverdict.render.hosts.parameters import Range, find_parameter
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 PRIMING = 8192
-MISSING = "VST3 plug-ins need the library pedalboard, which is not there: pip install 'reverdict[vst3]'"
+MISSING = "VST3 plug-ins need the library pedalboard, which is not there"
 CHANNELS = (("1", "left"), ("2", "right"))
 
 
@@ -42,7 +43,7 @@ def open_host(job: dict[str, Any]) -> Vst3Host:
     try:
         import pedalboard
     except ImportError:
-        raise Slip("build.kind", MISSING) from None
+        raise Slip("build.kind", f"{MISSING}: {getting('pedalboard')}") from None
     path = job["file"]
     if not Path(path).exists():
         raise Slip("build.file", f"{path}: no such file; is it built, and its name right?")
