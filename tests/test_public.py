@@ -14,7 +14,7 @@ import pytest
 import reverdict
 from conftest import Workspace
 from reverdict import public
-from reverdict.words import Response
+from reverdict.words import PATHS, Response
 
 ROOT = Path(__file__).parents[1]
 PROGRAM = Path(__file__).parent / "examples" / "own_program.py"
@@ -24,6 +24,14 @@ EVERYTHING = "import sys; from reverdict import *; import reverdict; [getattr(re
 def test_the_page_is_what_the_package_says() -> None:
     written = (ROOT / "checks" / "API.md").read_text(encoding="utf-8")
     assert written == public.page(), "python -m reverdict.public > checks/API.md"
+
+
+def test_the_page_lists_what_it_names() -> None:
+    written = public.page()
+    for names in PATHS.values():
+        assert all(f'"{name}"' in written for name in names)
+    assert "- `share_of_tolerance -> float | None`: |deviation| over tolerance" in written
+    assert "- `forget() -> None`: Let go of the samples." in written
 
 
 @pytest.mark.parametrize("name", reverdict.__all__)
@@ -82,7 +90,7 @@ def test_functions_work_in_a_program_as_they_are_described(workspace: Workspace)
     measured = reverdict.measure_response(golden.response)
     beside = reverdict.measure_beside(golden.response, measured, golden.response)
     assert beside.paths[0].onset.seconds == 0.0
-    with pytest.raises(ValueError, match="zip"):
+    with pytest.raises(ValueError, match=r"candidate\.paths names 1 path"):
         reverdict.measure_beside(golden.response, measured, Response(np.zeros((2, 48000)), 48000))
     finding = reverdict.judge_deviation("arrival", "spring 1", "ms", 30.0, 30.2, 0.2, 0.01, 0.1)
     assert finding.outcome is reverdict.Outcome.FAIL

@@ -12,15 +12,14 @@ from reverdict.later import later
 
 if TYPE_CHECKING:
     from reverdict.errors import BadInput, BadInputs
-    from reverdict.fit import TankFit, fit_tank
-    from reverdict.gate import gate as judge_build
+    from reverdict.fit import TankFit
     from reverdict.golden_set import GoldenReference
     from reverdict.golden_set import load as load_goldens
     from reverdict.judging import judge_deviation
-    from reverdict.measure.measurement import Comparison, Measurement, measure_beside
-    from reverdict.measure.measurement import measure as measure_response
+    from reverdict.measure.measurement import Comparison, Measurement
+    from reverdict.parting import Shard
+    from reverdict.programs import fit_tank, judge_build, measure_beside, measure_response, write_report
     from reverdict.recorded import read_recording
-    from reverdict.report import write_report
     from reverdict.report.data.verdict import to_json as verdict_to_json
     from reverdict.words import (
         BuildIdentity,
@@ -37,7 +36,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "BadInput", "BadInputs", "BuildIdentity", "CellVerdict", "CheckVerdict", "Comparison", "Finding", "GoldenReference",
-    "Measurement", "Outcome", "ReferenceVerdict", "Response", "TankFit", "Verdict", "fit_tank", "judge_build",
+    "Measurement", "Outcome", "ReferenceVerdict", "Response", "Shard", "TankFit", "Verdict", "fit_tank", "judge_build",
     "judge_deviation", "load_goldens", "measure_beside", "measure_response", "read_recording", "verdict_to_json",
     "write_report",
 ]  # fmt: skip
@@ -48,16 +47,17 @@ _HOMES = {
     "Comparison": ("measure.measurement", "Comparison"),
     "GoldenReference": ("golden_set", "GoldenReference"),
     "Measurement": ("measure.measurement", "Measurement"),
+    "Shard": ("parting", "Shard"),
     "TankFit": ("fit", "TankFit"),
-    "fit_tank": ("fit", "fit_tank"),
-    "judge_build": ("gate", "gate"),
+    "fit_tank": ("programs", "fit_tank"),
+    "judge_build": ("programs", "judge_build"),
     "judge_deviation": ("judging", "judge_deviation"),
     "load_goldens": ("golden_set", "load"),
-    "measure_beside": ("measure.measurement", "measure_beside"),
-    "measure_response": ("measure.measurement", "measure"),
+    "measure_beside": ("programs", "measure_beside"),
+    "measure_response": ("programs", "measure_response"),
     "read_recording": ("recorded", "read_recording"),
     "verdict_to_json": ("report.data.verdict", "to_json"),
-    "write_report": ("report", "write_report"),
+    "write_report": ("programs", "write_report"),
 }
 """The module that each name lives in, and what it is called there; all others live in ``words``."""
 

@@ -39,7 +39,9 @@ A whole program is [tests/examples/own_program.py](../tests/examples/own_program
 
 Shapes are those of numpy arrays, paths first, samples last. Names carry their unit: times are in seconds unless they
 say `_ms`, levels in dB, uncertainties expanded (k = 2). What could not be measured is None, and a reason stands beside
-it. Data is frozen. *Raises* names all that is raised for what somebody gave; anything else is a bug.
+it. Data is frozen. *Raises* names all that is raised for what somebody gave; anything else is a bug. What takes sound
+proves it first, so that nothing measured is of nonsense. Data proves nothing when it is made. Types are those that are
+written, which mypy proves.
 """
 
 
@@ -55,7 +57,7 @@ def page() -> str:
         lines += [f"### `{name}`", "", *_code(_signature(name, function)), "", *_told(function), ""]
     lines += ["## Data", ""]
     for name, one in data:
-        lines += [f"### `{name}`", "", *_described(one), ""]
+        lines += [f"### `{name}`", "", *_described(one), *_asked_of(one), ""]
     lines += [
         "## What measurements are made of", "",
         "These come with the data above; they are not imported from `reverdict` by name.", "",
@@ -103,6 +105,21 @@ def _described(one: type[Any]) -> list[str]:
         fields = [f"{field.name}: {field.type}{_default(field)}" for field in dataclasses.fields(one)]
         return [*_code(fields), "", *_told(one)]
     return [*_code(_signature(one.__name__, one)), "", *_told(one)]
+
+
+def _asked_of(one: type[Any]) -> list[str]:
+    """Properties and methods of a class that have a docstring, an item of a list each."""
+    told = []
+    for name, member in vars(one).items():
+        function = getattr(member, "fget", None) or getattr(member, "func", None) or member
+        if name.startswith("_") or not inspect.isfunction(function) or not function.__doc__:
+            continue
+        given, back = list(inspect.signature(function).parameters.values())[1:], function.__annotations__["return"]
+        called = name if function is not member else f"{name}({', '.join(one.name for one in given)})"
+        told.append(
+            f"- `{called} -> {back}`: {' '.join(inspect.cleandoc(function.__doc__).split())}".replace("``", "`")
+        )
+    return ["", "**Besides its fields**", "", *told] if told else []
 
 
 def _default(field: dataclasses.Field[Any]) -> str:

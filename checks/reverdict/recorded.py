@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,14 +16,12 @@ from reverdict.sound import clipping, read_sound
 from reverdict.words import Response
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from reverdict.measure.passes import SpringMeasurement
 
 LEVELS_APART_DB = 3.0
 
 
-def read_recording(file: Path, click_at: float | str) -> tuple[Response, list[str]]:
+def read_recording(file: Path | str, click_at: float | str) -> tuple[Response, list[str]]:
     """A sound file as a response, its click found ("auto") or as told, and warnings for the user.
 
     Parameters
@@ -29,7 +29,7 @@ def read_recording(file: Path, click_at: float | str) -> tuple[Response, list[st
     file : path
         WAV or FLAC of any sample type; each channel becomes a path.
     click_at : float or "auto"
-        When the click went in, in seconds from the start of the file.
+        When the click went in, in seconds from the start of the file, 0 or more.
 
     Returns
     -------
@@ -39,23 +39,36 @@ def read_recording(file: Path, click_at: float | str) -> tuple[Response, list[st
     Raises
     ------
     BadInput
-        It cannot be read, ends before the click, or holds a sweep.
+        It cannot be read, ends before the click, or holds a sweep; or ``click_at`` is no such time.
     """
+    file = Path(file)
+    told_s = None if click_at == "auto" else _told(file, click_at)
     samples, rate_hz = read_sound(file)
     warnings = clipping(samples)
     sweep = rising_sweep(samples[loudest(samples)], rate_hz)
     if sweep is not None:
         told = f"sounds like a recorded sweep ({sweep.seconds:.1f} s or more, up to {sweep.to_hz:.0f} Hz), not a click"
         raise BadInput(file, f"{told}; give measure the file that was played as --stimulus")
-    click_at_s = find_click(samples, rate_hz) if click_at == "auto" else float(click_at)
+    click_at_s = find_click(samples, rate_hz) if told_s is None else told_s
     if click_at_s >= samples.shape[1] / rate_hz:
         raise BadInput(file, f"ends at {samples.shape[1] / rate_hz:.3f} s, before the click at {click_at_s:g} s")
-    before_s = click_before(samples, rate_hz, click_at_s) if click_at == "auto" else None
+    before_s = click_before(samples, rate_hz, click_at_s) if told_s is None else None
     if before_s is not None:
         warnings.append(f"{onset_is_a_pass(click_at_s, before_s)}; if that is wrong, --click-at says when it went in")
         click_at_s = before_s
     paths = ("",) if len(samples) == 1 else tuple(f"channel {i + 1}" for i in range(len(samples)))
     return Response(samples, rate_hz, click_at_s, paths), warnings
+
+
+def _told(file: Path, click_at: float | str) -> float:
+    """The click as it was told, seconds."""
+    try:
+        seconds = float(click_at)
+    except (TypeError, ValueError, OverflowError):
+        seconds = -1.0
+    if not 0 <= seconds < math.inf:
+        raise BadInput(file, f'its click cannot be at {click_at!r}; need "auto", or seconds from the start of the file')
+    return seconds
 
 
 def onset_is_a_pass(onset_s: float, click_s: float) -> str:

@@ -46,13 +46,16 @@ class Response:
     """An impulse response as the suite measures it.
 
     samples : ndarray, shape (paths, samples), float64
-        One row per signal path, normalised to a unit click at the input.
+        One row per signal path, normalised to a unit click at the input. Finite and below 1e30; other floating point is
+        converted, whole numbers are to be scaled first.
     rate_hz : int
-        Sample rate.
+        Sample rate; what is measured is from 8 to 192 kHz.
     click_at_s : float
-        When the click went in, seconds from the first sample. Times in measurements count from there.
+        When the click went in, seconds from the first sample, within the sound. Times in measurements count from there.
     paths : tuple of str
-        Name of each row, one of the entries of ``PATHS`` (empty for mono).
+        Name of each row, all different: for goldens ("",) of mono, ("left", "right") of mono-to-stereo, ("left→left",
+        "left→right", "right→left", "right→right"), input→output, of stereo-to-stereo. Recordings that are not mono have
+        ("channel 1", "channel 2", …). Measuring only repeats the names: any others will do.
     """
 
     samples: NDArray[Any]
@@ -62,6 +65,7 @@ class Response:
 
     @property
     def seconds_after_click(self) -> float:
+        """How long it sounds from the click on."""
         return float(self.samples.shape[-1]) / self.rate_hz - self.click_at_s
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -34,6 +35,7 @@ class GoldenReference:
 
     @property
     def name(self) -> str:
+        """That of its folder."""
         return self.reference.name
 
     @property
@@ -102,16 +104,17 @@ def read(golden_folder: Path, named: Sequence[str]) -> list[Reference]:
     return found
 
 
-def load(golden_folder: Path, only: str = "*", among: Sequence[str] | None = None) -> list[GoldenReference]:
+def load(golden_folder: Path | str, only: str = "*", among: Sequence[str] | None = None) -> list[GoldenReference]:
     """The selected references with their samples, each held against its digest.
 
     Parameters
     ----------
     golden_folder : path
+        The folder of references, which is only read.
     only : str
         Glob that names must match.
     among : sequence of str, optional
-        Names of which they must be, too.
+        Names of which they must be, too; each must be there.
 
     Raises
     ------
@@ -119,8 +122,9 @@ def load(golden_folder: Path, only: str = "*", among: Sequence[str] | None = Non
         Every mistake of all the selected references: in their TOML, and impulses that are missing, altered, of another
         rate or channel count, or silent.
     BadInput
-        Nothing to load, see ``names``.
+        No such folder, no reference in it, none by a name of ``among``, or none selected.
     """
+    golden_folder = Path(golden_folder)
     found, mistakes = read_in_part(golden_folder, _selected(golden_folder, only, among))
     loaded = []
     for reference in found:
@@ -152,7 +156,19 @@ def read_proven(golden_folder: Path, named: Sequence[str]) -> list[Reference]:
 
 
 def _selected(golden_folder: Path, only: str, among: Sequence[str] | None) -> list[str]:
-    return [name for name in names(golden_folder, only) if among is None or name in among]
+    selected = names(golden_folder, only)
+    if among is None:
+        return selected
+    there = names(golden_folder)
+    for name in among:
+        if name not in there:
+            near = difflib.get_close_matches(name, there, 1)
+            meant = f"did you mean {near[0]}?" if near else f"there are {few(there)}"
+            raise BadInput(golden_folder, f'no reference is called "{name}"; {meant}')
+    both = [name for name in selected if name in among]
+    if not both:
+        raise BadInput(golden_folder, f'no reference matches "{only}" among the {len(among)} that were named')
+    return both
 
 
 def read_in_part(golden_folder: Path, selected: Sequence[str]) -> tuple[list[Reference], list[BadInput]]:
