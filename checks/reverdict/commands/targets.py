@@ -3,11 +3,29 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
 from reverdict.errors import BadInput, cause
 from reverdict.page_folders import stranger
+
+OUR_FILE = re.compile(rb"Software\0reverdict|ISFT.{4}reverdict|\A# The usual spring algorithm, fitted", re.DOTALL)
+"""How PNG, WAV and TOML show that they were made here."""
+_HEAD = 4096
+
+
+def prove_file(path: Path) -> None:
+    """Complain about a file that is there and was not made by the command that is to write it."""
+    if not path.is_file() or path.stat().st_size == 0:
+        return
+    try:
+        with path.open("rb") as opened:
+            ours = OUR_FILE.search(opened.read(_HEAD))
+    except OSError as error:
+        raise BadInput(path, f"cannot be written over ({cause(error)})") from error
+    if not ours:
+        raise BadInput(path, "is there already and was not made here; name another file, or take it away")
 
 
 def prove_writable(folder: Path, what: str, golden_folder: Path | None = None) -> None:
