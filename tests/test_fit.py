@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 import spring_truth
 from algorithm_truth import Algorithm, respond
 from reverdict.command_line import main
+from reverdict.commands.targets import prove_file
 from reverdict.demo.physical_springs import impulse_response
 from reverdict.fit import SpringFit, TankFit, TankModel, TripModel, Value, agreement, fit_tank, synthesise
 from reverdict.fit.spectrum import damped, modelled, names_of, numbers_of, with_numbers
@@ -312,6 +313,8 @@ def test_the_command_writes_toml_sound_and_picture(tank_wav: Path, capsys: pytes
     written = tomlkit.parse(toml.read_text(encoding="utf-8")).unwrap()
     assert written["springs"] == told["springs"]
     assert {path.name for path in folder.iterdir()} == {"tank.wav", "out.toml", "out.wav", "out.png"}
+    for path in (toml, wav, png):
+        prove_file(path)  # may be made anew
     assert main(["measure", str(wav), "--click-at", "0"]) == 0
 
 

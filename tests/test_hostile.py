@@ -407,7 +407,7 @@ LOCKED = {
     "takes": "takes: Permission denied",
     "report": "report: cannot write the report here (no permission)",
     "report/sounds/long": "cannot write the sounds here (Permission denied)",
-    "runs": "runs: cannot write the report here (no permission)",
+    "runs": "runs: cannot write the run here (no permission)",
 }
 
 
@@ -416,7 +416,7 @@ LOCKED = {
 def test_what_may_not_be_read_or_written_is_told(place: str, workspace: Workspace) -> None:
     for folder in ("report/sounds/long", "runs"):
         (workspace.root / folder).mkdir(parents=True)
-    (workspace.root / "report/sounds/long/golden.flac").touch()
+    (workspace.root / "report/sounds/long/sounds.js").write_text("globalThis.reverdictSounds = {};")
     locked, said = workspace.root / place, workspace.root / "said"
     of_root = ["--golden", str(workspace.golden), "--report", str(workspace.root / "report")]
     mode = locked.stat().st_mode

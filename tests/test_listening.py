@@ -14,10 +14,11 @@ import pytest
 import soundfile
 from scipy.signal import resample_poly
 
-from reverdict.auditioning import FOLDER, audition, clear, hand_on
+from reverdict.auditioning import audition, hand_on
 from reverdict.listening import dry
 from reverdict.listening.excerpts import DRY, PEAK_DBFS, excerpts
 from reverdict.listening.loudness import loudness_lkfs, true_peak
+from reverdict.page_folders import SOUNDS, take_sounds_away
 from reverdict.report.pages.sounds import sounds_html
 from reverdict.words import BuildIdentity, Outcome, ReferenceVerdict, Response, Verdict
 
@@ -173,12 +174,13 @@ def verdict_of(*names: str) -> Verdict:
 def test_sounds_are_written_for_the_first_references_and_older_ones_go(tmp_path: Path) -> None:
     responses, report = tmp_path / "responses", tmp_path / "report"
     responses.mkdir()
-    (report / FOLDER / "gone").mkdir(parents=True)
+    (report / SOUNDS / "gone").mkdir(parents=True)
+    (report / SOUNDS / "gone" / "sounds.js").write_text("globalThis.reverdictSounds = {};", encoding="utf-8")
     for number, name in enumerate(("a", "b", "c")):
         hand_on(responses, name, Response(response(), RATE_HZ), Response(response(seed=number)[:, :9000], RATE_HZ))
-    clear(report)
+    take_sounds_away(report)
     told = audition(verdict_of("a", "b", "c"), responses, report, ["c", "b", "a"], 2, lambda name: f"of-{name}")
-    assert sorted(folder.name for folder in (report / FOLDER).iterdir()) == ["of-b", "of-c"]
+    assert sorted(folder.name for folder in (report / SOUNDS).iterdir()) == ["of-b", "of-c"]
     assert [bool(one.sounds) for one in told.references] == [False, True, True]
     folder = report / told.references[2].sounds["folder"]
     assert sorted(file.name for file in folder.iterdir()) == [
@@ -203,7 +205,7 @@ def test_no_file_has_a_true_peak_above_the_limit(tmp_path: Path) -> None:
     audition(verdict_of("a"), tmp_path, tmp_path, ["a"], 1, str)
     peaks = {
         file.stem: 20 * np.log10(true_peak(soundfile.read(file, always_2d=True)[0].T))
-        for file in (tmp_path / FOLDER / "a").glob("*.flac")
+        for file in (tmp_path / SOUNDS / "a").glob("*.flac")
     }
     assert -1.02 < max(peaks.values()) <= -1.0
 
@@ -229,6 +231,6 @@ def test_a_folder_that_cannot_be_written_to_is_told(tmp_path: Path) -> None:
     hand_on(tmp_path, "a", Response(response(), RATE_HZ), Response(response(), RATE_HZ))
     report = tmp_path / "report"
     report.mkdir()
-    (report / FOLDER).write_text("a file in the way", encoding="utf-8")
+    (report / SOUNDS).write_text("a file in the way", encoding="utf-8")
     with pytest.raises(BadInput, match="cannot write the sounds here"):
         audition(replace(verdict_of("a")), tmp_path, report, ["a"], 1, str)

@@ -70,10 +70,11 @@ MAY_IMPORT = {
     "check": {"check", "judging", "measure", "phrases", "reference", "render", "words"},
     "capture": {"capture", "errors", "extras", "measure", "reading", "sound"},
     "render": {"render", "errors", "extras", "later", "measure", "sound", "words"},
+    "page_folders": set(),
     "history": {"history", "durable", "errors", "phrases", "reading"},
     "listening": {"listening"},
     "choosing": {"phrases"},
-    "report": {"report", "choosing", "errors", "fit", "history", "measure", "phrases", "words"},
+    "report": {"report", "choosing", "errors", "fit", "history", "measure", "page_folders", "phrases", "words"},
 }
 """What each room may know. ``check`` sees ``render`` for types only: timers and renderings are handed to it.
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import base64
 import io
 import json
-import shutil
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -21,6 +20,7 @@ import numpy as np
 from reverdict.durable import copied, replace_text, replacing
 from reverdict.errors import BadInput, cause
 from reverdict.listening.dry import RATE_HZ
+from reverdict.page_folders import SCRIPT, SCRIPT_BEGINS, SOUND_FILES, SOUNDS, VERSIONS, take_sounds_away
 from reverdict.words import PATHS
 
 if TYPE_CHECKING:
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from reverdict.listening.excerpts import Excerpts
     from reverdict.words import ReferenceVerdict, Response, Verdict
 
-FOLDER = "sounds"
-VERSIONS = ("golden", "candidate", "difference")
 BITS = 16
 
 
@@ -42,11 +40,6 @@ def hand_on(folder: Path, reference: str, golden: Response, candidate: Response)
     file = folder / f"{reference}.npz"
     with replacing(file) as beside, beside.open("wb") as opened:
         np.savez(opened, both=both, rate_hz=golden.rate_hz)
-
-
-def clear(report: Path) -> None:
-    """Take sounds of an earlier build away, which must not be taken for this one's."""
-    shutil.rmtree(report / FOLDER, ignore_errors=True)
 
 
 def carry(
@@ -61,15 +54,19 @@ def carry(
     BadInput
         The folder cannot be written to.
     """
-    clear(report)
+    take_sounds_away(report)
     told = {
         one["name"]: _source_of(one, sources) for one in judged["references"] if only is None or one["name"] in only
     }
     try:
         for source in filter(None, told.values()):
-            shutil.copytree(source, report / FOLDER / source.name, copy_function=copied, dirs_exist_ok=True)
+            target = report / SOUNDS / source.name
+            target.mkdir(parents=True, exist_ok=True)
+            for name in SOUND_FILES:
+                if (source / name).is_file():
+                    copied(str(source / name), str(target / name))
     except OSError as error:
-        clear(report)
+        take_sounds_away(report)
         raise BadInput(report, f"cannot write the sounds here ({cause(error)})") from error
     references = [one if told.get(one["name"]) else {**one, "sounds": {}} for one in judged["references"]]
     return {**judged, "references": references}
@@ -77,7 +74,7 @@ def carry(
 
 def _source_of(reference: Mapping[str, Any], sources: Sequence[Path]) -> Path | None:
     name = Path((reference.get("sounds") or {}).get("folder", "")).name
-    return next((place / FOLDER / name for place in sources if name and (place / FOLDER / name).is_dir()), None)
+    return next((place / SOUNDS / name for place in sources if name and (place / SOUNDS / name).is_dir()), None)
 
 
 def audition(
@@ -110,18 +107,18 @@ def _written(file: Path, report: Path, name: str) -> dict[str, Any]:
         rate_hz = int(kept["rate_hz"])
     paths = next(paths for paths in PATHS.values() if len(paths) == golden.shape[0])
     made = excerpts(golden, candidate, rate_hz, paths)
-    folder = report / FOLDER / name
+    folder = report / SOUNDS / name
     coded = {version: _flac(getattr(made, version)) for version in VERSIONS}
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        replace_text(folder / SCRIPT, _script(coded))
         for version, content in coded.items():
             with replacing(folder / f"{version}.flac") as beside:
                 beside.write_bytes(content)
-        replace_text(folder / "sounds.js", _script(coded))
     except OSError as error:
-        clear(report)
+        take_sounds_away(report)
         raise BadInput(folder, f"cannot write the sounds here ({cause(error)})") from error
-    return _told(made, f"{FOLDER}/{name}")
+    return _told(made, f"{SOUNDS}/{name}")
 
 
 def _told(made: Excerpts, folder: str) -> dict[str, Any]:
@@ -147,4 +144,4 @@ def _flac(sound: NDArray[Any]) -> bytes:
 
 def _script(coded: dict[str, bytes]) -> str:
     told = {version: base64.b64encode(content).decode("ascii") for version, content in coded.items()}
-    return f"globalThis.reverdictSounds = {json.dumps(told)};\n"
+    return f"{SCRIPT_BEGINS} = {json.dumps(told)};\n"

@@ -12,7 +12,7 @@ from reverdict.errors import BadInput
 from reverdict.measure.click import answers_early, click_before, find_click
 from reverdict.measure.deconvolution import loudest
 from reverdict.measure.rising import rising_sweep
-from reverdict.sound import clipping, read_sound
+from reverdict.sound import clipping, cut_short, read_sound
 from reverdict.words import Response
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def read_recording(file: Path | str, click_at: float | str) -> tuple[Response, l
     file = Path(file)
     told_s = None if click_at == "auto" else _told(file, click_at)
     samples, rate_hz = read_sound(file)
-    warnings = clipping(samples)
+    warnings = [*cut_short(file), *clipping(samples)]
     sweep = rising_sweep(samples[loudest(samples)], rate_hz)
     if sweep is not None:
         told = f"sounds like a recorded sweep ({sweep.seconds:.1f} s or more, up to {sweep.to_hz:.0f} Hz), not a click"

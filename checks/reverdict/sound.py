@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import os
+import struct
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 
@@ -22,6 +23,10 @@ SOUND_SUFFIXES = (".wav", ".flac")
 CLIPPED = 0.999
 BLOCK_FRAMES = 1 << 16
 LOWEST_RATE_HZ = 100
+CUT_SHORT = "is cut short:"
+PLAIN_FORMS = (1, 3, 6, 7, 0xFFFE)
+"""Of WAVs that hold sample by sample: integers, floats, A-law, µ-law, and what says so at more length."""
+UNKNOWN_SIZE = 0x7FFF0000
 SYSTEM_ERROR = 2
 LARGEST = 1e30
 """600 dB above full scale: an algorithm that blew up, and as energies go, squares of squares, they overflow."""
@@ -73,8 +78,10 @@ def read_floats(path: Path, channels: int) -> NDArray[Any]:
         return _gathered(path, blocks, channels, frames)
 
 
-def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = "FLOAT") -> None:
+def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = "FLOAT", made_by: str = "") -> None:
     """Write samples, shape (channels, samples), beside the target and rename, so no half file is ever seen.
+
+    made_by : what the file says it was made by, so that it is known again (ISFT of a WAV).
 
     Raises
     ------
@@ -87,6 +94,8 @@ def write_sound(path: Path, samples: NDArray[Any], rate_hz: int, subtype: str = 
     beside = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
     try:
         with _stored(path), soundfile.SoundFile(beside, "w", rate_hz, samples.shape[0], subtype) as file:
+            if made_by:
+                file.software = made_by
             for block in _blocks(samples):
                 file.write(block.T)
         beside.replace(path)
@@ -224,6 +233,46 @@ def _short(error: Exception) -> str:
     """The last line of an error, without the path that libsndfile puts before it."""
     text = str(getattr(error, "error_string", error)).strip().splitlines()
     return (text[-1] if text else type(error).__name__).rstrip(".")[-120:]
+
+
+def cut_short(path: Path) -> list[str]:
+    """What to say of a WAV whose header says that it holds more than is there: a copy or recording was cut off.
+
+    Sizes that stand for an unknown one, as of what was streamed, say nothing: 0 and those next to 2 or 4 GB.
+    """
+    try:
+        with path.open("rb") as file:
+            form, frame, says = _data_chunk(file)
+            there = path.stat().st_size - file.tell()
+    except (OSError, struct.error):
+        return []
+    if says // frame <= there // frame:
+        return []
+    what = "samples" if form in PLAIN_FORMS else "blocks of sound"
+    return [f"{CUT_SHORT} its header says {says // frame} {what}, {there // frame} are there"]
+
+
+def _data_chunk(file: BinaryIO) -> tuple[int, int, int]:
+    """Up to where the samples of a WAV begin: its form, bytes of a frame, and of all by the header; 0 where unknown.
+
+    After RIFF 1.0 (Microsoft and IBM, 1991) and EBU Tech 3306 for RF64. Raises struct.error where the file ends before.
+    """
+    kind, _, wave = struct.unpack("<4s4s4s", file.read(12))
+    if wave != b"WAVE" or kind not in (b"RIFF", b"RIFX", b"RF64"):
+        return 0, 1, 0
+    order = ">" if kind == b"RIFX" else "<"
+    form, frame, long_size = 0, 1, 0
+    while True:
+        name, size = struct.unpack(f"{order}4sI", file.read(8))
+        if name == b"data":
+            known = size < UNKNOWN_SIZE or kind == b"RF64"
+            return form, max(frame, 1), (long_size if size == 0xFFFFFFFF else size) if known else 0
+        begin = file.tell()
+        if name == b"fmt ":
+            form, _, _, _, frame = struct.unpack(f"{order}HHIIH", file.read(14))
+        if name == b"ds64":
+            _, long_size = struct.unpack("<QQ", file.read(16))
+        file.seek(begin + size + size % 2)
 
 
 def clipping(samples: NDArray[Any]) -> list[str]:

@@ -14,7 +14,7 @@ from reverdict.measure.stimulus import read_stimulus
 from reverdict.measure.sweep import make_sweep
 from reverdict.measure.swept import measure_swept
 from reverdict.recorded import late_click, onset_is_a_pass
-from reverdict.sound import clipping, read_sound, write_sound
+from reverdict.sound import clipping, cut_short, read_sound, write_sound
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -77,7 +77,7 @@ def write_sweep(target: Path, wishes: SweepWishes) -> tuple[Sweep, float]:
         raise BadInput(target, "would last over an hour; fewer --repeats or --seconds")
     one = np.zeros(period)
     one[: sound.size] = sound
-    write_sound(target, np.tile(one, wishes.repeats)[np.newaxis], wishes.rate_hz, subtype="PCM_24")
+    write_sound(target, np.tile(one, wishes.repeats)[np.newaxis], wishes.rate_hz, subtype="PCM_24", made_by="reverdict")
     return sweep, wishes.repeats * period / wishes.rate_hz
 
 
@@ -132,7 +132,7 @@ def measure_recording(
         raise BadInput(file, place.why_not)
     swept = measure_swept(recording, stimulus, place.begin, arrival_hz, loopback, click_at_s, fraction)
     doubts = _doubts(swept, times_known=loopback is not None or click_at_s is not None)
-    return swept, [*clipping(recording), *doubts]
+    return swept, [*cut_short(file), *clipping(recording), *doubts]
 
 
 def _why_another(recorded: RisingSweep | None, stimulus: Stimulus, stimulus_file: Path) -> str:

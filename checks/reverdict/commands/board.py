@@ -9,7 +9,9 @@ from typing import Any
 
 from reverdict.commands.console import Progress, reader_may_leave
 from reverdict.commands.options import command
+from reverdict.commands.targets import prove_pages
 from reverdict.errors import BadInput
+from reverdict.page_folders import REPORT
 
 ABOUT = """\
 The folder opens from disk and from any web server, and loads nothing from elsewhere. Of each build name the newest run
@@ -62,6 +64,8 @@ def _run(options: argparse.Namespace) -> int:
             raise BadInput(file, f"not a whole verdict of reverdict gate ({slip})")
     with of_form(" or ".join(map(str, newest)), "verdict of reverdict gate"):
         places = places_of(list(newest.values())) if len(newest) > 1 else [""]
+        for place in dict.fromkeys(["", *places]):
+            prove_pages(options.out / place, REPORT, options.runs)
         heard = [
             carry(verdict, [file.parent], options.out / place)
             for (file, verdict), place in zip(newest.items(), places, strict=True)

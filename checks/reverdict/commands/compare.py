@@ -10,7 +10,8 @@ from typing import Any
 
 from reverdict.commands.console import Progress, reader_may_leave
 from reverdict.commands.options import command, golden_option, jobs_option, only_option
-from reverdict.commands.targets import prove_writable
+from reverdict.commands.targets import prove_pages
+from reverdict.page_folders import COMPARISON, REPORT
 
 ABOUT = """\
 Each build is put to the gate. Its distance from the goldens is the root mean square of its deviations in shares of
@@ -51,7 +52,10 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.report.wording.comparison import as_json
 
     if options.report:
-        prove_writable(options.report, options.golden)
+        prove_pages(options.report, COMPARISON, options.builds, options.golden)
+        for number in range(1, len(options.builds) + 1):
+            for folder in filter(Path.is_dir, options.report.glob(f"{number}-*")):
+                prove_pages(folder, REPORT, options.builds)
     progress = Progress(sys.stderr)
     try:
         verdicts = compare(

@@ -10,7 +10,9 @@ from typing import Any
 
 from reverdict.commands.console import Progress, reader_may_leave
 from reverdict.commands.options import command, number
+from reverdict.commands.targets import prove_pages
 from reverdict.errors import BadInput
+from reverdict.page_folders import DRIFT
 
 ABOUT = """\
 A golden approved anew, and anew, lets a build walk away in steps that each pass. Here every quantity is followed over
@@ -63,6 +65,8 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.report.printed import drift as drift_terminal
     from reverdict.report.wording.drift import as_json
 
+    if options.report:
+        prove_pages(options.report, DRIFT, [options.runs])
     progress = Progress(sys.stderr, quiet=True)
     try:
         runs = runs_of(files_of(options.runs), progress.show)

@@ -9,6 +9,7 @@ from typing import Any
 
 from reverdict.commands.console import Progress
 from reverdict.commands.options import click_at, command, number
+from reverdict.commands.targets import prove_file
 from reverdict.durable import replace_text
 from reverdict.errors import BadInput, cause
 
@@ -63,6 +64,8 @@ def _run(options: argparse.Namespace) -> int:
         if target and (not target.parent.is_dir() or target.resolve() == options.file.resolve()):
             what = "is the recording itself" if target.parent.is_dir() else f"no folder {target.parent}"
             raise BadInput(target, f"cannot write here ({what})")
+        if target:
+            prove_file(target)
     response, warnings = read_recording(options.file, options.click_at)
     if options.channel > len(response.samples):
         raise BadInput(options.file, f"has {len(response.samples)} channel(s), no channel {options.channel}")
@@ -82,7 +85,7 @@ def _run(options: argparse.Namespace) -> int:
     warnings += late_click(response, measured)
     told = fitted.as_dict(fit, agreed, response.rate_hz, options.file.name, path, warnings)
     if options.wav:
-        write_sound(options.wav, again[np.newaxis], response.rate_hz)
+        write_sound(options.wav, again[np.newaxis], response.rate_hz, made_by="reverdict")
     if options.plot:
         from reverdict.report.pictures.fitted import draw_fit
 

@@ -84,17 +84,17 @@ def _shard(text: str) -> Any:
 
 def _run(options: argparse.Namespace) -> int:
     from reverdict import report
-    from reverdict.auditioning import clear
     from reverdict.gate import EXIT_STATUS, error_verdict, gate
+    from reverdict.page_folders import take_sounds_away
     from reverdict.parting import GROUPS
     from reverdict.report.data.verdict import to_json
     from reverdict.words import CHECKS
 
-    require_places(options)
+    require_places(options, [options.build])
     if options.runs and (options.shard or options.checks):
         raise BadInput("--runs", "a part is no run; keep the merged one: reverdict merge … --runs DIR")
     if options.report:
-        clear(options.report)
+        take_sounds_away(options.report)
     progress = Progress(sys.stderr)
     try:
         with tempfile.TemporaryDirectory(prefix="reverdict-responses-") as name:

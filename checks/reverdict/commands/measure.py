@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reverdict.commands.options import click_at, command, number
+from reverdict.commands.targets import prove_file
 from reverdict.errors import BadInput
 
 if TYPE_CHECKING:
@@ -73,6 +74,8 @@ def add(commands: Any) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
+    if options.plot:
+        prove_file(options.plot)
     if options.stimulus:
         return _measure_sweep(options)
     for name in ("loopback_channel", "repeats"):

@@ -50,7 +50,7 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.report.ranking import references_worst_first
     from reverdict.words import BuildIdentity
 
-    require_places(options)
+    require_places(options, options.parts)
     folders = [place if place.is_dir() else place.parent for place in options.parts]
     read: list[tuple[str, Any]] = []
     try:

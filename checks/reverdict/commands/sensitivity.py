@@ -10,7 +10,8 @@ from typing import Any
 
 from reverdict.commands.console import Progress, reader_may_leave
 from reverdict.commands.options import command, golden_option, number, only_option
-from reverdict.commands.targets import prove_writable
+from reverdict.commands.targets import prove_pages
+from reverdict.page_folders import SENSITIVITY
 
 ABOUT = """\
 Are the tolerances worth anything? Each reference's own golden is given graded faults, one at a time: a spring's delay
@@ -58,7 +59,7 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.report.printed import sensitivity as sensitivity_terminal
     from reverdict.sensitivity import sensitivity
 
-    prove_writable(options.report, options.golden)
+    prove_pages(options.report, SENSITIVITY, golden_folder=options.golden)
     progress = Progress(sys.stderr)
     jobs = options.jobs or min(len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1, 8)
     try:

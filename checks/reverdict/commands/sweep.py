@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from reverdict.commands.options import command, number
+from reverdict.commands.targets import prove_file
 
 ABOUT = """\
 The file is known again by `reverdict measure RECORDING --stimulus FILE`: nothing has to be noted down.
@@ -20,7 +21,7 @@ examples:
 
 def add(commands: Any) -> None:
     parser = command(commands, "sweep", _run, "write a sweep to play into a reverb", epilog=ABOUT)
-    parser.add_argument("file", type=Path, metavar="FILE", help="24-bit WAV to write")
+    parser.add_argument("file", type=Path, metavar="FILE", help="24-bit WAV to write, over an earlier sweep if need be")
     hertz = number(float, 1, 384000, "a frequency of 1 to 384000 Hz")
     parser.add_argument("--from-hz", type=hertz, default=20.0, metavar="HZ", help="where it starts (20)")
     parser.add_argument("--to-hz", type=hertz, metavar="HZ", help="where it ends (20000, or 0.48 of the rate)")
@@ -54,6 +55,7 @@ def _run(options: argparse.Namespace) -> int:
     from reverdict.capture.cautions import CAUTIONS
     from reverdict.sweeping import SweepWishes, write_sweep
 
+    prove_file(options.file)
     wishes = SweepWishes(
         options.from_hz, options.to_hz, options.seconds, options.tail, options.rate, options.level, options.repeats,
         options.kind,

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict.commands.console import reader_may_leave
 from reverdict.commands.options import number
-from reverdict.commands.targets import prove_writable
+from reverdict.commands.targets import prove_pages, prove_writable
 from reverdict.durable import replace_text
 from reverdict.errors import BadInput
+from reverdict.page_folders import REPORT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
 
 def sounds_option(parser: argparse.ArgumentParser) -> None:
@@ -33,9 +34,13 @@ def annotations_option(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
-def require_places(options: argparse.Namespace) -> None:
-    for folder in filter(None, (options.report, options.runs)):
-        prove_writable(folder, options.golden)
+def require_places(options: argparse.Namespace, inputs: Sequence[Path]) -> None:
+    """Refuse folders that cannot be written to, or where something would be lost; ``inputs`` are what is read."""
+    if options.report:
+        runs = [options.runs] if options.runs else []
+        prove_pages(options.report, REPORT, [*inputs, *runs], options.golden)
+    if options.runs:
+        prove_writable(options.runs, "the run", options.golden)
     if options.annotations == "code-quality" and not options.report:
         raise BadInput("--annotations code-quality", "is a file beside the report; give --report DIR, too")
 

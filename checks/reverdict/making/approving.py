@@ -11,6 +11,7 @@ from reverdict.errors import BadInput
 from reverdict.golden_set import writing
 from reverdict.golden_set.text import comments_beside
 from reverdict.making import signing
+from reverdict.sound import CUT_SHORT
 from reverdict.words import Outcome, Response
 
 if TYPE_CHECKING:
@@ -158,6 +159,8 @@ class _Offered:
             rendering = trial.rendering if trial else render(build, request, work)
             if rendering.response is None:
                 raise BadInput(source, f"cannot be approved: {rendering.reason}")
+            if short := next((note for note in rendering.notes if CUT_SHORT in note), ""):
+                raise BadInput(source, f"cannot be approved: its recording {short}")
             self.response = rendering.response
             if trial:
                 yield f"{name}: against the golden approved by {reference.approval.who},"

@@ -82,10 +82,12 @@ def from_recording(source: Path, wishes: Wishes) -> Material:
 def _take(source: Path, wishes: Wishes) -> tuple[Response, float]:
     """A recording, and how long it is after its click."""
     from reverdict.measure.click import find_click
-    from reverdict.sound import read_sound
+    from reverdict.sound import cut_short, read_sound
     from reverdict.words import PATHS
 
     samples, rate_hz = read_sound(source)
+    if short := cut_short(source):
+        raise BadInput(source, f"{short[0]}; a reference is made from what is whole")
     if len(samples) > 2:
         raise BadInput(source, f"{len(samples)} channels; a reference is mono or stereo")
     click_at_s = find_click(samples, rate_hz) if wishes.click_at in (None, "auto") else float(wishes.click_at)

@@ -121,7 +121,7 @@ def _put_right(samples: NDArray[Any], rate_hz: int, path: Path, build: Build, re
 
     notes = _notes_on(path, build, reference)
     begin: float = _click_sample(samples, rate_hz, notes, build)
-    offset, longest, told = offset_of(notes.clock_ppm), samples.shape[1], []
+    offset, longest, told = offset_of(notes.clock_ppm), samples.shape[1], sound.cut_short(path)
     if begin and build.loopback is None:
         told.append(f"counted from the click at {begin / rate_hz:.4f} s")
     if build.loopback is not None:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from reverdict import words
 from reverdict.errors import BadInput
+from reverdict.page_folders import LATE, is_our_page
 
 if TYPE_CHECKING:
     from reverdict.choosing import Choice
@@ -130,21 +131,14 @@ def _write_all(folder: Path, pages: Mapping[str, str]) -> None:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             _write(folder / name, content)
         for page in folder.glob("references/*.html"):
-            if f"references/{page.name}" not in pages and "index.html" in pages and _is_ours(page):
+            if f"references/{page.name}" not in pages and "index.html" in pages and is_our_page(page):
                 page.unlink()
     except OSError as error:
-        for name in pages:  # better none than one of an earlier build, or pages of both
+        # Better none than one of an earlier build, or pages of both.
+        for name in (*pages, *(LATE if "index.html" in pages else ())):
             with contextlib.suppress(OSError):
                 (folder / name).unlink(missing_ok=True)
         raise BadInput(folder, f"cannot write the report here ({error.strerror or error})") from error
-
-
-def _is_ours(page: Path) -> bool:
-    """Whether a page was made by a board, and may be taken away by the next one."""
-    from reverdict.report.pages.frame import GENERATOR
-
-    with page.open(encoding="utf-8", errors="replace") as opened:
-        return GENERATOR in opened.read(2000)
 
 
 def _write(path: Path, content: str) -> None:

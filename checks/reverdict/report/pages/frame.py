@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from reverdict.page_folders import GENERATOR
 from reverdict.report import look
 from reverdict.report.pages.drift import STYLE as DRIFT_STYLE
 from reverdict.report.pages.figures import STYLE as CLOSER_STYLE
@@ -34,8 +35,6 @@ POLICY = (
 SCRIPTS = ("board.js", "listen.js", "look-closer.js")
 LIBRARY = ("uplot/uPlot.iife.min.js", "uplot/LICENSE")
 """The chart library, as others wrote it; ``look-closer.js`` loads it when it is first needed."""
-GENERATOR = '<meta name="generator" content="reverdict">'
-"""Marks the pages that may be taken away when a board is written anew."""
 
 _ASSETS = Path(__file__).with_name("assets")
 

@@ -85,7 +85,7 @@ def write_png(target: Path, draw: Callable[[], Figure]) -> None:
     with on_paper():
         figure = draw()
         try:
-            figure.savefig(beside, format="png", metadata={"Software": None})
+            figure.savefig(beside, format="png", metadata={"Software": "reverdict"})
             beside.replace(target)
         except OSError as error:
             raise BadInput(target, f"cannot write the plot here ({error.strerror or error})") from error
