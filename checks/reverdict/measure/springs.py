@@ -348,6 +348,8 @@ def _family(excerpt: Excerpt, first: Track, law: str, until_s: float, seconds: f
     for trips in range(1 + step, int(until_s / start_s) + 1, step):
         track = repeat_of(excerpt, first, trips)
         held = np.flatnonzero(track.delay_s < 0.88 * seconds) * excerpt.step_hz
+        if not held.size:  # at no frequency does it come before the record ends
+            break
         track.high_hz = max(min(first.high_hz, float(held[-1]), 0.8 * first.high_hz + 300), START_BANDS_HZ[-1])
         tracks.append(track)
     return tracks
