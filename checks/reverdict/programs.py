@@ -61,7 +61,7 @@ def judge_build(
     checks: Sequence[str] = CHECKS,
     responses: Path | str | None = None,
     pictures: bool = True,
-    cluster: str = "",
+    cluster: str | None = None,
 ) -> Verdict:
     """Judge a build against a folder of golden references, or do one part of that.
 
@@ -89,7 +89,7 @@ def judge_build(
         Folder in which golden and candidate responses are kept, for listening.
     pictures : bool
         Whether to measure what pages draw beyond what is judged.
-    cluster : str
+    cluster : str, optional
         Address of a Dask scheduler whose workers judge all but cost; empty for here.
 
     Raises
