@@ -90,7 +90,7 @@ def judge_build(
     pictures : bool
         Whether to measure what pages draw beyond what is judged.
     cluster : str, optional
-        Address of a Dask scheduler whose workers judge all but cost; empty for here.
+        Address of a Dask scheduler whose workers judge all but cost; None for here.
 
     Raises
     ------
