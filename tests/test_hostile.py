@@ -111,7 +111,7 @@ def gated(root: Path, only: str, captured: pytest.CaptureFixture[str]) -> tuple[
     assert whole(report) >= 5
     verdict = json.loads((report / "verdict.json").read_text(encoding="utf-8"))
     assert {"pass": 0, "fail": 1, "unsure": 1, "error": 2}[verdict["outcome"]] == status
-    assert [one["diagnosis_failed"] for one in verdict["references"]] == [""]
+    assert not any(one["diagnosis_failed"] for one in verdict["references"])
     return status, verdict
 
 

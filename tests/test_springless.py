@@ -91,3 +91,12 @@ def test_how_often_rooms_make_a_spring() -> None:
         invented += [[round(1e3 * one.time_s, 2) for one in spring.passes] for spring in found.springs]
     print(f"\n{len(invented)} springs invented in 40 rooms, passes in ms: {invented}")
     assert len(invented) <= 2
+
+
+@pytest.mark.parametrize(("seed", "rate_hz"), [(12, 48000), (64, 48000), (114, 48000), (191, 8000)])
+def test_records_that_end_before_a_second_pass_are_none_the_worse(seed: int, rate_hz: int) -> None:
+    """Decaying noise of some tens of milliseconds, in which a pass may seem to be that ends with the record."""
+    random = np.random.default_rng(seed)
+    size = int(random.integers(1500, 4500))
+    noise = random.standard_normal(size) * np.exp(-np.arange(size) / (size * random.uniform(0.05, 0.4)))
+    assert find_springs(noise, rate_hz).why_none
