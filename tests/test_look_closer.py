@@ -145,7 +145,7 @@ def test_without_script_or_library_the_drawn_figures_stay(browser: Any, root: st
         buttons = seen.page.get_by_role("button", name="Look closer")
         before = buttons.count()
         buttons.first.click()
-        seen.page.wait_for_timeout(100)
+        buttons.nth(before - 1).wait_for(state="detached")
         assert buttons.count() == before - 1
         assert seen.page.locator("figure svg.chart").count() >= 3
 
