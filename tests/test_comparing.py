@@ -273,7 +273,7 @@ def test_a_build_that_does_not_compile_stops_nobody(demo: Path, capsys: Any) -> 
 @pytest.mark.parametrize(
     ("builds", "said"),
     [
-        (["release-1.0"], "1 builds; it takes 2 to 20"),
+        (["release-1.0"], "compare: 1 build; it takes 2 to 20"),
         (["release-1.0", "release-1.0"], "is named twice"),
         (["release-1.0", "nowhere"], "no such build"),
     ],

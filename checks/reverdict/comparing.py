@@ -37,7 +37,7 @@ def compare(
         Too few or too many builds, one named twice, or one that cannot be opened; then nothing has run.
     """
     if not FEWEST <= len(places) <= MOST:
-        raise BadInput("compare", f"{len(places)} builds; it takes {FEWEST} to {MOST}")
+        raise BadInput("compare", f"{len(places)} build{'s' if len(places) != 1 else ''}; it takes {FEWEST} to {MOST}")
     twice = [place for place, count in Counter(place.absolute() for place in places).items() if count > 1]
     if twice:
         raise BadInput(twice[0], "is named twice")
