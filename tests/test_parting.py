@@ -200,6 +200,13 @@ def test_parts_that_do_not_belong_together_are_refused_in_one_line(
     assert "\n" not in str(refused.value)
 
 
+def test_parts_of_different_divisions_are_told(halves: Any) -> None:
+    second = deepcopy(halves[1])
+    second["part"]["shard"], second["references"][0]["name"] = "2/3", "a"
+    with pytest.raises(BadInput, match=r"as does one; they are parts of different divisions \(shards 1/2, 2/3\)$"):
+        merged([("one", halves[0]), ("two", second)])
+
+
 def test_what_is_no_part_is_refused(workspace: Workspace, tmp_path: Path) -> None:
     for content, said in [
         ("no json", "no JSON that can be read"),

@@ -98,6 +98,13 @@ def _of_another_run(first: Judged, other: Judged) -> str:
     return ""
 
 
+def _why_twice(parts: Sequence[tuple[str, Judged]]) -> str:
+    shards = list(dict.fromkeys(str(verdict["part"]["shard"]) for _, verdict in parts if verdict["part"]["shard"]))
+    if len({shard.partition("/")[2] for shard in shards}) > 1:
+        return f"they are parts of different divisions (shards {', '.join(shards)})"
+    return "give each part once"
+
+
 def _owners(parts: Sequence[tuple[str, Judged]]) -> dict[tuple[str, str], Judged]:
     """For every reference and check, the reference of the part in which it was put."""
     owners: dict[tuple[str, str], Judged] = {}
@@ -107,7 +114,7 @@ def _owners(parts: Sequence[tuple[str, Judged]]) -> dict[tuple[str, str], Judged
             for check in verdict["part"]["checks"]:
                 key = reference["name"], check
                 if key in owners:
-                    raise BadInput(place, f"holds {key[0]}: {check}, as does {places[key]}; give each part once")
+                    raise BadInput(place, f"holds {key[0]}: {check}, as does {places[key]}; {_why_twice(parts)}")
                 owners[key], places[key] = reference, place
     return owners
 
