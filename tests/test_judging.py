@@ -183,6 +183,10 @@ def test_a_deviation_of_unknown_uncertainty_decides_nothing(uncertainty):
         (found(12.3, tolerance=10.0, quantity="cost", unit="%"), "cost 12 % dearer, limit 10 %"),
         (found(10.2, tolerance=10.0, quantity="cost", unit="%"), "cost 10.2 % dearer, limit 10.0 %"),
         (found(-60, tolerance=50.0, quantity="cost", unit="%"), "cost 60 % cheaper, limit 50 %"),
+        (
+            found(408, tolerance=300.0, quantity="cost of a silent tail", unit="%"),
+            "cost of a silent tail 408 % dearer than loud sound, limit 300 %",
+        ),
         (found(-1, tolerance=0.5, quantity="level", unit="dB"), "level 1.00 dB quieter, limit 0.50 dB"),
         (found(1.5, tolerance=1.0, quantity="transition", unit="%"), "transition 1.5 % higher, limit 1.0 %"),
         (found(1.0, tolerance=0.25, quantity="group delay"), "group delay 1.00 ms late, limit 0.25 ms"),

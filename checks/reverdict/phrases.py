@@ -13,7 +13,7 @@ RELATIVE_UNITS = ("s", "Hz")
 _LEANINGS = (
     (r"^(sound for silence|offset in silence)$", ("of full scale", "of full scale")),
     (r"^end of the tail$", ("left over", "left over")),
-    (r"^cost of a silent tail$", ("dearer", "cheaper")),
+    (r"^cost of a silent tail$", ("dearer than loud sound", "cheaper than loud sound")),
     (r"^click of a moved parameter$", ("of the peak", "of the peak")),
     (r"^growth$", ("steeper than linear", "flatter than linear")),
     (r"^leak$", ("left behind", "given back")),
