@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 ABOUT = """\
 Plays sweeps or clicks into hardware through a sound interface, records what comes back, and makes a response of it:
 DIR/NAME.wav, from the click on, and DIR/build.toml, a build of recordings that says what was taken out. What was played
-and recorded lies in DIR/raw. Needs the library sounddevice: pip install 'reverdict[capture]'.
+and recorded lies in DIR/raw. Needs the library sounddevice; reverdict machine says how to get it.
 
 The wiring: an output of the interface to the reverb's line input, the reverb's line output to an input; and, worth its
 cable, a splitter on that output with its other end straight into a second input, the loopback. By it the interface's

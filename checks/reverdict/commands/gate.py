@@ -23,7 +23,7 @@ its own name, or of the one that --only names.
 examples:
   reverdict gate build.toml                              every reference in ./golden
   reverdict gate build.toml --only 'tank*' --jobs 4      some of them, four at a time
-  reverdict gate build.toml --cluster tcp://big:8786     on the workers of a Dask cluster (pip: reverdict[cluster])
+  reverdict gate build.toml --cluster tcp://big:8786     on the workers of a Dask cluster
   reverdict gate takes/ --report report                  a folder of recordings; the dashboard into report/
   reverdict gate take-7.wav --only my-tank               one recording, of the reference my-tank
   reverdict gate build.toml --shard 2/4 --report part-2  a quarter of the references, for reverdict merge
