@@ -218,7 +218,7 @@ def _refined(
     heard = view.altered(_made(view.model, changes, sizes))
     left = energy(view.candidate - heard)
     for _ in range(most_rounds):
-        move = np.zeros(sizes.size)
+        move: NDArray[Any] = np.zeros(sizes.size)
         move[free] = _solved(_slopes(view, changes, sizes, free, heard), view.candidate - heard)
         for _ in range(SHORTENINGS):
             tried = np.clip(sizes + move, low, high)

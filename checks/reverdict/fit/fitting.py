@@ -229,7 +229,7 @@ def _prepared(
         alpha,
         noise,
         excerpt.step_hz,
-        np.mean(SILENT_UNTIL) * arrival_s,
+        float(np.mean(SILENT_UNTIL)) * arrival_s,
     )
     return early, _direct(sound, rate_hz, early.ahead_s, arrival_s)
 

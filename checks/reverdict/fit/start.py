@@ -78,7 +78,7 @@ def chains_of(curve: DelayCurve, groups: int) -> tuple[float, float, tuple[tuple
             base, count = np.linalg.lstsq(design, delay_s / unsure_s, rcond=None)[0]
             chain = [count, a] if groups == 1 else [count, a, count, 0.15]
             x0 = np.clip([base, corner, *chain], np.array(low) + 1e-6, np.array(high) * (1 - 1e-6))
-            found = least_squares(
+            found = least_squares(  # type: ignore[operator, unused-ignore]  # older stubs take it for its module
                 away,
                 x0,
                 slopes,

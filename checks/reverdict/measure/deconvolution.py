@@ -144,7 +144,7 @@ def deconvolve(recording: NDArray[Any], stimulus: Stimulus, begin: int, loopback
     if clock.offset is None:
         clock = _clock_by_loopback(cutter, lags, kept, loopback)
     offset = clock.to_correct
-    correction = np.ones(cutter.bins)
+    correction: NDArray[Any] = np.ones(cutter.bins)
     if loopback is not None:
         correction = _undo(cutter, _average(cutter, loopback, lags, kept, offset))
     channels = tuple(channel for channel in range(len(recording)) if channel != loopback)

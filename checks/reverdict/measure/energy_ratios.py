@@ -75,7 +75,7 @@ class Stretches:
     def of(cls, stretches: NDArray[Any], rate_hz: float) -> Stretches:
         """Of an array, shape (stretches, samples)."""
         size = fft.next_fast_len(stretches.shape[1] + int(RINGING_S * rate_hz), real=True)
-        spectra = fft.rfft(stretches, size, axis=1)
+        spectra: NDArray[Any] = fft.rfft(stretches, size, axis=1)
         return cls(np.arange(size // 2 + 1) * (rate_hz / size), (spectra.real**2 + spectra.imag**2) * (2 / size))
 
     def energies(self, centre_hz: float | None, fraction: int) -> NDArray[Any]:

@@ -108,7 +108,7 @@ def settle(
     weights = [band_weight(excerpt, track, size) for track, size in zip(tracks, sizes, strict=True)]
     turns = [turn_back(excerpt, track, size) for track, size in zip(tracks, sizes, strict=True)]
     turned_by = [track.delay_s for track in tracks]
-    components = [np.zeros(size, dtype=complex) for size in sizes]
+    components: list[NDArray[Any]] = [np.zeros(size, dtype=complex) for size in sizes]
     pulses = list(components)
     later: dict[int, dict[int, Evidence]] = {}
     families = _families(tracks)

@@ -95,7 +95,9 @@ def play(host: Host, take: dict[str, Any], job: dict[str, Any]) -> None:
         returned = instance.process(block)
         cpu_s[number] = time.thread_time() - began
         if output is None:
-            output = open_memmap(take["output"], mode="w+", dtype=np.float64, shape=(returned.shape[0], frames))
+            output = open_memmap(  # type: ignore[no-untyped-call, unused-ignore]  # older numpy tells no types
+                take["output"], mode="w+", dtype=np.float64, shape=(returned.shape[0], frames)
+            )
         if returned.shape[0] != output.shape[0]:
             raise BuildError(f"process() returned {returned.shape[0]} channels after {output.shape[0]} before")
         if end > latency:
