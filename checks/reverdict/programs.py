@@ -1,7 +1,7 @@
 """What programs call: what they hand in is proven here, once, and goes on to the rooms that do the work.
 
 Within the suite the same functions are called thousands of times, with sound that ``sound`` proved when it was read;
-so the proof stands in front of them. It costs less than a hundredth of measuring: two passes over the samples.
+so the proof stands in front of them: two passes over the samples, 0.05 ms where measuring takes 69 (4 s at 48 kHz).
 
 Conventions
     Functions that take sound raise TypeError or ValueError; those that take files raise BadInput, whatever is wrong,
