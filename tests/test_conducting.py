@@ -94,7 +94,7 @@ class Plate:
         if self.fault == "modulated":
             out = out * (1 + 0.3 * np.sin(2 * np.pi * 3.1 * n / self.rate))
         if self.fault == "ducks":
-            self.quiet = max(0.9995**frames * self.quiet, np.abs(x).max())
+            self.quiet = max(0.9995 ** (frames * 24000 / self.rate) * self.quiet, np.abs(x).max())
             out = out * (1 - 0.5 * min(self.quiet, 0.3)) if self.quiet < 0.4 else out
         if self.fault == "fades in":
             out = out * np.minimum(1.0, n / (0.1 * self.rate))
@@ -213,7 +213,7 @@ SIDE_EFFECTS = {
     "hisses": COMPARED | {"tail"},  # other noise each time
     "offset": {"level_scaling", "superposition", "tail"},
     "modulated": {"cold_start", "reset", "headroom"},
-    "ducks": {"block_size", "headroom", "level_scaling", "time_variance"},  # by what a block holds
+    "ducks": {"block_size", "level_scaling", "time_variance"},  # by what a block holds
     "shared": COMPARED,
     "saturates": {"headroom"},
     "clips": {"headroom"},
