@@ -11,8 +11,8 @@ import pytest
 from reverdict.measure.springs import find_springs
 from springless_truth import decaying, room, springless
 
-MOST_INVENTED = 2
-"""Of a hundred; in one of them, a room, noise 180 dB down decides."""
+MOST_INVENTED = 1
+"""Of a hundred."""
 
 QUICK = (
     "white noise at 48000 Hz", "pink noise at 8000 Hz", "clipped noise at 44100 Hz", "noise open for 0.25 s",

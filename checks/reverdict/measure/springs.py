@@ -80,6 +80,8 @@ NEIGHBOUR_S2, NEAREST_S = 6e-8, 1.5e-3
 Measured: with it 95 of 100 first passes and curve points of random tanks hold the truth, whatever is near."""
 ALIKE, SAME = 0.75, 0.95
 """Least coherence of passes of a spring, and of echoes without dispersion, which are alike by chance more often."""
+ALIKE_IF_LATE = 0.85
+"""Least coherence of the one spring at least on whose passes a latency is believed."""
 LOUDER_DB = 4.0
 """A second pass may seem so much louder than the first; none is."""
 LEAST_BEND = 1.03
@@ -176,8 +178,8 @@ def _found_late(
 ) -> _Finding | None:
     """Springs that answer ``late_s`` after the click, or about then; nothing where they are not beyond doubt.
 
-    A latency is one number more that may make echoes stand in line by chance: three passes of a spring have to, and
-    its highs to come later.
+    A latency is one number more that may make echoes stand in line by chance: three passes of a spring have to, more
+    alike than else, and its highs to come later.
     """
     for _ in range(LATENCY_ROUNDS):
         click_s = click_at_s + late_s
@@ -193,7 +195,9 @@ def _found_late(
         late_s += more_s
         if abs(more_s) < LATENCY_SLACK_S:
             break
-    in_line = any(len(one.passes) > 2 and _bends(one.curve) for one in found.springs)
+    in_line = any(
+        len(one.passes) > 2 and _bends(one.curve) and abs(one.coherence) >= ALIKE_IF_LATE for one in found.springs
+    )
     if not in_line or found.doubtful:
         return None
     return _later_by(found, click_s - click_at_s)
