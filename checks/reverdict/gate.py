@@ -58,36 +58,8 @@ def gate(
 ) -> Verdict:
     """Judge a build against a folder of golden references, or do one part of that (see ``parting``).
 
-    Parameters
-    ----------
-    build_path : path
-        Build TOML, folder of recordings, or WAV file.
-    golden_folder : path
-        References and their ``tolerances.toml``; nothing is written into it.
-    only : str
-        Glob over reference names; with a WAV file, the reference it stands for.
-    jobs : int
-        Worker processes. Cost is timed afterwards, alone, whatever the number.
-    progress : callable, optional
-        Told what is done, a line at a time: first what is ahead, then each item when it starts.
-    shard : Shard, optional
-        Only the references of this shard.
-    checks : sequence of str
-        Only these; the others are left to another part.
-    responses : path, optional
-        Folder in which golden and candidate responses are kept, for ``auditioning``.
-    pictures : bool
-        Whether to measure what pages draw beyond what is judged.
-    cluster : str
-        Address of a Dask scheduler whose workers judge all but cost; None for here.
-
-    Raises
-    ------
-    BadInput
-        The build, a reference or an impulse cannot be used, or nothing was selected. Then nothing has run; what only
-        shows when the build runs, such as a program that is not there, is raised afterwards.
-    RuntimeError
-        A bug in the suite: an item broke, or its process was lost.
+    Arguments and errors are those of ``programs.judge_build``, which proves them; the folder of ``responses`` is for
+    ``auditioning``.
     """
     if cluster is not None:
         from reverdict.cluster.connecting import require_address

@@ -147,23 +147,9 @@ def fit_tank(
     measured: SpringMeasurement | None = None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> TankFit:
-    """Fit the usual spring algorithm to one signal path.
+    """Fit the usual spring algorithm to one signal path, shape (samples,), finite.
 
-    Parameters
-    ----------
-    samples : ndarray, shape (samples,)
-    rate_hz, click_at_s : float
-        Sample rate in Hz; when the click went in, in seconds from the first sample.
-    measured : SpringMeasurement, optional
-        What ``find_springs`` found in it, where that is known already.
-    tell : callable
-        Is told what is under way.
-
-    Returns
-    -------
-    TankFit
-        Numbers with expanded uncertainties (k = 2); ``why_none`` where no spring was found, or the algorithm leaves
-        too much unexplained. Nothing is raised for a sound.
+    Arguments are those of ``programs.fit_tank``, which proves them.
     """
     tell("finding springs")
     measured = measured or find_springs(samples, rate_hz, click_at_s)

@@ -101,24 +101,7 @@ def measure(
 ) -> Measurement:
     """Measure every path of a response: springs and their passes, decay band by band, flatness, colour, crosstalk.
 
-    Methods and their sources stand in the modules of ``reverdict.measure``; checks/README.md is the way in.
-
-    Parameters
-    ----------
-    response : Response
-        Samples of shape (paths, samples) at any rate from 8 to 192 kHz; times count from its click.
-    arrival_hz : float
-        Frequency at which arrivals are told, Hz.
-    fraction : int
-        1 for the decay in octaves, 3 in third-octaves (IEC 61260-1).
-    decay_from_s : float, optional
-        When the decay is to begin, in seconds from the first sample, if not at the click.
-
-    Returns
-    -------
-    Measurement
-        What cannot be told of this response is None, with the reason beside it. Nothing is raised for a sound, be it
-        silence.
+    Arguments are those of ``programs.measure_response``, which proves them; here nothing is raised for any sound.
     """
     paths = tuple(
         _measure_path(path, row, response, arrival_hz, fraction, decay_from_s)
@@ -146,28 +129,10 @@ def _measure_path(
 def measure_beside(
     golden: Response, measured: Measurement, candidate: Response, *, without_latency: bool = False, tail: bool = False
 ) -> Comparison:
-    """Measure a candidate beside its golden, both from the click on (``click_at_s`` 0), same paths and rate.
+    """Measure a candidate beside its golden, both from the click on (``click_at_s`` 0), of one rate, shape and paths.
 
-    Parameters
-    ----------
-    golden, candidate : Response
-        Of one rate and one shape (paths, samples).
-    measured : Measurement
-        Of the golden.
-    without_latency : bool
-        Move the candidate back by its latency first, to the nearest sample.
-    tail : bool
-        Measure the lag over time too.
-
-    Returns
-    -------
-    Comparison
-        Lags in seconds, candidate later than golden positive, with expanded uncertainties (k = 2).
-
-    Raises
-    ------
-    ValueError
-        They have not the same number of paths.
+    Arguments are those of ``programs.measure_beside``, which proves them; ``measured`` is of the golden. ValueError
+    where they have not the same number of paths.
     """
     late = _latency(golden, candidate) if without_latency else 0
     if late:
